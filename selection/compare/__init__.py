@@ -1,0 +1,1 @@
+"""How groups differ: clutches, hatch, laying."""

@@ -1,0 +1,1 @@
+"""What to do: verdicts, matings, prices, the years ahead, looking back."""

@@ -1,0 +1,1 @@
+"""What a bird passes on: pedigree, published parameters, the mixed model, the ranking."""

@@ -1,0 +1,1 @@
+"""What people look at: charts, tables, ring marks, the pack."""

@@ -1,0 +1,1 @@
+"""What is wanted: points from looks, weights at a common age."""
