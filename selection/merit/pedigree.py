@@ -1,0 +1,212 @@
+"""Who is whose chick, with shares where that is not certain, and the relationships that follow.
+
+Every bird has shares w in its possible sires (they add up to ½) and dams (½). In hatch order
+
+    A_ij = Σ_k w_ik A_kj  (j before i),   A_ii = 1 + F_i,   F_i = 2 Σ_s Σ_d w_is w_id A_sd,
+    d_i = A_ii − Σ_k Σ_l w_ik w_il A_kl,  A⁻¹ = (I − W)ᵀ D⁻¹ (I − W).
+
+With known parents this is Henderson (1976, Biometrics 32:69-83); with shares the average relationship of
+uncertain parentage (Henderson 1988, J. Anim. Sci. 66:1614, volume and page from memory; Perez-Enciso and
+Fernando 1992, Theor. Appl. Genet. 84:173, from memory). This module knows nothing of traits, pens or forms:
+`parentage` turns a flock's forms into shares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from selection.records.errors import PedigreeError
+
+Shares = dict[str, float]
+"""Possible parents of one side and the share of each; they add up to ½ (or to 0: a founder)."""
+
+DENSE_PARENTS = 15_000
+"""Relationships among up to so many parents are kept as one dense block (1.8 GB at the most)."""
+
+
+@dataclass(frozen=True)
+class Pedigree:
+    """Birds in hatch order with their shares, inbreeding and Mendelian variances.
+
+    birds: n ids, every parent before its chicks; `sires`, `dams`: n × n shares (each row adds up to ½ or 0);
+    inbreeding: F (n,); mendelian: d (n,), the part of A_ii that no parent explains;
+    levels: the generations, each an array of positions whose parents all lie in earlier ones.
+    """
+
+    birds: tuple[str, ...]
+    sires: sparse.csr_array
+    dams: sparse.csr_array
+    inbreeding: np.ndarray
+    mendelian: np.ndarray
+    levels: tuple[np.ndarray, ...] = field(repr=False)
+
+    @cached_property
+    def weights(self) -> sparse.csr_array:
+        """W = sires' shares + dams' shares, n × n."""
+        return (self.sires + self.dams).tocsr()
+
+    @cached_property
+    def index(self) -> pd.Index:
+        """Ids to positions."""
+        return pd.Index(self.birds)
+
+    def positions(self, birds: Iterable[str]) -> np.ndarray:
+        """Positions of `birds`; raises PedigreeError naming those that are not in the pedigree."""
+        wanted = list(birds)
+        at = self.index.get_indexer(wanted)
+        if (at < 0).any():
+            missing = ", ".join(str(b) for b, p in zip(wanted, at, strict=True) if p < 0)
+            raise PedigreeError(f"not in the pedigree: {missing}")
+        return at
+
+    def inverse(self) -> sparse.csc_array:
+        """A⁻¹ by Henderson's rules, sparse n × n."""
+        descent = (sparse.eye_array(len(self.birds), format="csr") - self.weights).tocsr()
+        return (descent.T @ sparse.diags_array(1 / self.mendelian) @ descent).tocsc()
+
+    def relationship(self, rows: Sequence[str], cols: Sequence[str] | None = None) -> np.ndarray:
+        """The block of A between `rows` and `cols` (default: `rows` again), by ids."""
+        at_rows = self.positions(rows)
+        at_cols = at_rows if cols is None else self.positions(cols)
+        start = np.zeros((len(self.birds), len(at_cols)))
+        start[at_cols, np.arange(len(at_cols))] = 1.0
+        return self.times(start)[at_rows]
+
+    def times(self, vectors: np.ndarray) -> np.ndarray:
+        """A @ vectors (n × k) by one pass up the generations and one down."""
+        return self.descend(self.mendelian[:, None] * self.ascend(vectors))
+
+    def ascend(self, vectors: np.ndarray) -> np.ndarray:
+        """(I − W)⁻ᵀ @ vectors: what each bird hands back to its ancestors."""
+        total = np.array(vectors, dtype=float)
+        for level in reversed(self.levels[1:]):
+            total += self.weights[level].T @ total[level]
+        return total
+
+    def descend(self, vectors: np.ndarray) -> np.ndarray:
+        """(I − W)⁻¹ @ vectors: what each bird has from its ancestors and itself."""
+        total = np.array(vectors, dtype=float)
+        for level in self.levels[1:]:
+            total[level] += self.weights[level] @ total
+        return total
+
+
+def from_parents(frame: pd.DataFrame) -> Pedigree:
+    """Pedigree from a plain frame with columns bird, sire, dam (missing: unknown, a founder of its own).
+
+    Parents that have no row of their own become founders. Raises PedigreeError for a bird listed twice, a
+    bird that is both a sire and a dam, and loops.
+    """
+    twice = frame["bird"][frame["bird"].duplicated()]
+    if len(twice):
+        raise PedigreeError(f"listed more than once: {', '.join(map(str, twice.unique()))}")
+    both = set(frame["sire"].dropna()) & set(frame["dam"].dropna())
+    if both:
+        raise PedigreeError(f"named as a sire and as a dam: {', '.join(sorted(map(str, both)))}")
+    parents = pd.concat([frame["sire"], frame["dam"]]).dropna()
+    founders = [p for p in dict.fromkeys(parents) if p not in set(frame["bird"])]
+    birds = [*founders, *frame["bird"]]
+    at = pd.Index(birds)
+    rows = np.arange(len(founders), len(birds))
+    return build(birds, *(_known(frame[side], rows, at) for side in ("sire", "dam")))
+
+
+def from_shares(sires: dict[str, Shares], dams: dict[str, Shares], partial: dict[str, Shares] | None = None) -> Pedigree:
+    """Pedigree from each bird's shares in its possible sires and dams (same keys, {} for a founder).
+
+    `partial` gives founders that may be the same bird as an earlier founder: a share p in founder k makes
+    A = p between the two (the chance that they are one bird) and leaves A_ii = 1.
+    """
+    birds = list(sires)
+    at = {bird: i for i, bird in enumerate(birds)}
+    return build(birds, _matrix(sires, at), _matrix(dams, at), _matrix(partial or {}, at))
+
+
+def build(
+    birds: Sequence[str],
+    sires: sparse.csr_array,
+    dams: sparse.csr_array,
+    partial: sparse.csr_array | None = None,
+) -> Pedigree:
+    """Pedigree from n × n share matrices, in any order of birds; raises PedigreeError on a loop."""
+    # a founder that may be an earlier one carries its share on the dam side alone, so that F stays 0
+    dams = dams if partial is None else (dams + partial).tocsr()
+    levels = _generations((sires + dams).tocsr(), birds)
+    order = np.concatenate(levels)
+    sires, dams = sires[order][:, order].tocsr(), dams[order][:, order].tocsr()
+    ends = np.cumsum([len(level) for level in levels])
+    levels = tuple(np.arange(end - len(level), end) for end, level in zip(ends, levels, strict=True))
+    inbreeding, mendelian = _inbreeding(sires, dams, levels)
+    return Pedigree(tuple(birds[i] for i in order), sires, dams, inbreeding, mendelian, levels)
+
+
+def _known(parents: pd.Series, rows: np.ndarray, at: pd.Index) -> sparse.csr_array:
+    """Share matrix of one side with certain parents: ½ where one is known."""
+    known = parents.notna().to_numpy()
+    cols = at.get_indexer(parents[known])
+    return sparse.csr_array((np.full(known.sum(), 0.5), (rows[known], cols)), shape=(len(at), len(at)))
+
+
+def _matrix(shares: dict[str, Shares], at: dict[str, int]) -> sparse.csr_array:
+    cells = [(at[bird], at[parent], w) for bird, row in shares.items() for parent, w in row.items() if w > 0]
+    rows, cols, values = zip(*cells, strict=True) if cells else ((), (), ())
+    return sparse.csr_array((np.array(values, float), (rows, cols)), shape=(len(at), len(at)))
+
+
+def _generations(weights: sparse.csr_array, birds: Sequence[str]) -> list[np.ndarray]:
+    """Positions by generation: founders first, each later one after all its possible parents."""
+    waiting = np.diff(weights.indptr)
+    children = weights.T.tocsr()
+    level = np.flatnonzero(waiting == 0)
+    levels, placed = [], 0
+    while len(level):
+        levels.append(level)
+        placed += len(level)
+        chicks = children[level].indices
+        waiting = waiting - np.bincount(chicks, minlength=len(waiting))
+        chicks = np.unique(chicks)
+        level = chicks[waiting[chicks] == 0]
+    if placed < len(birds):
+        stuck = [str(birds[i]) for i in np.flatnonzero(waiting > 0)]
+        raise PedigreeError(
+            f"a loop of parents: following the parents of {', '.join(stuck[:8])} leads back to the bird itself; "
+            "correct a sire, dam, hatching date or pen of one of them"
+        )
+    return levels
+
+
+def _inbreeding(
+    sires: sparse.csr_array, dams: sparse.csr_array, levels: Sequence[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """F and d of every bird (n,), from the relationships among the birds that have chicks."""
+    weights = (sires + dams).tocsr()
+    n = weights.shape[0]
+    parents = np.unique(weights.indices)
+    if len(parents) > DENSE_PARENTS:
+        from selection.merit.inbreeding import inbreeding_by_path
+
+        return inbreeding_by_path(sires, dams, levels)
+    inbreeding, mendelian = np.zeros(n), np.ones(n)
+    among = np.zeros((len(parents), len(parents)))
+    place = np.full(n, -1)
+    place[parents] = np.arange(len(parents))
+    own = weights[:, parents].tocsr()
+    sire, dam = sires[:, parents].tocsr(), dams[:, parents].tocsr()
+    for level in levels:
+        kin = own[level] @ among  # A between this generation and all earlier parents
+        cross = sire[level] @ among
+        inbreeding[level] = 2 * np.asarray(dam[level].multiply(cross).sum(axis=1)).ravel()
+        mendelian[level] = 1 + inbreeding[level] - np.asarray(own[level].multiply(kin).sum(axis=1)).ravel()
+        breeding = place[level] >= 0
+        at, kin = place[level][breeding], kin[breeding]
+        among[at] = kin
+        among[:, at] = kin.T
+        among[np.ix_(at, at)] = (own[level][breeding] @ kin.T).T
+        among[at, at] = 1 + inbreeding[level][breeding]
+    return inbreeding, mendelian
