@@ -1,0 +1,328 @@
+"""Henderson's equations of one trait, with the REML log-likelihood and its derivatives.
+
+y = Xβ + Σ_k Z_k u_k + e, u_k ~ N(0, σ_k² K_k), e ~ N(0, σ_e² R), R diagonal and known up to σ_e². The effects
+are written u_k = θ_k v_k with θ_k = σ_k / σ_e, so that the one sparse matrix to factor,
+
+    M(θ) = | X'R⁻¹X      X'R⁻¹Zθ          |
+           | θZ'R⁻¹X     θZ'R⁻¹Zθ + K⁻¹   |
+
+keeps its pattern and stays regular when a variance is exactly nought (Bates, Mächler, Bolker and Walker 2015,
+Journal of Statistical Software 67(1), section 3, use the same device). Once the cross-products are formed the
+number of records no longer matters: every later step costs what factoring M costs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import qdldl
+from numpy.typing import NDArray
+from scipy.sparse import block_diag, csc_array, csr_array, eye_array, hstack, triu
+
+from selection.records.errors import ModelError
+
+Floats = NDArray[np.float64]
+
+ALIASED = 1e-8
+"""A column of X is aliased when the columns before it leave less than this share of its length."""
+EXACT = 1e-24
+"""Share of y'R⁻¹y under which what the fixed effects leave is rounding alone."""
+STEP = 1e-3
+"""Step in log variance for the derivatives of log|M|, which is smooth: error about step² of its curvature."""
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One random effect: `design` (n, q), the level of each record; `precision` (q, q): K⁻¹, None for I."""
+
+    name: str
+    design: csr_array
+    precision: csc_array | None = None
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Estimates β and predictions u at given variances.
+
+    `fixed` (p,) has 0 for an aliased column, so that X @ fixed is the fitted part; `effects` holds one (q,)
+    array an effect, in the order of the model.
+    """
+
+    equations: Equations
+    variances: Floats
+    fixed: Floats
+    effects: tuple[Floats, ...]
+
+    def combinations(self, fixed: Floats | None, effects: Sequence[Floats | None]) -> tuple[Floats, Floats]:
+        """Values (r,) of r linear combinations and the covariance (r, r) of their errors of prediction.
+
+        `fixed` is (p, r), `effects` one (q, r) array an effect; None stands for noughts.
+        """
+        weights = self.equations.stacked(fixed, effects)
+        values = weights.T @ np.concatenate([self.fixed[self.equations.kept], *self.effects])
+        return values, self.equations.error_covariance(self.variances, weights)
+
+    @property
+    def fixed_cov(self) -> Floats:
+        """Covariance (p, p) of `fixed`, noughts for aliased columns."""
+        return self.combinations(np.eye(len(self.fixed)), [None] * len(self.effects))[1]
+
+    def effect_cov(self, k: int) -> Floats:
+        """Covariance (q, q) of the errors of prediction of effect `k`."""
+        wanted: list[Floats | None] = [None] * len(self.effects)
+        wanted[k] = np.eye(len(self.effects[k]))
+        return self.combinations(None, wanted)[1]
+
+
+class Equations:
+    """The cross-products of one data set: everything that does not depend on the variances.
+
+    `y` (n,) and `X` (n, p) hold no missing values; `residual_scale` (n,) is the diagonal of R, 1 where None
+    (a mean of m equal records has 1/m). `aliased` lists the columns of X dropped because earlier ones already
+    span them. Raises ModelError where shapes disagree, a value is missing or a precision is not positive definite.
+    """
+
+    def __init__(
+        self, y: Floats, X: Floats, effects: Sequence[Effect], residual_scale: Floats | None = None
+    ) -> None:
+        y, X = np.asarray(y, dtype=float), np.asarray(X, dtype=float)
+        scale = np.ones(len(y)) if residual_scale is None else np.asarray(residual_scale, dtype=float)
+        _check(y, X, effects, scale)
+        self.names = tuple(effect.name for effect in effects)
+        self.columns = X.shape[1]
+        self.kept = np.array(_independent(X / np.sqrt(scale)[:, None]), dtype=np.intp)
+        self.aliased = tuple(sorted(set(range(self.columns)) - set(self.kept.tolist())))
+        self.sizes = (len(self.kept), *(effect.design.shape[1] for effect in effects))
+        self.freedom = len(y) - len(self.kept)
+        self._constant = self.freedom * np.log(2 * np.pi) + float(np.log(scale).sum())
+        self._form_products(y, X[:, self.kept], effects, scale)
+        self._form_pattern(effects)
+
+    @property
+    def total_variance(self) -> float:
+        """Residual variance about the fixed effects alone: the scale of everything."""
+        return self._yy / max(self.freedom, 1)
+
+    def log_likelihood(self, variances: Floats) -> float:
+        """REML log-likelihood at `variances` (K+1,), the residual's last and above 0.
+
+        The constant is that of lme4 and statsmodels: (n − p) log 2π, and log|X'V⁻¹X| without log|X'X|.
+        """
+        solver, scales = self._factor(variances)
+        return self._value(solver, scales * self._b, solver.solve(scales * self._b), variances[-1])
+
+    def score(self, variances: Floats) -> tuple[float, Floats, Floats]:
+        """Log-likelihood, its gradient in the log variances, and minus an average-information Hessian.
+
+        Johnson and Thompson (1995) Journal of Dairy Science 78:449 (from memory) give the average
+        information; in log variances the gradient comes off its diagonal. Components at 0 have 0 in both.
+        """
+        value, quadratics, information = self._quadratics(variances)
+        dof = self._log_det_gradient(variances)
+        gradient = 0.5 * (quadratics - np.append(dof, self.freedom - dof.sum()))
+        return value, gradient, 0.5 * information - np.diag(gradient)
+
+    def curvature(self, variances: Floats) -> Floats:
+        """Minus the Hessian (K+1, K+1) of the log-likelihood in the log variances; 0 for components at 0."""
+        _, quadratics, information = self._quadratics(variances)
+        return information + 0.5 * (self._log_det_hessian(variances) - np.diag(quadratics))
+
+    def solve(self, variances: Floats) -> Solution:
+        """Fixed effects and predictions at `variances` (K+1,)."""
+        solver, scales = self._factor(variances)
+        coefficients = scales * solver.solve(scales * self._b)
+        fixed = np.zeros(self.columns)
+        fixed[self.kept] = coefficients[: self.sizes[0]] + self._offset
+        effects = tuple(coefficients[inside] for inside in self._inside)
+        return Solution(self, np.asarray(variances, dtype=float), fixed, effects)
+
+    def stacked(self, fixed: Floats | None, effects: Sequence[Floats | None]) -> Floats:
+        """Weights (m, r) on all unknowns from weights on the columns of X and on each effect's levels."""
+        width = next(w.shape[1] for w in (fixed, *effects) if w is not None)
+        parts = [np.zeros((self.sizes[0], width)) if fixed is None else fixed[self.kept]]
+        parts += [
+            np.zeros((q, width)) if w is None else w for w, q in zip(effects, self.sizes[1:], strict=True)
+        ]
+        return np.vstack(parts)
+
+    def error_covariance(self, variances: Floats, weights: Floats) -> Floats:
+        """Covariance (r, r) of the errors of `weights`' (m, r) combinations of all unknowns."""
+        solver, scales = self._factor(variances)
+        scaled = scales[:, None] * weights
+        covariance: Floats = variances[-1] * (scaled.T @ _solved(solver, scaled))
+        return covariance
+
+    def _form_products(self, y: Floats, X: Floats, effects: Sequence[Effect], scale: Floats) -> None:
+        """B = W'R⁻¹W, b = W'R⁻¹y and y'R⁻¹y (W = [X Z]), y less its fit on X: no digits lost."""
+        root = np.sqrt(scale)
+        self._offset = np.linalg.lstsq(X / root[:, None], y / root, rcond=None)[0]
+        residual = y - X @ self._offset
+        W = csr_array(hstack([csr_array(X), *(e.design for e in effects)], format="csr"))
+        weighted = csr_array(W.multiply((1 / scale)[:, None]))
+        self._B, self._b = csc_array(W.T @ weighted), weighted.T @ residual
+        yy = float(residual @ (residual / scale))
+        self._yy = yy if yy > EXACT * float(y @ (y / scale)) else 0.0
+
+    def _form_pattern(self, effects: Sequence[Effect]) -> None:
+        """The pattern of M, where each cross-product and each precision falls in it, and log|K|."""
+        p = self.sizes[0]
+        precisions = [
+            eye_array(e.design.shape[1], format="csc") if e.precision is None else e.precision
+            for e in effects
+        ]
+        self._P = csc_array(block_diag([csc_array((p, p)), *precisions], format="csc"))
+        upper, prior = (csc_array(triu(matrix, format="csc")) for matrix in (self._B, self._P))
+        self._pattern = csc_array(_ones(upper) + _ones(prior) + eye_array(sum(self.sizes), format="csc"))
+        self._pattern.sort_indices()
+        place = _keys(self._pattern)
+        self._at_cross, self._at_prior = (np.searchsorted(place, _keys(matrix)) for matrix in (upper, prior))
+        self._cross, self._prior = upper.data, prior.data
+        self._rows, self._cols = upper.indices, np.repeat(np.arange(upper.shape[1]), np.diff(upper.indptr))
+        self._block = np.repeat(np.arange(len(self.sizes)), self.sizes)
+        ends = np.cumsum(self.sizes)
+        self._inside = [slice(a, b) for a, b in pairwise(ends.tolist())]
+        self._constant -= sum(_log_det_of(e.name, e.precision) for e in effects if e.precision is not None)
+        self._solver: qdldl.Solver | None = None
+
+    def _factor(self, variances: Floats) -> tuple[qdldl.Solver, Floats]:
+        """M at these variances, factored, and the scale of each unknown (1 for fixed, θ_k for effect k)."""
+        return self._factor_at(_theta(variances))
+
+    def _factor_at(self, theta: Floats) -> tuple[qdldl.Solver, Floats]:
+        scales = np.concatenate([[1.0], theta])[self._block]
+        data = np.zeros(len(self._pattern.data))
+        data[self._at_cross] = self._cross * scales[self._rows] * scales[self._cols]
+        data[self._at_prior] += self._prior
+        M = csc_array((data, self._pattern.indices, self._pattern.indptr), shape=self._pattern.shape)
+        if self._solver is None:
+            self._solver = qdldl.Solver(M, upper=True)
+        else:
+            self._solver.update(M, upper=True)
+        return self._solver, scales
+
+    def _value(self, solver: qdldl.Solver, right: Floats, solved: Floats, residual: float) -> float:
+        """The log-likelihood from M factored, the right-hand side and its solution."""
+        quadratic = (self._yy - solved @ right) / residual
+        return -0.5 * float(self._constant + self.freedom * np.log(residual) + _log_det(solver) + quadratic)
+
+    def _quadratics(self, variances: Floats) -> tuple[float, Floats, Floats]:
+        """Log-likelihood; y'P V̇_i P y; and y'P V̇_i P V̇_j P y, V̇_i the derivative of V in log variance i."""
+        solver, scales = self._factor(variances)
+        residual = variances[-1]
+        t = solver.solve(scales * self._b)
+        value = self._value(solver, scales * self._b, t, residual)
+        coefficients = scales * t
+        parts = np.zeros((len(t), len(self._inside)))
+        for k, inside in enumerate(self._inside):
+            parts[inside, k] = coefficients[inside]
+        fitted = self._B @ coefficients
+        rest = self._yy - 2 * (coefficients @ self._b) + coefficients @ fitted
+        images = np.column_stack([self._B @ parts, self._b - fitted])
+        inner = np.zeros((images.shape[1],) * 2)
+        inner[:-1] = parts.T @ images
+        inner[-1] = np.append(inner[:-1, -1], rest)
+        scaled = scales[:, None] * images
+        information = (inner - scaled.T @ _solved(solver, scaled)) / residual
+        prior = t * (self._P @ t)
+        return value, np.array([*(prior[i].sum() for i in self._inside), rest]) / residual, information
+
+    def _log_det_moved(self, theta: Floats, moves: dict[int, float]) -> float:
+        """log|M| with the log variances of some effects moved."""
+        moved = theta.copy()
+        for k, move in moves.items():
+            moved[k] *= np.exp(move / 2)
+        return _log_det(self._factor_at(moved)[0])
+
+    def _log_det_gradient(self, variances: Floats) -> Floats:
+        """∂log|M| / ∂log σ_k² (K,): the degrees of freedom that effect k uses, between 0 and its levels."""
+        theta, up, down = _theta(variances), {}, {}
+        for k in range(len(theta)):
+            up[k], down[k] = (self._log_det_moved(theta, {k: way}) for way in (STEP, -STEP))
+        return np.array([(up[k] - down[k]) / (2 * STEP) for k in up])
+
+    def _log_det_hessian(self, variances: Floats) -> Floats:
+        """Second derivatives of log|V| + log|X'V⁻¹X| in the log variances (K+1, K+1)."""
+        theta, h = _theta(variances), 20 * STEP
+        K, middle = len(theta), self._log_det_moved(theta, {})
+        up, down = (np.array([self._log_det_moved(theta, {k: s}) for k in range(K)]) for s in (h, -h))
+        H = np.diag(up + down - 2 * middle) / h**2
+        for i in range(K):
+            for j in range(i):
+                both = self._log_det_moved(theta, {i: h, j: h}) + self._log_det_moved(theta, {i: -h, j: -h})
+                H[i, j] = H[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * h**2)
+        # log|M| depends on log σ_k² − log σ_e² alone, so the residual's row is minus the sum of the others
+        residual = H.sum(axis=1)
+        return np.block([[H, -residual[:, None]], [-residual[None], np.array([[H.sum()]])]])
+
+
+def _check(y: Floats, X: Floats, effects: Sequence[Effect], scale: Floats) -> None:
+    """Raise ModelError, naming every term at fault, unless all shapes agree and nothing is missing."""
+    n, faults = len(y), []
+    if X.ndim != 2 or len(X) != n:
+        faults.append(f"the fixed effects have shape {X.shape}, expected {n} rows")
+    if len(scale) != n or not (scale > 0).all():
+        faults.append(f"the residual scale needs {n} values above 0")
+    if not np.isfinite(y).all() or not np.isfinite(X).all():
+        faults.append("a record or a fixed effect is missing; leave such rows out")
+    for effect in effects:
+        q = effect.design.shape[1]
+        if effect.design.shape[0] != n:
+            faults.append(f"{effect.name}: the design has {effect.design.shape[0]} rows, expected {n}")
+        if effect.precision is not None and effect.precision.shape != (q, q):
+            faults.append(f"{effect.name}: the precision is {effect.precision.shape}, expected {(q, q)}")
+    if faults:
+        raise ModelError("; ".join(faults))
+
+
+def _independent(X: Floats) -> tuple[int, ...]:
+    """Columns of X that the columns before them do not already span, in order."""
+    basis: list[Floats] = []
+    kept = []
+    for j, column in enumerate(X.T):
+        rest = column.copy()
+        for _ in range(2):  # a second pass removes what rounding left of the first
+            for direction in basis:
+                rest = rest - (direction @ rest) * direction
+        left, length = np.linalg.norm(rest), np.linalg.norm(column)
+        if left > ALIASED * length:
+            basis.append(rest / left)
+            kept.append(j)
+    return tuple(kept)
+
+
+def _theta(variances: Floats) -> Floats:
+    """σ_k / σ_e (K,) of the effects."""
+    variances = np.asarray(variances, dtype=float)
+    return np.sqrt(variances[:-1] / variances[-1])
+
+
+def _solved(solver: qdldl.Solver, right: Floats) -> Floats:
+    """M⁻¹ times each column of `right`."""
+    return np.column_stack([solver.solve(column) for column in right.T])
+
+
+def _ones(matrix: csc_array) -> csc_array:
+    """The pattern of a matrix."""
+    return csc_array((np.ones_like(matrix.data), matrix.indices, matrix.indptr), shape=matrix.shape)
+
+
+def _keys(matrix: csc_array) -> NDArray[np.int64]:
+    """One sortable number an entry: column by column, rows rising."""
+    columns = np.repeat(np.arange(matrix.shape[1], dtype=np.int64), np.diff(matrix.indptr))
+    return columns * matrix.shape[0] + matrix.indices
+
+
+def _log_det(solver: qdldl.Solver) -> float:
+    """The log determinant of the matrix last factored."""
+    return float(np.log(np.maximum(solver.factors()[1], np.finfo(float).tiny)).sum())
+
+
+def _log_det_of(name: str, precision: csc_array) -> float:
+    """log|K⁻¹|; raises ModelError where the precision is not positive definite."""
+    D = qdldl.Solver(csc_array(triu(precision, format="csc")), upper=True).factors()[1]
+    if not (D > 0).all():
+        raise ModelError(f"{name}: the precision matrix is not positive definite")
+    return float(np.log(D).sum())
