@@ -1,0 +1,164 @@
+"""The invented breed and place: the standard, the plan, how the fowl grow, and the names of everything.
+
+Nothing here is taken from a real breed, breeder or supplier.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import TypeVar
+
+from selection.records.settings import Fault, Keep, Measured, Plan, Section, Standard
+
+Trait = TypeVar("Trait", Section, Measured)
+
+BREED = "Ostlebeck heavy fowl (an invented breed)"
+SUPPLIERS = ("Fennick Yard", "Oat Hollow", "Tansy Gate", "Correl Bank", "Correl Bank/upper")
+BREEDING_PEN = "Orchard"
+LAYING_PENS = ("Long Run", "Barn Side")
+BROODERS = ("porch", "granary")
+JUDGES = ("M", "T", "W", "K")
+COLOURS = (
+    "red",
+    "white",
+    "blue",
+    "yellow",
+    "green",
+    "black",
+    "orange",
+    "violet",
+    "pink",
+    "grey",
+    "turquoise",
+    "brown",
+)
+
+EYE = (
+    Section("type", "Type and outline", 20, 0.35, 0.55, like="conformation"),
+    Section("head", "Head and comb", 12, 0.30, 0.50),
+    Section("feather", "Feather colour and marking", 18, 0.40, 0.60),
+    Section("legs", "Legs and feet", 10, 0.30, 0.50),
+    Section("tail", "Tail", 8, 0.30, 0.50),
+    Section("condition", "Condition", 8, 0.15, 0.35),
+    Section("temperament", "Temperament", 9, 0.20, 0.40),
+)
+SIZE = Section(
+    "size",
+    "Size",
+    15,
+    0.45,
+    0.80,
+    measured="weight",
+    at_weeks=24,
+    band={"male": (3400, 4100), "female": (2600, 3200)},
+    none={"male": (2300, 5400), "female": (1750, 4250)},
+)
+SHANK = Measured("shank width", "mm", "Width of shank", 0.45, 0.75)
+FAULTS = (
+    Fault("crooked keel", serious=True),
+    Fault("split wing", serious=True),
+    Fault("pale shanks", costs=0),
+    Fault("stray white feather", costs=1),
+)
+MEAN_SHARE = 0.70
+"""A section's mean at 22 weeks, as a share of its points."""
+AGEING = (0.06, 0.08, 0.03, 0.02, 0.08, 0.04, -0.02)
+"""What a week of age adds to each section by eye, in its standard deviations."""
+SHANK_MEAN = {"male": 14.6, "female": 12.2}
+
+GOMPERTZ = {"male": (4600.0, 4.60, 0.125), "female": (3500.0, 4.35, 0.130)}
+"""A (grams), b and k (a week) of W(t) = A·exp(−b·e^(−kt)) by sex."""
+
+
+def standard(heritability: float | None = None) -> Standard:
+    """The breed's standard; `heritability` in place of every trait's own."""
+    if heritability is None:
+        return Standard(BREED, (*EYE, SIZE), FAULTS, (SHANK,))
+    sections = tuple(_inherited(s, heritability) for s in (*EYE, SIZE))
+    return Standard(BREED, sections, FAULTS, (_inherited(SHANK, heritability),))
+
+
+def _inherited(trait: Trait, heritability: float) -> Trait:
+    """The trait with this heritability, its repeatability raised where it must be."""
+    return replace(
+        trait, heritability=heritability, repeatability=max(trait.repeatability, heritability + 0.04)
+    )
+
+
+def plan(season: int, same_pen: float) -> Plan:
+    """What the meeting of 10 October of `season` must settle."""
+    return Plan(
+        on=date(season, 10, 10),
+        season=season,
+        keep={
+            "cockerels": Keep(1, reserve=1, origins=("bought-in",)),
+            "pullets": Keep(4, origins=("home-bred",)),
+            "hens": Keep(6),
+        },
+        most_relationship=0.25,
+        worth={"type": 1.5, "condition": 0.0},
+        same_pen=same_pen,
+        most_inbreeding=0.0625,
+    )
+
+
+def standard_toml(standard: Standard) -> str:
+    """The standard as its settings file says it."""
+    parts = [f"breed = {_quoted(standard.breed)}"]
+    for section in standard.sections:
+        parts += ["", "[[section]]", f"name = {_quoted(section.name)}", f"title = {_quoted(section.title)}"]
+        parts += [f"points = {section.points:g}", *_parameters(section)]
+        if section.measured:
+            parts += [f"measured = {_quoted(section.measured)}", f"at_weeks = {section.at_weeks:g}"]
+            parts += [f"band = {_by_sex(section.band)}", f"none = {_by_sex(section.none)}"]
+    for fault in standard.faults:
+        parts += ["", "[[fault]]", f"name = {_quoted(fault.name)}"]
+        parts += ["serious = true"] if fault.serious else [f"costs = {fault.costs:g}"]
+    for trait in standard.measured:
+        parts += ["", "[[measured]]", f"name = {_quoted(trait.name)}", f"unit = {_quoted(trait.unit)}"]
+        parts += [f"title = {_quoted(trait.title)}", *_parameters(trait)]
+    return "\n".join(parts) + "\n"
+
+
+def plan_toml(plan: Plan) -> str:
+    """The plan as its settings file says it."""
+    parts = [f"on = {plan.on}", f"season = {plan.season}"]
+    parts += ["", "[keep]", *(f"{group} = {_keep(keep)}" for group, keep in plan.keep.items())]
+    parts += [f"most_relationship = {plan.most_relationship:g}"]
+    parts += ["", "[worth]", *(f"{name} = {value:g}" for name, value in plan.worth.items())]
+    parts += ["", "[look]", f"worth_at_least = {plan.look_worth:g}"]
+    parts += ["", "[parents]", f"days = {plan.egg_days}", f"cock_days = {plan.cock_days}"]
+    parts += ["", "[blood]", f"same_pen = {plan.same_pen:g}"]
+    parts += ["", "[matings]", f"most_inbreeding = {plan.most_inbreeding:g}"]
+    parts += ["", "[prices]", f"currency = {_quoted(plan.currency)}"]
+    return "\n".join(parts) + "\n"
+
+
+def _parameters(trait: Section | Measured) -> list[str]:
+    lines = []
+    if trait.heritability is not None:
+        lines.append(f"heritability = {trait.heritability:g}")
+    if trait.repeatability is not None:
+        lines.append(f"repeatability = {trait.repeatability:g}")
+    return lines + ([f"like = {_quoted(trait.like)}"] if trait.like else [])
+
+
+def _by_sex(limits: object) -> str:
+    inner = ", ".join(f"{sex} = [{low:g}, {high:g}]" for sex, (low, high) in limits.items())
+    return f"{{ {inner} }}"
+
+
+def _keep(keep: Keep) -> str:
+    parts = []
+    if keep.origins:
+        quoted = [_quoted(origin) for origin in keep.origins]
+        parts.append(f"from = {quoted[0] if len(quoted) == 1 else '[' + ', '.join(quoted) + ']'}")
+    parts.append(f"number = {keep.number}")
+    if keep.reserve:
+        parts.append(f"reserve = {keep.reserve}")
+    return f"{{ {', '.join(parts)} }}"
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"'
