@@ -1,15 +1,12 @@
-"""How tests reach the generator of invented holdings: `demo/` lies beside the package, outside it."""
+"""How tests reach the generator of invented holdings, which lies beside the package and is not part of it.
+
+`from tests.simulated import simulate` works wherever pytest is started: `tests` is a package, so pytest puts the
+project's root, where `demo/` is, on the path.
+"""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
+from demo.holding import Holding, simulate
+from demo.years import Options
 
-ROOT = Path(__file__).resolve().parents[1]
-if str(ROOT) not in sys.path:
-    sys.path.insert(0, str(ROOT))
-
-from demo.holding import Holding, simulate  # noqa: E402
-from demo.years import Options  # noqa: E402
-
-__all__ = ["ROOT", "Holding", "Options", "simulate"]
+__all__ = ["Holding", "Options", "simulate"]

@@ -1,0 +1,1 @@
+"""The invented holding: its forms, and how they were made."""
