@@ -82,7 +82,8 @@ class Equations:
 
     `y` (n,) and `X` (n, p) hold no missing values; `residual_scale` (n,) is the diagonal of R, 1 where None
     (a mean of m equal records has 1/m). `aliased` lists the columns of X dropped because earlier ones already
-    span them. Raises ModelError where shapes disagree, a value is missing or a precision is not positive definite.
+    span them. Raises ModelError where shapes disagree, a value is missing or a precision is not positive
+    definite.
     """
 
     def __init__(
