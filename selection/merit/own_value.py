@@ -1,0 +1,81 @@
+"""What a bird itself is, for show and sale: kept apart from merit, which is what it passes on.
+
+Own value adds to the breeding value what the bird carries for good but does not hand down: its permanent
+part, its clutch's and its brooder's. Sections count their points, whatever the plan holds them worth.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from selection.merit.posterior import Known
+from selection.records.flock import Flock
+from selection.records.settings import Section
+
+CARRIED = ("genetic", "permanent", "clutch", "brooder")
+
+
+def own_values(flock: Flock, known: Known) -> pd.DataFrame:
+    """Own value of the living birds: bird, own_value, own_value_se, in points about the mean of their sex.
+
+    A weighed section counts by the straight line through its band's outer half, so that the two orders can be
+    told apart without a band hiding it.
+    """
+    living = flock.birds.loc[flock.birds["alive"], ["bird", "sex"]].reset_index(drop=True)
+    weights = own_weights(known, flock)
+    picked, extra = carried(known, flock, pd.Index(living["bird"]), weights[:, None])
+    values = picked.T @ known.solution.effects
+    covariance = known.solution.spread(picked) + np.diag(extra)
+    same = (living["sex"].to_numpy()[:, None] == living["sex"].to_numpy()[None, :]).astype(float)
+    about = np.eye(len(living)) - same / same.sum(axis=1, keepdims=True)
+    spread = np.sqrt(np.clip(np.einsum("ij,jk,ik->i", about, covariance, about), 0, None))
+    return pd.DataFrame({"bird": living["bird"], "own_value": about @ values, "own_value_se": spread})
+
+
+def own_weights(known: Known, flock: Flock) -> np.ndarray:
+    """Points for each unit of every trait (T,): 1 for a section, a line through the band for a weighed one."""
+    sections = {s.name: s for s in flock.standard.sections}
+    return np.array([_line(sections[t]) if t in sections else 0.0 for t in known.model.traits])
+
+
+def carried(
+    known: Known, flock: Flock, birds: pd.Index, weights: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Functionals (m × L·k) of all that `birds` carry, and the variance (L·k,) of parts that no record touches."""
+    model, count = known.model, len(known.model.traits)
+    k = weights.shape[1]
+    picked = np.zeros((len(known.solution.effects), len(birds) * k))
+    extra = np.zeros(len(birds) * k)
+    for effect in CARRIED:
+        at = model.levels[effect].labels.get_indexer(_labels(effect, flock, birds))
+        start = known.solution.slices[effect].start
+        unseen = np.einsum("tk,ts,sk->k", weights, known.variances.covariance(effect), weights)
+        for i, node in enumerate(at):
+            column = slice(i * k, (i + 1) * k)
+            if node >= 0:
+                picked[start + node * count : start + (node + 1) * count, column] += weights
+            else:
+                extra[column] += unseen
+    return picked, extra
+
+
+def _labels(effect: str, flock: Flock, birds: pd.Index) -> pd.Index:
+    """The level of `effect` that each bird belongs to, as the model labels it."""
+    rows = flock.birds.drop_duplicates("bird").set_index("bird").loc[birds]
+    clutch = rows["clutch"].str.casefold()
+    if effect == "clutch":
+        return pd.Index(clutch)
+    if effect == "brooder":
+        clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
+        brooder = clutch.str.split(";").str[0].str.strip().map(clutches["brooder"]).str.casefold()
+        return pd.Index(brooder + rows["hatched"].dt.year.map(" {:.0f}".format))
+    return birds
+
+
+def _line(section: Section) -> float:
+    """Points for each unit of log weight on the rising side of the band, mean of the sexes; 1 by eye."""
+    if not section.measured:
+        return 1.0
+    rises = [section.points / np.log(section.band[s][0] / section.none[s][0]) for s in section.band]
+    return float(np.mean(rises))

@@ -1,0 +1,295 @@
+"""The ranking: each candidate's merit, how sure it is, and how likely it is to be the best.
+
+Merit is the breeding value in points above or below the mean of the unbarred candidates of its group, its
+standard error the posterior standard deviation of exactly that difference; all probabilities come from the
+same draws.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from selection.merit.candidates import candidates
+from selection.merit.observations import observe
+from selection.merit.own_value import own_values
+from selection.merit.parentage import Parentage, parentage
+from selection.merit.pedigree import Pedigree
+from selection.merit.posterior import Known, Posterior, Progress, draw, learn
+from selection.merit.season_model import EFFECTS, design
+from selection.merit.worth import Band, Worth, band_of, merit_of, worth_of
+from selection.records.flock import Flock
+from selection.standard.growth import Growth, fit_growth
+from selection.standard.points import Points, score
+
+SEED = 20
+
+LIVING_DRAWS = 2_000
+
+RANKING = (
+    "bird left right group rank merit merit_se merit_flock accuracy p_best p_kept points points_seen "
+    "points_of_100 bar"
+).split()
+
+
+@dataclass(frozen=True)
+class Merit:
+    """What the records say of every bird as a breeder.
+
+    ranking: one row a candidate, columns as RANKING (points; probabilities 0–1; blank where barred or alone).
+    flock: one row a bird of the flock, gone ones included: bird, merit (points about the mean of the living),
+    merit_se (living birds only), accuracy, own_value and own_value_se (points about the mean of the living of
+    its sex; living birds only). draws: group → frame of draws × its unbarred candidates (merit about their
+    mean). living: draws × living birds, merit on one base. traits: one row a trait: prior, own and resulting
+    heritability and repeatability with a 90 % interval. sentences: what was done, in words; cannot: what
+    could not, and why. The rest is what the numbers came from.
+    """
+
+    ranking: pd.DataFrame
+    flock: pd.DataFrame
+    draws: dict[str, pd.DataFrame]
+    living: pd.DataFrame
+    traits: pd.DataFrame
+    pedigree: Pedigree
+    parentage: Parentage
+    growth: Growth
+    points: Points
+    known: Known | None
+    worth: Worth | None
+    band: Band | None
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+
+
+def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Merit:
+    """Rank the flock's candidates on the plan's day.
+
+    Raises PedigreeError for impossible parents and ModelError for correlations that cannot all be true.
+    """
+    rng = np.random.default_rng(seed)
+    growth = fit_growth(flock)
+    points = score(flock, growth)
+    family = parentage(flock)
+    field = candidates(flock)
+    living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
+    observations = observe(flock, growth)
+    if observations.rows.empty:
+        return _nothing_seen(flock, field, family, growth, points)
+    model = design(observations, family, living)
+    known = learn(model, flock, progress)
+    worth = worth_of(flock.standard, flock.plan, model.traits)
+    band = band_of(worth, known, growth, flock)
+    posterior = draw(known, living, worth.weights, rng, progress)
+    merit = pd.DataFrame(merit_of(posterior.draws, band), columns=living)
+    prior = pd.DataFrame(merit_of(posterior.prior + _middle(posterior), band), columns=living)
+    contrasts = {g: _contrast(merit, part) for g, part in field.groupby("group")}
+    ranking = _ranking(flock, field, merit, prior, points)
+    return Merit(
+        ranking=ranking,
+        flock=_flock_table(flock, merit, prior, known, worth, band, posterior),
+        draws={g: c for g, c in contrasts.items()},
+        living=merit.sub(merit.mean(axis=1), axis=0).iloc[_spread_out(len(merit))].reset_index(drop=True),
+        traits=_trait_table(known),
+        pedigree=family.pedigree,
+        parentage=family,
+        growth=growth,
+        points=points,
+        known=known,
+        worth=worth,
+        band=band,
+        sentences=(*growth.sentences, *points.sentences, *family.sentences, *_about_model(known)),
+        cannot=_not_seen(flock, model.traits),
+    )
+
+
+def _middle(posterior: Posterior) -> np.ndarray:
+    """Mean of each functional over birds and draws (k,): where the flock stands on a band."""
+    return posterior.draws.mean(axis=(0, 1))
+
+
+def _spread_out(count: int) -> np.ndarray:
+    """Positions of LIVING_DRAWS draws spread evenly over all of them."""
+    return np.linspace(0, count - 1, min(LIVING_DRAWS, count)).astype(int)
+
+
+def _contrast(merit: pd.DataFrame, group: pd.DataFrame) -> pd.DataFrame:
+    """Draws of the unbarred candidates of one group, about their own mean."""
+    unbarred = merit[group.loc[group["bar"].isna(), "bird"]]
+    return unbarred.sub(unbarred.mean(axis=1), axis=0)
+
+
+def _ranking(
+    flock: Flock, field: pd.DataFrame, merit: pd.DataFrame, prior: pd.DataFrame, points: Points
+) -> pd.DataFrame:
+    """ranking.csv: groups in the plan's order, unbarred by merit, then the barred."""
+    parts = [
+        _group_ranking(group, merit, prior, flock.plan.keep[name].number)
+        for name in flock.plan.keep
+        if len(group := field[field["group"] == name])
+    ]
+    if not parts:
+        return pd.DataFrame(columns=list(RANKING))
+    table = pd.concat(parts, ignore_index=True)
+    seen = points.birds.set_index("bird")[["points", "points_seen", "points_of_100"]]
+    return table.join(seen, on="bird")[list(RANKING)]
+
+
+def _group_ranking(group: pd.DataFrame, merit: pd.DataFrame, prior: pd.DataFrame, number: int) -> pd.DataFrame:
+    unbarred = group.loc[group["bar"].isna(), "bird"]
+    base = merit[unbarred].mean(axis=1) if len(unbarred) else merit.mean(axis=1)
+    prior_base = prior[unbarred].mean(axis=1) if len(unbarred) else prior.mean(axis=1)
+    off, prior_off = merit[group["bird"]].sub(base, axis=0), prior[group["bird"]].sub(prior_base, axis=0)
+    alone = len(unbarred) == 1
+    table = group.assign(
+        merit=off.mean().to_numpy(),
+        merit_se=off.std(ddof=0).to_numpy(),
+        merit_flock=merit[group["bird"]].sub(merit.mean(axis=1), axis=0).mean().to_numpy(),
+        accuracy=_accuracy(off.var(ddof=0), prior_off.var(ddof=0)).to_numpy(),
+    )
+    best, kept = _chances(off[unbarred], number)
+    table = table.assign(p_best=table["bird"].map(best), p_kept=table["bird"].map(kept))
+    table["rank"] = table.loc[table["bar"].isna(), "merit"].rank(ascending=False, method="first")
+    if alone:
+        table.loc[table["bar"].isna(), ["merit_se", "p_best", "accuracy"]] = np.nan
+    return table.sort_values(["rank", "merit"], ascending=[True, False], na_position="last")
+
+
+def _chances(draws: pd.DataFrame, number: int) -> tuple[pd.Series, pd.Series]:
+    """Share of draws in which each bird is the best, and among the best `number`."""
+    if draws.empty:
+        return pd.Series(dtype=float), pd.Series(dtype=float)
+    order = np.argsort(-draws.to_numpy(), axis=1, kind="stable")
+    count = draws.shape[1]
+    best = np.bincount(order[:, 0], minlength=count) / len(draws)
+    kept = np.bincount(order[:, : min(number, count)].ravel(), minlength=count) / len(draws)
+    return pd.Series(best, draws.columns), pd.Series(kept, draws.columns)
+
+
+def _accuracy(posterior: pd.Series, prior: pd.Series) -> pd.Series:
+    """√(1 − posterior variance / prior variance) of the same contrast; 0 where the records say nothing."""
+    return np.sqrt((1 - posterior / prior.where(prior > 0)).clip(lower=0)).fillna(0.0)
+
+
+def _flock_table(
+    flock: Flock,
+    merit: pd.DataFrame,
+    prior: pd.DataFrame,
+    known: Known,
+    worth: Worth,
+    band: Band | None,
+    posterior: Posterior,
+) -> pd.DataFrame:
+    """One row a bird of the flock; birds gone have their mean merit alone."""
+    base = merit.mean(axis=1)
+    off, prior_off = merit.sub(base, axis=0), prior.sub(prior.mean(axis=1), axis=0)
+    effects = posterior.mean_effects.reshape(-1, len(known.model.traits)) @ worth.weights
+    means = pd.Series(merit_of(effects, band) - base.mean(), known.model.kinship.birds)
+    table = flock.birds[["bird"]].copy()
+    table["merit"] = table["bird"].map(off.mean()).fillna(table["bird"].map(means))
+    table["merit_se"] = table["bird"].map(off.std(ddof=0))
+    table["accuracy"] = table["bird"].map(_accuracy(off.var(ddof=0), prior_off.var(ddof=0)))
+    return table.merge(own_values(flock, known), on="bird", how="left")
+
+
+def _trait_table(known: Known) -> pd.DataFrame:
+    """Heritability of each trait: prior, the holding's own, the result with its 90 % interval; repeatability."""
+    rows = []
+    for trait in known.traits:
+        shares = trait.parts / trait.parts.sum()
+        drawn = _drawn_shares(trait.parts, trait.covariance)
+        own = trait.own
+        bird = slice(EFFECTS.index("clutch"), EFFECTS.index("genetic") + 1)
+        genetic = EFFECTS.index("genetic")
+        rows.append(
+            {
+                "trait": trait.trait,
+                "records": trait.records,
+                "heritability_prior": trait.shares[genetic],
+                "heritability_own": np.nan if own is None else own[genetic],
+                "heritability": shares[genetic],
+                "heritability_low": np.quantile(drawn[:, genetic], 0.05),
+                "heritability_high": np.quantile(drawn[:, genetic], 0.95),
+                "repeatability_prior": trait.shares[bird].sum(),
+                "repeatability_own": np.nan if own is None else own[bird].sum(),
+                "repeatability": shares[bird].sum(),
+                "repeatability_low": np.quantile(drawn[:, bird].sum(axis=1), 0.05),
+                "repeatability_high": np.quantile(drawn[:, bird].sum(axis=1), 0.95),
+                "sd": float(np.sqrt(trait.parts.sum())),
+                "source": trait.source,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _drawn_shares(parts: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """Draws of the shares of variance (1,000 × 6), seeded: for the intervals of the table alone."""
+    rng = np.random.default_rng(SEED)
+    off = rng.standard_normal((1000, len(parts))) @ np.linalg.cholesky(covariance + 1e-12 * np.eye(len(parts))).T
+    drawn = parts * np.exp(off - 0.5 * np.diag(covariance))
+    return drawn / drawn.sum(axis=1, keepdims=True)
+
+
+def _about_model(known: Known) -> tuple[str, ...]:
+    genetic, low, high = known.correlations.mode[0], *_rho_interval(known)
+    sentences = [
+        f"merit rests on {len(known.model.y):,} numbers of {len(known.model.levels['permanent'].labels)} birds",
+        f"genetic correlation between any two traits: {genetic:.2f}, 90 % interval {low:.2f} to {high:.2f}",
+    ]
+    sentences += [
+        f"{t.trait}: the fit of its variances did not settle ({t.message}); its prior weighs more"
+        for t in known.traits
+        if not t.converged
+    ]
+    return tuple(sentences)
+
+
+def _rho_interval(known: Known) -> tuple[float, float]:
+    """5 % and 95 % points of ρ from its weighted grid."""
+    low, high = np.interp([0.05, 0.95], np.cumsum(known.correlations.weights), known.correlations.grid)
+    return float(low), float(high)
+
+
+def _not_seen(flock: Flock, traits: tuple[str, ...]) -> tuple[str, ...]:
+    """Sections and worths that nobody recorded anything of."""
+    wanted = [s.name for s in flock.standard.sections] + [w for w, v in flock.plan.worth.items() if v]
+    missing = [name for name in dict.fromkeys(wanted) if name not in traits]
+    return tuple(f"{name}: nobody has recorded it, so it has no part in merit" for name in missing)
+
+
+def _nothing_seen(
+    flock: Flock, field: pd.DataFrame, family: Parentage, growth: Growth, points: Points
+) -> Merit:
+    """The ranking before anything was seen: every candidate alike, every chance even."""
+    parts = []
+    for name, keep in flock.plan.keep.items():
+        group = field[field["group"] == name].sort_values("bird")
+        unbarred = group["bar"].isna()
+        count = max(int(unbarred.sum()), 1)
+        group = group.assign(merit=0.0, merit_flock=0.0, accuracy=0.0)
+        group["p_best"] = np.where(unbarred, 1 / count, np.nan)
+        group["p_kept"] = np.where(unbarred, min(keep.number / count, 1), np.nan)
+        group["rank"] = unbarred.cumsum().where(unbarred)
+        parts.append(group)
+    table = pd.concat(parts, ignore_index=True) if parts else field
+    ranking = table.reindex(columns=list(RANKING))
+    birds = flock.birds[["bird"]].assign(merit=0.0, merit_se=np.nan, accuracy=0.0, own_value=np.nan)
+    draws = {g: pd.DataFrame(0.0, index=range(1), columns=p.loc[p["bar"].isna(), "bird"]) for g, p in field.groupby("group")}
+    living = flock.birds.loc[flock.birds["alive"], "bird"]
+    return Merit(
+        ranking=ranking,
+        flock=birds.assign(own_value_se=np.nan),
+        draws=draws,
+        living=pd.DataFrame(0.0, index=range(1), columns=list(living)),
+        traits=pd.DataFrame(),
+        pedigree=family.pedigree,
+        parentage=family,
+        growth=growth,
+        points=points,
+        known=None,
+        worth=None,
+        band=None,
+        sentences=family.sentences,
+        cannot=("nothing has been scored, weighed or measured yet: every candidate stands alike, in number order",),
+    )

@@ -1,0 +1,314 @@
+"""The whole model of a holding's observations, all traits at once, ready to be solved for any variances.
+
+    y = season×sex + judge×season + age + judge×day + clutch + brooder×season + permanent bird
+        + breeding value + residual
+
+The last of each look is shared in part by its sections (halo): the residual correlation of sections judged
+together. Breeding values follow A + ½·Q Qᵀ: the supplier (or home) that a founder came from has one effect
+a trait, with variance ½G, handed down by descent. A group of n unnamed chicks enters as the mean of n mates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from selection.merit import henderson
+from selection.merit.henderson import Solution, Term
+from selection.merit.observations import TOTAL, Observations
+from selection.merit.parentage import Parentage
+
+BASE_VARIANCE = 0.5
+"""Variance of a supplier's effect as a share of the genetic variance (method)."""
+
+EFFECTS = ("day", "clutch", "brooder", "permanent", "genetic", "residual")
+"""The random parts of a trait, in the order in which variances are kept."""
+
+
+@dataclass(frozen=True)
+class Variances:
+    """Variances and correlations of all traits at once.
+
+    parts: T × 6 variances, columns as EFFECTS; genetic, permanent, residual: T × T correlation matrices (the
+    residual one holds between sections of one look; elsewhere it is not used).
+    """
+
+    parts: np.ndarray
+    genetic: np.ndarray
+    permanent: np.ndarray
+    residual: np.ndarray
+
+    def of(self, effect: str) -> np.ndarray:
+        """Variances (T,) of one effect."""
+        return self.parts[:, EFFECTS.index(effect)]
+
+    def covariance(self, effect: str) -> np.ndarray:
+        """Covariance (T × T) of one effect between traits; judge's day, clutch and brooder are independent."""
+        correlation = getattr(self, effect, None)
+        sd = np.sqrt(self.of(effect))
+        return np.diag(sd**2) if correlation is None else correlation * np.outer(sd, sd)
+
+
+@dataclass(frozen=True)
+class Levels:
+    """One set of levels: its labels, the code of each observation (−1: none), and relative precision of each."""
+
+    labels: pd.Index
+    codes: np.ndarray
+    precision: sparse.csc_array
+    log_det: float
+
+
+@dataclass(frozen=True)
+class Kinship:
+    """Birds of the model and the bases above them, with the precision of A + ½QQᵀ.
+
+    birds: nodes in the order of the equations, bases last; precision (m × m) and its log determinant.
+    """
+
+    birds: pd.Index
+    precision: sparse.csc_array
+    log_det: float
+
+
+@dataclass(frozen=True)
+class SeasonModel:
+    """Design of everything that was observed; `solve` takes the variances.
+
+    y: n values; loading: n × T, which traits a value speaks for (a total for all judged by eye).
+    """
+
+    observations: Observations
+    y: np.ndarray
+    loading: sparse.csr_array
+    fixed: sparse.csr_array
+    fixed_names: pd.DataFrame
+    levels: dict[str, Levels]
+    kinship: Kinship
+    looks: np.ndarray
+    weighing_precision: sparse.csr_array
+    weighing_log_det: float
+
+    @property
+    def traits(self) -> tuple[str, ...]:
+        return self.observations.traits
+
+    @cached_property
+    def designs(self) -> dict[str, sparse.csr_array]:
+        """Design (n × levels·T) of every random effect; column = level·T + trait."""
+        return {name: crossed(level.codes, len(level.labels), self.loading) for name, level in self.levels.items()}
+
+    def solve(self, variances: Variances) -> Solution:
+        """Solutions, posterior covariances and REML log-likelihood under given variances."""
+        terms = [Term("fixed", self.fixed)]
+        for name, level in self.levels.items():
+            covariance = variances.covariance(name)
+            log_det = len(self.traits) * level.log_det - len(level.labels) * np.linalg.slogdet(covariance)[1]
+            precision = henderson.kronecker(level.precision, np.linalg.inv(covariance))
+            terms.append(Term(name, self.designs[name], precision, log_det))
+        return henderson.solve(self.y, terms, *self.residual(variances))
+
+    def residual(self, variances: Variances) -> tuple[sparse.csr_array, float]:
+        """R⁻¹ (n × n) and its log determinant."""
+        covariance = variances.covariance("residual")
+        rows = self.observations.rows
+        number = rows["n"].to_numpy()
+        blocks, log_det = self._looks_precision(covariance, number)
+        blocks, log_det = [blocks], log_det
+        eye = [self.traits.index(t) for t in self.observations.by_eye]
+        own = {t: covariance[i, i] for i, t in enumerate(self.traits) if i not in eye}
+        own[TOTAL] = covariance[np.ix_(eye, eye)].sum()
+        for series, variance in own.items():
+            at = np.flatnonzero(rows["series"] == series)
+            if series == self.observations.weighed:
+                blocks.append(self.weighing_precision / variance)
+                log_det += self.weighing_log_det - len(at) * np.log(variance)
+            elif len(at):
+                blocks.append(_diagonal(at, number[at] / variance, len(rows)))
+                log_det += float(np.log(number[at] / variance).sum())
+        return sum(blocks[1:], blocks[0]).tocsr(), log_det
+
+    def _looks_precision(self, covariance: np.ndarray, number: np.ndarray) -> tuple[sparse.csr_array, float]:
+        """R⁻¹ of the looks, block by block; looks with the same sections seen share one inverse."""
+        n, eye = len(self.y), [self.traits.index(t) for t in self.observations.by_eye]
+        cells, log_det = [np.empty((3, 0))], 0.0
+        seen = self.looks >= 0
+        for pattern in np.unique(seen, axis=0) if len(seen) else []:
+            at = self.looks[(seen == pattern).all(axis=1)][:, pattern]
+            inverse = np.linalg.inv(covariance[np.ix_(eye, eye)][np.ix_(pattern, pattern)])
+            weight = number[at[:, 0]]
+            width = at.shape[1]
+            cells.append(
+                np.stack(
+                    [
+                        np.repeat(at, width, axis=1).ravel(),
+                        np.tile(at, (1, width)).ravel(),
+                        (weight[:, None] * inverse.ravel()).ravel(),
+                    ]
+                )
+            )
+            log_det += len(at) * np.linalg.slogdet(inverse)[1] + width * np.log(weight).sum()
+        rows, cols, values = np.concatenate(cells, axis=1)
+        return sparse.csr_array((values, (rows.astype(int), cols.astype(int))), shape=(n, n)), float(log_det)
+
+
+def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -> SeasonModel:
+    """The model's design for these observations; `wanted` birds are in it whether seen or not."""
+    rows = observations.rows
+    columns = {t: i for i, t in enumerate(observations.traits)}
+    fixed, names = _fixed(rows, observations.series)
+    kinship = kinship_of(parentage, pd.Index(rows["bird"].unique()).union(wanted, sort=False))
+    levels = {name: _free_levels(rows[name]) for name in ("day", "clutch", "brooder")}
+    levels["permanent"] = _bird_levels(rows)
+    levels["genetic"] = Levels(
+        kinship.birds, kinship.birds.get_indexer(rows["bird"]), kinship.precision, kinship.log_det
+    )
+    weighing, log_det = _weighing_precision(rows, observations)
+    return SeasonModel(
+        observations=observations,
+        y=rows["value"].to_numpy(float),
+        loading=_loading(rows["series"], columns, observations.by_eye),
+        fixed=fixed,
+        fixed_names=names,
+        levels=levels,
+        kinship=kinship,
+        looks=_look_table(rows, observations.by_eye),
+        weighing_precision=weighing,
+        weighing_log_det=log_det,
+    )
+
+
+def kinship_of(parentage: Parentage, birds: pd.Index) -> Kinship:
+    """Precision of A + ½QQᵀ among `birds` and all their ancestors, bases as ancestors of the founders.
+
+    Birds that nothing was seen of and that have no chicks among them are left out: they say nothing.
+    """
+    pedigree, bases = parentage.pedigree, parentage.bases
+    needed = np.zeros(len(pedigree.birds), bool)
+    needed[pedigree.positions(birds)] = True
+    for level in reversed(pedigree.levels):
+        needed[pedigree.weights[level[needed[level]]].indices] = True
+    keep = np.flatnonzero(needed)
+    weights = pedigree.weights[keep][:, keep]
+    shares = bases[keep]
+    from_base = shares - weights @ shares  # what is not explained by the parents' own shares
+    top = sparse.hstack([sparse.eye_array(len(keep)) - weights, -from_base])
+    count = bases.shape[1]
+    descent = sparse.vstack(
+        [top, sparse.hstack([sparse.csr_array((count, len(keep))), sparse.eye_array(count)])], format="csr"
+    )
+    own = np.concatenate([pedigree.mendelian[keep], np.full(count, BASE_VARIANCE)])
+    precision = (descent.T @ sparse.diags_array(1 / own) @ descent).tocsc()
+    precision.eliminate_zeros()
+    labels = [*np.array(pedigree.birds, dtype=object)[keep], *(f"base {name}" for name in parentage.suppliers)]
+    return Kinship(pd.Index(labels), precision, -float(np.log(own).sum()))
+
+
+def crossed(codes: np.ndarray, count: int, loading: sparse.csr_array) -> sparse.csr_array:
+    """Design of levels × traits: each observation's level (−1: none) by the traits it speaks for."""
+    width = loading.shape[1]
+    cells = loading.tocoo()
+    level = codes[cells.row]
+    has = level >= 0
+    return sparse.csr_array(
+        (cells.data[has], (cells.row[has], level[has] * width + cells.col[has])),
+        shape=(len(codes), count * width),
+    )
+
+
+def _free_levels(labels: pd.Series) -> Levels:
+    codes, uniques = pd.factorize(labels, sort=True)
+    return Levels(pd.Index(uniques), codes, sparse.eye_array(len(uniques), format="csc"), 0.0)
+
+
+def _bird_levels(rows: pd.DataFrame) -> Levels:
+    """Levels of the permanent effect: a group of n chicks has that of a mean, 1/n of the variance."""
+    codes, birds = pd.factorize(rows["bird"])
+    number = rows.groupby("bird")["n"].first().reindex(birds).to_numpy()
+    return Levels(pd.Index(birds), codes, sparse.diags_array(number).tocsc(), float(np.log(number).sum()))
+
+
+def _loading(series: pd.Series, columns: dict[str, int], by_eye: tuple[str, ...]) -> sparse.csr_array:
+    """Which traits each value speaks for: its own, a total for all that are judged by eye."""
+    single = series.map(columns)
+    own = np.flatnonzero(single.notna())
+    cards = np.flatnonzero(series == TOTAL)
+    eye = [columns[t] for t in by_eye]
+    at = np.concatenate([own, np.repeat(cards, len(eye))])
+    cols = np.concatenate([single.iloc[own].to_numpy(int), np.tile(eye, len(cards))]).astype(int)
+    return sparse.csr_array((np.ones(len(at)), (at, cols)), shape=(len(series), len(columns)))
+
+
+def _fixed(rows: pd.DataFrame, series: tuple[str, ...]) -> tuple[sparse.csr_array, pd.DataFrame]:
+    """Season×sex, judge×season and age for each series; columns that say the same again are dropped."""
+    blocks, names = [], []
+    for name in series:
+        at = np.flatnonzero(rows["series"] == name)
+        part = rows.iloc[at]
+        labels = (part["season"].astype(str) + " " + part["sex"], part["judge"] + part["season"].astype(str))
+        columns = [pd.get_dummies(label, dtype=float) for label in labels]
+        if part["judge"].notna().any():
+            columns.append(pd.DataFrame({"age": part["age_weeks"] - 24.0}))
+        local = pd.concat(columns, axis=1)
+        kept = henderson.independent_columns(sparse.csr_array(local.to_numpy()))
+        local = local.iloc[:, kept]
+        cells = sparse.coo_array(local.to_numpy())
+        blocks.append(
+            sparse.csr_array((cells.data, (at[cells.row], cells.col)), shape=(len(rows), local.shape[1]))
+        )
+        names.append(pd.DataFrame({"series": name, "effect": local.columns}))
+    return sparse.hstack(blocks, format="csr"), pd.concat(names, ignore_index=True)
+
+
+def _look_table(rows: pd.DataFrame, by_eye: tuple[str, ...]) -> np.ndarray:
+    """Looks × sections: the position of each section's value among the observations, −1 where not seen."""
+    part = rows[rows["series"].isin(by_eye)]
+    look, _ = pd.factorize(part["record"])
+    table = np.full((look.max(initial=-1) + 1, len(by_eye)), -1)
+    table[look, part["series"].map({t: i for i, t in enumerate(by_eye)}).to_numpy(int)] = part.index
+    return table
+
+
+def _weighing_precision(rows: pd.DataFrame, observations: Observations) -> tuple[sparse.csr_array, float]:
+    """Precision of the weighings for a residual variance of 1: correlation exp(−weeks/decay) within a bird."""
+    n = len(rows)
+    part = rows[rows["series"] == observations.weighed]
+    cells, log_det = [np.empty((3, 0))], 0.0
+    for _, weighings in part.groupby("record", sort=False):
+        sd = weighings["sd"].to_numpy() / np.sqrt(weighings["n"].to_numpy())
+        inverse = np.linalg.inv(decaying(weighings["week"].to_numpy(), sd, observations.decay_weeks))
+        at = weighings.index.to_numpy()
+        cells.append(np.stack([np.repeat(at, len(at)), np.tile(at, len(at)), inverse.ravel()]))
+        log_det += float(np.linalg.slogdet(inverse)[1])
+    row, col, value = np.concatenate(cells, axis=1)
+    return sparse.csr_array((value, (row.astype(int), col.astype(int))), shape=(n, n)), log_det
+
+
+def decaying(weeks: np.ndarray, sd: np.ndarray, decay_weeks: float) -> np.ndarray:
+    """Residual covariance (k × k) of one bird's weighings: sd_i·sd_j·exp(−|gap|/decay)."""
+    gap = np.abs(weeks[:, None] - weeks[None, :])
+    # two weighings of one day are two readings of one state: the scale's own error keeps them apart
+    near = np.exp(-gap / decay_weeks) * 0.98 + 0.02 * np.eye(len(weeks))
+    return near * np.outer(sd, sd)
+
+
+def _diagonal(at: np.ndarray, values: np.ndarray, n: int) -> sparse.csr_array:
+    return sparse.csr_array((values, (at, at)), shape=(n, n))
+
+
+def compound(correlation: float, count: int, named: dict[tuple[int, int], float] | None = None) -> np.ndarray:
+    """Correlation matrix with one value everywhere but for `named` pairs."""
+    matrix = np.full((count, count), correlation)
+    np.fill_diagonal(matrix, 1.0)
+    for (i, j), value in (named or {}).items():
+        matrix[i, j] = matrix[j, i] = value
+    return matrix
+
+
+def with_correlation(variances: Variances, genetic: np.ndarray, permanent: np.ndarray) -> Variances:
+    """The same variances under other genetic and permanent correlations."""
+    return replace(variances, genetic=genetic, permanent=permanent)
