@@ -2,116 +2,152 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from demo import breed
-from demo.years import History, day
+from demo.history import History, Stand, day
 
 FIRST_RATE = 0.58
-"""A first-year hen's rate in early July, before hatch year, year and the hen herself."""
+"""A first-year hen's rate in early July, before hatch year, season and the hen herself."""
+SLOPE = 0.25
+"""Change of a rate near one half for a change of one on the logit."""
 WANDER, WANDER_SD = 0.6, 0.25
-"""The pen's good and bad days on the logit: share kept from day to day, standard deviation."""
+"""A pen's good and bad days on the logit: share kept from day to day, standard deviation."""
 
 
 @dataclass
 class Basket:
-    """`rows` of the eggs form; `hens` and `rates`: what truly lay behind them, by hen and by hatch year."""
+    """`rows` of the eggs form; what lay behind them: `hens`, and `rates` by season and hatch year."""
 
-    rows: list[dict]
-    hens: list[dict]
-    rates: list[dict]
+    rows: list[dict] = field(default_factory=list)
+    hens: list[dict] = field(default_factory=list)
+    rates: list[dict] = field(default_factory=list)
+
+
+@dataclass
+class PenSeason:
+    """One pen's summer: `rate`, `eggs` (days, hens), zero where a hen was not there.
+
+    `counted` days have a row; `gathered` ones do not, but their eggs are in the next day's row.
+    """
+
+    pen: str
+    days: np.ndarray
+    hens: list[Stand]
+    rate: np.ndarray
+    eggs: np.ndarray
+    counted: np.ndarray
+    gathered: np.ndarray
 
 
 def lay(h: History) -> Basket:
     """Every season's egg counts and the truth behind them."""
-    o, rng = h.options, h.rng
-    by_label = {b.bird: b for b in h.birds}
-    basket = Basket([], [], [])
-    laid = [row for row in h.pens if row[0] in breed.LAYING_PENS]
-    keepers = {
-        bird: rng.standard_normal() * o.hen_sd / 0.25 for bird in dict.fromkeys(row[1] for row in laid)
-    }
-    years = {y: rng.standard_normal() * o.hatch_year_sd for y in sorted({by_label[b].year for b in keepers})}
+    layers = [s for s in h.pens if s.pen in breed.LAYING_PENS and not s.bird.male]
+    hens = {s.bird.bird: s.bird for s in layers}
+    own = {label: h.rng.standard_normal() * h.options.hen_sd / SLOPE for label in hens}
+    years = sorted({hen.year for hen in hens.values()})
+    hatch = {year: h.rng.standard_normal() * h.options.hatch_year_sd for year in years}
+    basket = Basket()
     basket.hens = [
-        {
-            "bird": bird,
-            "hatch_year": by_label[bird].year,
-            "hen": own,
-            "hatch_year_effect": years[by_label[bird].year],
-        }
-        for bird, own in keepers.items()
+        {"bird": label, "hatch_year": hen.year, "hen": own[label], "hatch_year_effect": hatch[hen.year]}
+        for label, hen in hens.items()
     ]
-    for season in range(o.first, o.first + o.seasons):
-        good = rng.standard_normal() * 0.1
-        tallies: dict[int, list[float]] = {}
-        for pen in breed.LAYING_PENS:
-            rows = [
-                row for row in laid if row[0] == pen and row[2] < day(season, 10, 5) and _stays(row, season)
-            ]
-            base = np.array([_base(o.age_decline, season, by_label[r[1]].year) for r in rows])
-            own = np.array([keepers[r[1]] + years[by_label[r[1]].year] for r in rows])
-            if rows:
-                hatch = [by_label[r[1]].year for r in rows]
-                basket.rows += _pen_season(h, season, pen, rows, base + own + good, hatch, tallies)
-        basket.rates += [
-            {"season": season, "hatch_year": y, "hen_days": t[0], "eggs": t[1], "rate": t[2] / t[0]}
-            for y, t in sorted(tallies.items())
-        ]
+    deviation = {label: own[label] + hatch[hen.year] for label, hen in hens.items()}
+    known = list(hens)[1 : 1 + h.options.known_layers]
+    for season in range(h.options.first, h.options.last + 1):
+        good = h.rng.standard_normal() * 0.1
+        pens = [_pen_season(h, season, pen, layers, deviation, good) for pen in breed.LAYING_PENS]
+        pens = [pen for pen in pens if pen.hens]
+        for pen in pens:
+            basket.rows += _rows(h, pen) + _own_rows(h, pen, known)
+        basket.rates += _tally(season, pens)
     return basket
 
 
-def _stays(row: list, season: int) -> bool:
-    return row[3] is None or row[3] > day(season, 6, 15)
+def _pen_season(
+    h: History, season: int, pen: str, layers: list[Stand], deviation: dict[str, float], good: float
+) -> PenSeason:
+    """Rates and eggs of one pen's counting season."""
+    days = np.arange(day(season, 6, 15), day(season, 10, 6))
+    hens = [s for s in layers if s.pen == pen and s.since <= days[-1] and (s.until or days[-1]) > days[0]]
+    base = np.array([_logit_rate(h, season, s.bird.year) + deviation[s.bird.bird] for s in hens])
+    curve = 0.25 - 1.1 * np.maximum((days - day(season, 7, 1)) / 96, -0.2) ** 2
+    logit = (curve + _wander(h.rng, len(days)) + good)[:, None] + base
+    here = np.array([(days >= s.since) & (days < (s.until or days[-1] + 1)) for s in hens]).T
+    rate = here / (1 + np.exp(-logit)) if hens else np.zeros((len(days), 0))
+    eggs = h.rng.random(rate.shape) < rate
+    laid = (rate > 0).any(axis=1)
+    counted = _counted(h, len(days)) & laid
+    gathered = ~counted & laid & np.r_[counted[1:], False] & (h.rng.random(len(days)) < 0.25)
+    return PenSeason(pen, days, hens, rate, eggs, counted, gathered)
 
 
-def _base(decline: float, season: int, year: int) -> float:
-    rate = FIRST_RATE * decline ** max(season - year - 1, 0)
+def _logit_rate(h: History, season: int, year: int) -> float:
+    rate = FIRST_RATE * h.options.age_decline ** max(season - year - 1, 0)
     return float(np.log(rate / (1 - rate)))
 
 
-def _pen_season(
-    h: History, season: int, pen: str, rows: list[list], base: np.ndarray, hatch: list[int], tallies: dict
-) -> list[dict]:
-    """One pen's counts of one season; adds counted hen-days, eggs and summed rates by hatch year to `tallies`."""
-    rng = h.rng
-    days = np.arange(day(season, 6, 15), day(season, 10, 6))
-    since = (days - day(season, 7, 1))[:, None]
-    curve = 0.25 - 1.1 * np.maximum(since / 96, -0.2) ** 2
-    mood = _wander(rng, len(days))[:, None]
-    rate = 1 / (1 + np.exp(-(base[None, :] + curve + mood)))
-    rate *= [[r[2] <= d and (r[3] is None or d < r[3]) for r in rows] for d in days]
-    eggs = rng.random(rate.shape) < rate
-    rate[rng.random(len(days)) < h.options.uncounted] = np.nan
-    counted = ~np.isnan(rate[:, 0]) & ((rate > 0).any(axis=1) | np.isnan(rate[:, 0]))
-    for k, year in enumerate(hatch):
-        t = tallies.setdefault(year, [0, 0, 0.0])
-        here = counted & (rate[:, k] > 0)
-        t[0] += int(here.sum())
-        t[1] += int(eggs[here, k].sum())
-        t[2] += float(rate[here, k].sum())
-    return _rows(h, pen, days, eggs.sum(axis=1), counted)
-
-
 def _wander(rng: np.random.Generator, days: int) -> np.ndarray:
-    z = rng.standard_normal(days)
-    mood = np.empty(days)
-    mood[0] = z[0]
+    """A first-order autoregression with standard deviation WANDER_SD."""
+    mood = rng.standard_normal(days)
     for t in range(1, days):
-        mood[t] = WANDER * mood[t - 1] + np.sqrt(1 - WANDER**2) * z[t]
+        mood[t] = WANDER * mood[t - 1] + np.sqrt(1 - WANDER**2) * mood[t]
     return WANDER_SD * mood
 
 
-def _rows(h: History, pen: str, days: np.ndarray, eggs: np.ndarray, counted: np.ndarray) -> list[dict]:
-    weighed = h.rng.random(len(days)) < 0.12
-    grams = np.round(eggs * 58 + h.rng.standard_normal(len(days)) * 3.5 * np.sqrt(eggs))
-    return [
-        {
-            "on": int(days[t]),
-            "pen": pen,
-            "eggs": int(eggs[t]),
-            "grams": grams[t] if weighed[t] and eggs[t] else None,
-        }
-        for t in np.flatnonzero(counted)
-    ]
+def _counted(h: History, days: int) -> np.ndarray:
+    """Which days have a row of their own: odd days missing, and every other season a whole week."""
+    counted = h.rng.random(days) >= h.options.uncounted
+    if h.options.uncounted and h.rng.random() < 0.5:
+        start = int(h.rng.integers(0, days - 7))
+        counted[start : start + 7] = False
+    return counted
+
+
+def _rows(h: History, pen: PenSeason) -> list[dict]:
+    """The pen's rows of the form, some with the eggs' weight."""
+    total = pen.eggs.sum(axis=1)
+    weighed = h.rng.random(len(total)) < 0.12
+    rows = []
+    for t in np.flatnonzero(pen.counted):
+        both = t > 0 and pen.gathered[t - 1]
+        eggs = int(total[t] + total[t - 1] * both)
+        row = {"on": int(pen.days[t]), "pen": pen.pen, "eggs": eggs, "days": 2 if both else None}
+        if eggs and weighed[t]:
+            row["grams"] = round(58 * eggs + h.rng.standard_normal() * 3.5 * eggs**0.5)
+        rows.append(row)
+    return rows
+
+
+def _own_rows(h: History, pen: PenSeason, known: list[str]) -> list[dict]:
+    """Days on which a hen whose eggs are told apart was looked out for; part of her pen's count."""
+    rows = []
+    watched = pen.counted & ~np.r_[False, pen.gathered[:-1]] & (h.rng.random(len(pen.days)) < 0.5)
+    for k, stand in enumerate(pen.hens):
+        if stand.bird.bird in known:
+            rows += [
+                {"on": int(pen.days[t]), "pen": pen.pen, "bird": stand.bird.bird, "eggs": int(pen.eggs[t, k])}
+                for t in np.flatnonzero(watched & (pen.rate[:, k] > 0))
+            ]
+    return rows
+
+
+def _tally(season: int, pens: list[PenSeason]) -> list[dict]:
+    """By hatch year: counted hen-days, the eggs that were truly theirs, and their mean true rate."""
+    years = sorted({s.bird.year for pen in pens for s in pen.hens})
+    rows = []
+    for year in years:
+        days, eggs, rate = 0, 0, 0.0
+        for pen in pens:
+            known = pen.counted | pen.gathered
+            of = [k for k, s in enumerate(pen.hens) if s.bird.year == year]
+            rates = pen.rate[known][:, of]
+            days, rate = days + int((rates > 0).sum()), rate + float(rates.sum())
+            eggs += int(pen.eggs[known][:, of].sum())
+        if days:
+            rows.append(
+                {"season": season, "hatch_year": year, "hen_days": days, "eggs": eggs, "rate": rate / days}
+            )
+    return rows

@@ -14,11 +14,20 @@ from selection.records.settings import Fault, Keep, Measured, Plan, Section, Sta
 Trait = TypeVar("Trait", Section, Measured)
 
 BREED = "Ostlebeck heavy fowl (an invented breed)"
-SUPPLIERS = ("Fennick Yard", "Oat Hollow", "Tansy Gate", "Correl Bank", "Correl Bank/upper")
+SUPPLIERS = ("Fennick Yard", "Oat Hollow", "Tansy Gate", "Correl Bank")
+SECOND_PENS = ("Correl Bank/upper",)
 BREEDING_PEN = "Orchard"
 LAYING_PENS = ("Long Run", "Barn Side")
 BROODERS = ("porch", "granary")
+LATE_BROODER = "under a hen"
+NAMES = ("Boulder", "Nettle", "Clover", "Speckle")
+CLUTCH_NOTES = ("came by post, two cracked", "fetched by car", "rested a day before setting")
+LOOK_NOTES = ("in moult", "wet from the rain", "would not stand", "much improved")
+RING_NOTE = "was tight"
 JUDGES = ("M", "T", "W", "K")
+OLD_COLOUR = "silver"
+"""Left ring of founders and of birds bought grown."""
+SHOW_JUDGE = "show"
 COLOURS = (
     "red",
     "white",

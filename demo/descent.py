@@ -20,8 +20,9 @@ class Model:
 
     `names` (m,); `sd` (m,) is one record's standard deviation among birds of one base, sex, season and judge,
     in points, log grams and mm; `G` (m, m) additive covariance; `supplier` is the variance of a supplier's
-    effect as a share of G. Variances (m,): `clutch`, `brooder` (a brooder's year), `day` (judge × day),
-    `halo` (shared by a look's sections), `permanent`, `residual`. Repeatability = (G + clutch + permanent)/sd².
+    effect as a share of G. Variances (m,): `clutch`, `brooder` (of a season), `day` (judge × day), `halo` (shared
+    by a look's sections), `permanent`, `residual`; they and G's diagonal add up to sd², and the
+    repeatability is (G + clutch + permanent)/sd².
     """
 
     names: tuple[str, ...]
@@ -52,10 +53,10 @@ def draw_model(
     day: float,
     halo: float,
 ) -> Model:
-    """The holding's variances: shares as given, genetic correlations drawn unless one is given for all pairs.
+    """The holding's variances: shares as given, genetic correlations drawn unless one is given for all.
 
-    `heritability` (None: the standard's own) is for all traits; repeatabilities are the standard's, or as much
-    higher as heritability and clutch need.
+    `heritability` (None: the standard's own) is for all traits; repeatabilities are the standard's, or as
+    much higher as heritability and clutch need.
     """
     traits = (*breed.EYE, breed.SIZE, breed.SHANK)
     points = np.array([section.points for section in breed.EYE])
@@ -94,10 +95,11 @@ def _one_correlation(m: int, rho: float) -> np.ndarray:
 
 
 class Descent:
-    """Every bird that ever had a part in the flock, seen or not, parents first: rows are handed out as numbers.
+    """Every bird that ever had a part in the flock, seen or not, parents first, by row number.
 
-    `value` (n, m) true breeding values, suppliers' effects and all; `origin` (n, m) the part of them that came
-    down from suppliers' and home founders' effects; `A` (n, n) relationships; `sire`, `dam` (n,), −1 unknown.
+    `value` (n, m) true breeding values, suppliers' effects and all; `origin` (n, m) the part of them that
+    came down from suppliers' and home founders' effects; `relationship` (n, n) A; `sire`, `dam` (n,), −1
+    where unknown.
     """
 
     def __init__(self, model: Model, rng: np.random.Generator, room: int) -> None:
@@ -116,7 +118,7 @@ class Descent:
         return self._origin[: self.n]
 
     @property
-    def A(self) -> np.ndarray:
+    def relationship(self) -> np.ndarray:
         return self._A[: self.n, : self.n]
 
     @property
@@ -140,7 +142,7 @@ class Descent:
         return rows
 
     def chicks(self, sires: np.ndarray, dams: np.ndarray) -> np.ndarray:
-        """Rows of new chicks of these parents: half of each and Mendelian sampling, ½(1 − mean parents' F)·G."""
+        """Rows of new chicks: half of each parent and Mendelian sampling, ½(1 − the parents' mean F)·G."""
         before = self.n
         rows = self._take(len(sires))
         self._sire[rows], self._dam[rows] = sires, dams

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from demo import breed
-from demo.years import Bird, History, day
+from demo.history import Bird, History, Look, day
 
 DRIFT_DAYS = 30.0
 """A weighing's residual keeps 1/e of itself over this many days within a bird."""
 
 
 def true_effects(h: History, birds: list[Bird]) -> np.ndarray:
-    """(n, m) all that a bird carries into every record: breeding value, clutch, brooder and its own for good."""
+    """(n, m) all that birds carry into every record: breeding value, clutch, brooder, their own for good."""
     nothing = np.zeros(len(h.model.sd))
     rows = [b.row for b in birds]
     shared = [h.common[b.clutch] + h.common[h.rearing[b.clutch]] if b.clutch else nothing for b in birds]
@@ -26,7 +26,7 @@ def season_effects(h: History, birds: list[Bird]) -> np.ndarray:
     return np.array([h.seasons.get((b.year, b.male), nothing) for b in birds])
 
 
-# -- looks --------------------------------------------------------------------------------------------------
+# -- looks -------------------------------------------------------------------------------------------------
 
 
 def judge_season(h: History, season: int, chicks: list[Bird]) -> None:
@@ -52,8 +52,8 @@ def look_days(season: int, rounds: int) -> list[int]:
     return [first + round(k * (last - first) / max(rounds - 1, 1)) for k in range(rounds)]
 
 
-def _look_day(h: History, season: int, on: int, judge: str, birds: list[Bird]) -> dict:
-    """One judge's looks of one day: points (n, sections), missing where unscored, and the faults seen."""
+def _look_day(h: History, season: int, on: int, judge: str, birds: list[Bird]) -> Look:
+    """One judge's looks of one day."""
     eye, model, rng = slice(h.model.by_eye), h.model, h.rng
     sd, shape = model.sd[eye], (len(birds), model.by_eye)
     h.days[judge, on] = rng.standard_normal(shape[1]) * np.sqrt(model.day[eye])
@@ -66,7 +66,7 @@ def _look_day(h: History, season: int, on: int, judge: str, birds: list[Bird]) -
     y = fixed + true_effects(h, birds)[:, eye] + h.days[judge, on] + halo + noise
     y = np.clip(np.round(4 * y) / 4, 0, points)
     y[rng.random(shape) < h.options.missing] = np.nan
-    return {"on": on, "judge": judge, "birds": birds, "points": y, "faults": _faults(h, birds)}
+    return Look(on, judge, birds, y, _faults(h, birds))
 
 
 def _faults(h: History, birds: list[Bird]) -> list[str | None]:
@@ -82,18 +82,32 @@ def _faults(h: History, birds: list[Bird]) -> list[str | None]:
 
 
 def _rough_totals(h: History, season: int) -> None:
-    """Each bird's mean raw total, unscored sections counted as nothing: the rule of thumb of past meetings."""
+    """Each bird's mean raw total, unscored sections counted as nothing: the past meetings' rule of thumb."""
     totals: dict[int, list[float]] = {}
-    by_row = {}
-    for look in (x for x in h.looks if x["on"] >= day(season, 1, 1)):
-        for bird, total in zip(look["birds"], np.nansum(look["points"], axis=1), strict=True):
+    looks = [look for look in h.looks if look.on >= day(season, 1, 1)]
+    for look in looks:
+        for bird, total in zip(look.birds, np.nansum(look.points, axis=1), strict=True):
             totals.setdefault(bird.row, []).append(total)
-            by_row[bird.row] = bird
-    for row, values in totals.items():
-        by_row[row].total = float(np.mean(values))
+    for bird in (b for look in looks for b in look.birds):
+        bird.total = float(np.mean(totals[bird.row]))
 
 
-# -- weights and shanks ---------------------------------------------------------------------------------------
+def show_cards(h: History) -> list[dict]:
+    """Totals of a few founders from an old show, before the first season, by a judge never seen again."""
+    full = sum(section.points for section in breed.EYE)
+    rows = []
+    for bird in h.birds[: h.options.show_cards]:
+        points = true_effects(h, [bird])[0, : h.model.by_eye].sum() + breed.MEAN_SHARE * full
+        grams = expected_grams(np.array([bird.male]), 52.0) * np.exp(
+            true_effects(h, [bird])[0, h.model.by_eye]
+        )
+        total = points + size_points(grams, bird.male)[0] + h.rng.standard_normal() * 3
+        on = day(h.options.first - 1, 11, 14)
+        rows.append({"on": on, "judge": breed.SHOW_JUDGE, "bird": bird.bird, "total": round(2 * total) / 2})
+    return rows
+
+
+# -- weights and shanks ------------------------------------------------------------------------------------
 
 
 def expected_grams(male: np.ndarray, weeks: np.ndarray) -> np.ndarray:
@@ -103,13 +117,20 @@ def expected_grams(male: np.ndarray, weeks: np.ndarray) -> np.ndarray:
     return A * np.exp(-b * np.exp(-k * weeks))
 
 
+def size_points(grams: np.ndarray, male: bool) -> np.ndarray:
+    """Points for size by the standard's band."""
+    sex = "male" if male else "female"
+    (low, high), (none, most) = breed.SIZE.band[sex], breed.SIZE.none[sex]
+    return np.interp(grams, [none, low, high, most], [0, breed.SIZE.points, breed.SIZE.points, 0])
+
+
 def residual_sd(h: History, weeks: np.ndarray) -> np.ndarray:
     """Standard deviation of a weighing's residual on the log scale, by age in weeks: wide in chicks."""
     return np.sqrt(h.model.residual[h.model.by_eye]) + 0.16 * np.exp(-np.asarray(weeks) / 5)
 
 
 def weigh(h: History, until: int) -> dict[str, np.ndarray]:
-    """Every weighing: arrays bird (position in h.birds), on, weeks, residual (log) and grams, by bird and day."""
+    """Every weighing: arrays bird (place in h.birds), on, weeks, residual (log), grams; by bird and day."""
     who = _weighed(h)
     birds = [h.birds[i] for i in who]
     hatched = np.array([b.hatched for b in birds])
@@ -135,7 +156,7 @@ def weigh(h: History, until: int) -> dict[str, np.ndarray]:
 
 def _weighed(h: History) -> list[int]:
     """Positions of the birds that are weighed: all that are scored, a share of the others."""
-    scored = {b.row for look in h.looks for b in look["birds"]}
+    scored = {b.row for look in h.looks for b in look.birds}
     lucky = h.rng.random(len(h.birds)) < h.options.weighed
     return [i for i, b in enumerate(h.birds) if b.clutch and (b.row in scored or lucky[i])]
 
@@ -161,19 +182,19 @@ def _drifting(h: History, on: np.ndarray, weeks: np.ndarray) -> np.ndarray:
 def measure(h: History) -> list[dict]:
     """Shank widths in mm, taken on look days by the first judge on a share of the birds seen."""
     trait, rows = h.model.by_eye + 1, []
-    for look in (x for x in h.looks if x["judge"] == breed.JUDGES[0]):
-        birds = look["birds"]
+    for look in (x for x in h.looks if x.judge == breed.JUDGES[0]):
+        birds = look.birds
         base = np.array([breed.SHANK_MEAN["male" if b.male else "female"] for b in birds])
         value = base + (true_effects(h, birds) + season_effects(h, birds))[:, trait]
         value += h.rng.standard_normal(len(birds)) * np.sqrt(h.model.residual[trait])
         taken = h.rng.random(len(birds)) < h.options.measured
         rows += [
             {
-                "on": look["on"],
+                "on": look.on,
                 "bird": b.bird,
                 "trait": breed.SHANK.name,
                 "value": round(v, 1),
-                "judge": look["judge"],
+                "judge": look.judge,
             }
             for b, v, t in zip(birds, value.tolist(), taken, strict=True)
             if t
