@@ -86,6 +86,15 @@ def factorise(matrix: sparse.csc_array) -> Factor:
     return Factor(solver, float(np.log(diagonal).sum()))
 
 
+def equations(
+    y: np.ndarray, terms: Sequence[Term], residual_precision: sparse.csr_array
+) -> tuple[sparse.csc_array, np.ndarray]:
+    """Coefficient matrix C (m × m) and right-hand side (m,) for records y (n,)."""
+    design = sparse.hstack([t.design for t in terms], format="csr")
+    weighted = (residual_precision @ design).tocsr()
+    return (design.T @ weighted).tocsc() + priors(terms), weighted.T @ y
+
+
 def solve(
     y: np.ndarray, terms: Sequence[Term], residual_precision: sparse.csr_array, residual_log_det: float
 ) -> Solution:
@@ -94,10 +103,7 @@ def solve(
     `residual_precision` is R⁻¹ (n × n, sparse) and `residual_log_det` log|R⁻¹|. Fixed terms must have full
     column rank (see `independent_columns`). Raises ModelError where the equations cannot be solved.
     """
-    design = sparse.hstack([t.design for t in terms], format="csr")
-    weighted = (residual_precision @ design).tocsr()
-    coefficients = (design.T @ weighted).tocsc() + priors(terms)
-    right = weighted.T @ y
+    coefficients, right = equations(y, terms, residual_precision)
     factor = factorise(coefficients)
     effects = factor.solve(right)
     fixed = sum(t.design.shape[1] for t in terms if t.precision is None)
@@ -107,6 +113,14 @@ def solve(
     ends = np.cumsum([t.design.shape[1] for t in terms])
     slices = {t.name: slice(end - t.design.shape[1], end) for t, end in zip(terms, ends, strict=True)}
     return Solution(effects, slices, factor, likelihood)
+
+
+def solve_by_iteration(
+    y: np.ndarray, terms: Sequence[Term], residual_precision: sparse.csr_array
+) -> np.ndarray:
+    """Solutions (m,) alone, for systems too large to factorise; raises ModelError if they do not settle."""
+    coefficients, right = equations(y, terms, residual_precision)
+    return iterate(coefficients.tocsr(), right)
 
 
 def priors(terms: Sequence[Term]) -> sparse.csc_array:

@@ -34,11 +34,14 @@ LARGE = 60_000
 
 @dataclass(frozen=True)
 class Known:
-    """What the records say of variances and correlations, with the solution at their mode."""
+    """What the records say of variances and correlations, with the solution at their mode.
+
+    `traits` is empty and `correlations` None where the variances were given.
+    """
 
     model: SeasonModel
     traits: tuple[TraitVariances, ...]
-    correlations: Correlations
+    correlations: Correlations | None
     named: Named
     variances: Variances
     solution: Solution
@@ -68,6 +71,11 @@ def learn(model: SeasonModel, flock: Flock, progress: Progress | None = None) ->
     named = named_correlations(flock.plan, model.traits)
     variances = variances_at(parts, correlations.mode, named)
     return Known(model, traits, correlations, named, variances, model.solve(variances))
+
+
+def given(model: SeasonModel, variances: Variances) -> Known:
+    """The model solved at variances that are taken as certain."""
+    return Known(model, (), None, {}, variances, model.solve(variances))
 
 
 def draw(
@@ -103,7 +111,7 @@ def draw(
 
 def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
     """The variances to condition on: mirrored draws with ρ spread over its posterior, or the mode alone."""
-    if len(known.solution.effects) >= LARGE:
+    if known.correlations is None or len(known.solution.effects) >= LARGE:
         return [known.variances]
     parts = [p for _ in range(MIXTURE // 2) for p in draw_parts(known.traits, rng)]
     rho = known.correlations.draw(MIXTURE, rng)

@@ -24,6 +24,9 @@ from selection.records.settings import Measured, Section, Standard
 LEAST_SHARE = 0.01
 """Prior share of any part: none is held to be nought."""
 
+FLOOR = 1e-7
+"""Least share of a part that no record tells of (weighings have no judge): its equations stay regular."""
+
 TOTAL_SD = 1.0
 """Prior standard deviation of a trait's log total variance: nearly free."""
 
@@ -34,7 +37,7 @@ class TraitVariances:
 
     trait; shares: prior means by EFFECTS; strength: of the Dirichlet prior (Σα); own: the holding's own REML
     shares without the prior (None where its records cannot tell); parts: variances (6,) at the mode, by
-    EFFECTS, the day's 0 where nobody judges; covariance (6 × 6) of the log variances; source of the prior;
+    EFFECTS, next to 0 for the day where nobody judges; covariance (6 × 6) of the log variances; source of the prior;
     records: values it rests on; converged and message as the fit left them.
     """
 
@@ -102,6 +105,7 @@ def _fit(model: SeasonModel, trait: Section | Measured) -> TraitVariances:
     fitted = fit_components(y, X, effects, residual_scale=scale, log_prior=prior, start=start)
     parts, covariance = np.zeros(6), np.zeros((6, 6))
     parts[at] = fitted.variances
+    parts = np.maximum(parts, FLOOR * parts.sum())
     covariance[np.ix_(at, at)] = fitted.log_variance_cov
     own = _own(y, X, effects, scale, at)
     return TraitVariances(

@@ -1,0 +1,77 @@
+"""What another look is worth, before the meeting ends.
+
+One bird alone on a new day is worth nothing: the day's level is not known. So sets of two to four birds are
+valued, seen side by side by one judge: only their differences inform. The value is the expected merit of the
+choice after the look less that of the choice made now, in points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from selection.merit.detail import Detail
+
+DRAWS = 4_000
+"""Draws of what the look may show; the value then has a Monte Carlo error of about 0.01 points."""
+
+UNDECIDED = (0.03, 0.97)
+"""Birds whose chance of being among the best lies between these are worth a thought."""
+
+MOST_UNDECIDED = 6
+ENOUGH = 0.9
+"""A smaller set with this share of the best set's value is preferred: fewer birds to catch."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """A set of birds to see side by side, and the merit in points that the choice gains by it on average."""
+
+    birds: tuple[str, ...]
+    value: float
+
+
+def looks_worth(
+    known: Detail, number: int, chances: np.ndarray, rng: np.random.Generator
+) -> tuple[Look, ...]:
+    """Sets of two to four undecided birds by what seeing them side by side is worth, best first.
+
+    `chances` (L,) are the birds' chances of being among the best `number`. Empty where nothing is undecided or
+    no section is judged by eye.
+    """
+    open_to_doubt = np.flatnonzero((chances > UNDECIDED[0]) & (chances < UNDECIDED[1]))
+    closest = open_to_doubt[np.argsort(np.abs(chances[open_to_doubt] - 0.5), kind="stable")][:MOST_UNDECIDED]
+    if len(closest) < 2 or not known.by_eye or number >= len(known.birds):
+        return ()
+    noise = rng.standard_normal((DRAWS // 2, 4 * len(known.by_eye)))
+    noise = np.concatenate([noise, -noise])
+    found = [Look(tuple(known.birds[list(s)]), _value(known, s, number, noise)) for s in _sets(closest)]
+    return tuple(sorted(found, key=lambda look: (-look.value, look.birds)))
+
+
+def best_look(looks: tuple[Look, ...]) -> Look | None:
+    """The smallest set that is worth nearly as much as the best; None where there is none."""
+    good = [look for look in looks if look.value >= ENOUGH * looks[0].value]
+    return min(good, key=lambda look: (len(look.birds), -look.value), default=None)
+
+
+def _sets(birds: np.ndarray) -> Iterator[tuple[int, ...]]:
+    for size in (2, 3, 4):
+        yield from combinations(sorted(birds.tolist()), size)
+
+
+def _value(known: Detail, birds: tuple[int, ...], number: int, noise: np.ndarray) -> float:
+    """Expected gain of merit of the best `number` from seeing `birds` side by side once."""
+    sections = len(known.by_eye)
+    seen = np.concatenate([np.arange(b * sections, (b + 1) * sections) for b in birds])
+    apart = np.kron(np.eye(len(birds))[1:] - np.eye(len(birds))[:1], np.eye(sections))  # from the first bird
+    look = known.seen_cov[np.ix_(seen, seen)] + np.kron(np.eye(len(birds)), known.look_cov)
+    variance = apart @ look @ apart.T
+    cross = known.cross[:, seen] @ apart.T
+    root = np.linalg.solve(np.linalg.cholesky(variance), cross.T)  # what the look teaches, whitened
+    updated = known.merit + noise[:, : len(root)] @ root
+    kept = np.sort(updated, axis=1)[:, -number:].sum(axis=1).mean()
+    return float(kept - np.sort(known.merit)[-number:].sum())

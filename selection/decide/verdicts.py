@@ -1,0 +1,230 @@
+"""Who is kept, who stands in reserve, who is sold, and whom to look at again before the meeting ends.
+
+Bars first; then the set of the plan's size with the highest expected merit under the relationship ceiling;
+then what another look is worth. What people decided stands, and the rest is worked out anew around it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from selection.decide.another_look import Look, best_look, looks_worth
+from selection.decide.choice import best_set
+from selection.decide.tipping import Tip, room_to_reweigh, tip
+from selection.decide.wording import chance, interval, points_of_merit
+from selection.merit.candidates import YOUNG
+from selection.merit.detail import detail
+from selection.merit.ranking import SEED, Merit
+from selection.records.flock import Flock
+
+VERDICTS = "bird left right group stands proposed reason decided decided_why".split()
+
+
+@dataclass(frozen=True)
+class Group:
+    """One group's verdicts and what stands behind them.
+
+    table: columns VERDICTS; tips: what would tip each bird at the edge; looks: sets worth seeing again, best
+    first; again: the set proposed for it, or None; reweigh: how far the points could be re-weighted;
+    ceiling_kept: whether the relationship ceiling could be kept (None: none set, or it does not apply).
+    """
+
+    name: str
+    table: pd.DataFrame
+    tips: tuple[Tip, ...] = ()
+    looks: tuple[Look, ...] = ()
+    again: Look | None = None
+    reweigh: pd.DataFrame = field(default_factory=pd.DataFrame)
+    ceiling_kept: bool | None = None
+
+
+@dataclass(frozen=True)
+class Verdicts:
+    """The meeting's verdicts: table (verdicts.csv), unsexed (unsexed.csv), the groups, and what to know."""
+
+    table: pd.DataFrame
+    unsexed: pd.DataFrame
+    groups: Mapping[str, Group]
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+
+
+def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
+    """Verdicts on every candidate of the plan's groups."""
+    rng = np.random.default_rng(seed)
+    groups = {name: _group(flock, merit, name, rng) for name in flock.plan.keep}
+    tables = [g.table for g in groups.values() if len(g.table)]
+    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICTS)
+    return Verdicts(table, unsexed(flock, merit), groups, _sentences(groups), _cannot(flock, groups))
+
+
+def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
+    """Living chicks of the season without a sex: bird, left, right, note. They stand in no group."""
+    from selection.merit.candidates import worn
+
+    birds = flock.birds
+    chicks = birds[birds["alive"] & (birds["hatch_year"] == flock.plan.season) & (birds["sex"] == "unknown")]
+    table = chicks[["bird"]].join(worn(flock), on="bird")
+    return table.assign(note="sex not recorded: record it, and the bird joins its group").reset_index(drop=True)
+
+
+def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> Group:
+    rows = merit.ranking[merit.ranking["group"] == name].reset_index(drop=True)
+    if rows.empty:
+        return Group(name, pd.DataFrame(columns=VERDICTS))
+    keep = flock.plan.keep[name]
+    rows = rows.merge(_decided(flock), on="bird", how="left")
+    kept, ceiling_kept = _kept(flock, merit, rows, name)
+    rows["stands"] = _stands(rows, kept, keep.reserve)
+    rows["proposed"] = rows["stands"]
+    group = _explained(flock, merit, rows, name, rng)
+    again = group.again
+    if again is not None:
+        rows.loc[rows["bird"].isin(again.birds) & rows["decided"].isna(), "proposed"] = "look again"
+    rows["reason"] = [_reason(row, rows, group.tips, again, keep.number) for _, row in rows.iterrows()]
+    return Group(
+        name, rows[VERDICTS], group.tips, group.looks, again, group.reweigh, ceiling_kept
+    )
+
+
+def _decided(flock: Flock) -> pd.DataFrame:
+    """The season's last decision on each bird: bird, decided, decided_why."""
+    made = flock.decisions[flock.decisions["on"].dt.year == flock.plan.season].sort_values("on", kind="stable")
+    last = made.drop_duplicates("bird", keep="last")
+    return last[["bird", "decided", "why"]].rename(columns={"why": "decided_why"})
+
+
+def _kept(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str) -> tuple[np.ndarray, bool | None]:
+    """Which rows are kept (bool), and whether the relationship ceiling held."""
+    free = (rows["bar"].isna() & rows["decided"].isna()) | (rows["decided"] == "keep")
+    at = np.flatnonzero(free)
+    ceiling = flock.plan.most_relationship if name in YOUNG else None
+    kin = _relationship_with_flock(flock, merit, rows.loc[at, "bird"]) if ceiling is not None else None
+    choice = best_set(
+        rows.loc[at, "merit"].to_numpy(),
+        flock.plan.keep[name].number,
+        kin,
+        ceiling,
+        (rows.loc[at, "decided"] == "keep").to_numpy(),
+    )
+    kept = np.zeros(len(rows), bool)
+    kept[at[choice.chosen]] = True
+    return kept, choice.ceiling_kept
+
+
+def _relationship_with_flock(flock: Flock, merit: Merit, birds: pd.Series) -> np.ndarray | None:
+    """Mean relationship of each bird with the standing flock it would join: the older living birds."""
+    older = flock.birds["alive"] & (flock.birds["hatch_year"] != flock.plan.season)
+    standing = flock.birds.loc[older, "bird"]
+    if standing.empty or birds.empty:
+        return None
+    return merit.pedigree.relationship(list(birds), list(standing)).mean(axis=1)
+
+
+def _stands(rows: pd.DataFrame, kept: np.ndarray, reserve: int) -> np.ndarray:
+    """keep, reserve or sell for every row: reserves are those decided, then the next by merit."""
+    stands = np.where(kept, "keep", "sell").astype(object)
+    named = np.flatnonzero((rows["decided"] == "reserve").to_numpy())
+    free = np.flatnonzero(~kept & rows["bar"].isna().to_numpy() & rows["decided"].isna().to_numpy())
+    by_merit = free[np.argsort(-rows.loc[free, "merit"].to_numpy(), kind="stable")]
+    stands[[*named, *by_merit[: max(reserve - len(named), 0)]]] = "reserve"
+    return stands
+
+
+def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: np.random.Generator) -> Group:
+    """Tips, looks worth taking and re-weighing of one group's unbarred birds."""
+    unbarred = rows[rows["bar"].isna()].reset_index(drop=True)
+    if merit.known is None or len(unbarred) < 2:
+        return Group(name, rows)
+    known = detail(merit, flock, pd.Index(unbarred["bird"]))
+    kept = (unbarred["stands"] == "keep").to_numpy()
+    open_rows = unbarred["decided"].isna().to_numpy()
+    chances = np.where(open_rows, unbarred["p_kept"].fillna(0).to_numpy(float), 0)
+    looks = looks_worth(known, flock.plan.keep[name].number, chances, rng)
+    again = best_look(looks)
+    if again is not None and again.value < flock.plan.look_worth:
+        again = None
+    return Group(
+        name,
+        rows,
+        _tips(flock, merit, known, unbarred, kept),
+        looks,
+        again,
+        room_to_reweigh(known, kept, flock.standard) if 0 < kept.sum() < len(kept) else pd.DataFrame(),
+    )
+
+
+def _tips(flock: Flock, merit: Merit, known, unbarred: pd.DataFrame, kept: np.ndarray) -> tuple[Tip, ...]:
+    """For each pair at the edge: the last kept against every bird not kept that has a fair chance."""
+    if not kept.any() or kept.all():
+        return ()
+    last = unbarred.loc[kept].sort_values("merit").iloc[0]["bird"]
+    rivals = unbarred.loc[~kept].sort_values("merit", ascending=False)["bird"].head(3)
+    return tuple(tip(merit, known, flock.standard, last, rival) for rival in rivals)
+
+
+def _reason(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...], again: Look | None, number: int) -> str:
+    """One sentence: the figures behind a verdict, who stands next, and what would tip it."""
+    if isinstance(row["decided"], str):
+        why = row["decided_why"] if isinstance(row["decided_why"], str) else "no reason given"
+        return f"decided by the meeting: {row['decided']} ({why})"
+    if isinstance(row["bar"], str):
+        return f"barred from breeding: {row['bar']}"
+    unbarred = int(rows["bar"].isna().sum())
+    if unbarred == 1:
+        return "the only one of its group: nothing to compare with"
+    parts = [
+        f"ranked {row['rank']:.0f} of {unbarred}, merit {points_of_merit(row['merit'])}, 90 % interval "
+        f"{interval(row['merit'], row['merit_se'])}, {chance(row['p_kept'])} of being among the best {number}"
+    ]
+    if not row["points_seen"] > 0:
+        parts.append("never scored, so it is judged by its relatives alone")
+    parts += [_next(row, rows, tips)]
+    if again is not None and row["bird"] in again.birds:
+        parts.append(
+            f"seeing {' and '.join(again.birds)} side by side once more is worth {again.value:.1f} points of merit"
+        )
+    return "; ".join(p for p in parts if p)
+
+
+def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...]) -> str:
+    """Who stands next and what would tip the pair, for birds at the edge."""
+    for one in tips:
+        if row["bird"] == one.behind or (row["bird"] == one.ahead and one is tips[0]):
+            return one.sentence()
+    if row["stands"] != "keep":
+        return ""
+    after = rows[rows["bar"].isna() & (rows["rank"] > row["rank"])]
+    return f"{after.iloc[0]['bird']} stands next" if len(after) else ""
+
+
+def _sentences(groups: Mapping[str, Group]) -> tuple[str, ...]:
+    said = []
+    for group in groups.values():
+        kept = group.table.loc[group.table["stands"] == "keep", "bird"]
+        if len(kept):
+            said.append(f"{group.name}: keep {', '.join(kept)}")
+        if group.again is not None:
+            said.append(
+                f"{group.name}: look again at {', '.join(group.again.birds)} side by side, worth "
+                f"{group.again.value:.1f} points of merit"
+            )
+        if group.ceiling_kept is False:
+            said.append(f"{group.name}: no choice keeps under the relationship ceiling; the least related are kept")
+    return tuple(said)
+
+
+def _cannot(flock: Flock, groups: Mapping[str, Group]) -> tuple[str, ...]:
+    said = []
+    for group in groups.values():
+        wanted = flock.plan.keep[group.name].number
+        unbarred = int((~group.table["reason"].str.startswith("barred")).sum()) if len(group.table) else 0
+        if not len(group.table):
+            said.append(f"{group.name}: no candidates on {flock.plan.on}: nobody living has the plan's sex and origin")
+        elif unbarred < wanted:
+            said.append(f"{group.name}: {wanted} wanted, {unbarred} unbarred")
+    return tuple(said)

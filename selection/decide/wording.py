@@ -1,0 +1,30 @@
+"""Figures as people say them: rounded to what is known, with their unit."""
+
+from __future__ import annotations
+
+REACH = 1.645
+"""Standard errors to either side of a 90 % interval."""
+
+
+def points_of_merit(value: float) -> str:
+    """Merit with its sign: +1.2 points."""
+    return f"{value:+.1f} points".replace("-", "−")
+
+
+def interval(value: float, se: float) -> str:
+    """90 % interval of a merit: −0.4 to +2.8."""
+    return f"{value - REACH * se:+.1f} to {value + REACH * se:+.1f}".replace("-", "−")
+
+
+def chance(probability: float) -> str:
+    """A probability in words: 46 in 100; under 1 in 100."""
+    if probability < 0.01:
+        return "a chance under 1 in 100"
+    if probability > 0.99:
+        return "a chance over 99 in 100"
+    return f"a chance of {100 * probability:.0f} in 100"
+
+
+def accuracy(value: float) -> str:
+    """How well a merit is known: little, fairly, well (accuracy under 0.5, under 0.7, from 0.7)."""
+    return "little known" if value < 0.5 else "fairly known" if value < 0.7 else "well known"

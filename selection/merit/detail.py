@@ -1,0 +1,76 @@
+"""Section by section: what the records say of each candidate, for tipping points, another look and re-weighing.
+
+Everything here is at the mode of the variances: it explains and compares, it states no probability.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from selection.merit.own_value import carried
+from selection.merit.ranking import Merit
+from selection.records.flock import Flock
+
+
+@dataclass(frozen=True)
+class Detail:
+    """Joint posterior of some birds, trait by trait.
+
+    birds (L,), traits (T,); values: L × T mean breeding values in each trait's unit; slopes: L × T points of
+    merit for each unit (a banded trait's slope at each bird's own value); merit: L linear merits about 0;
+    functionals: m × L, what picks each bird's linear merit out of all effects; merit_cov: L × L;
+    seen_cov: (L·S) × (L·S) covariance of what a look would see of each bird in the S sections judged by eye
+    (what it carries, without the look's own error); cross: L × (L·S) between merit and that;
+    look_cov: S × S residual of one look; by_eye: names of the S sections.
+    """
+
+    birds: pd.Index
+    traits: tuple[str, ...]
+    values: np.ndarray
+    slopes: np.ndarray
+    merit: np.ndarray
+    functionals: np.ndarray
+    merit_cov: np.ndarray
+    seen_cov: np.ndarray
+    cross: np.ndarray
+    look_cov: np.ndarray
+    by_eye: tuple[str, ...]
+
+
+def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
+    """What the records say of living `birds`; `merit.known` must not be None (something was seen)."""
+    known, worth = merit.known, merit.worth
+    assert known is not None and worth is not None
+    model = known.model
+    count = len(model.traits)
+    at = model.kinship.birds.get_indexer(birds)
+    values = known.solution.at("genetic").reshape(-1, count)[at]
+    slopes = np.tile(worth.straight, (len(birds), 1))
+    if merit.band is not None:
+        step = 0.01
+        own = values[:, worth.banded_at]
+        slopes[:, worth.banded_at] = (merit.band(own + step) - merit.band(own - step)) / (2 * step)
+    functionals = np.zeros((len(known.solution.effects), len(birds)))
+    start = known.solution.slices["genetic"].start
+    for i, node in enumerate(at):
+        functionals[start + node * count : start + (node + 1) * count, i] = slopes[i]
+    eye = [model.traits.index(t) for t in model.observations.by_eye]
+    picked, extra = carried(known, flock, birds, np.eye(count)[:, eye])
+    together = known.solution.spread(np.hstack([functionals, picked]))
+    cut = len(birds)
+    return Detail(
+        birds=birds,
+        traits=model.traits,
+        values=values,
+        slopes=slopes,
+        merit=(values * slopes).sum(axis=1),
+        functionals=functionals,
+        merit_cov=together[:cut, :cut],
+        seen_cov=together[cut:, cut:] + np.diag(extra),
+        cross=together[:cut, cut:],
+        look_cov=known.variances.covariance("residual")[np.ix_(eye, eye)],
+        by_eye=model.observations.by_eye,
+    )

@@ -1,0 +1,375 @@
+"""The mixed model on plain frames: any pedigree, several traits, several fixed and random effects.
+
+This is the documented way in for whoever has records of another kind; the season's own model
+(`season_model`) rests on the same equations. Henderson's equations, solved sparse; very large systems by
+conjugate gradients (then without standard errors).
+
+Example: the animal model of Mrode (2014), Linear Models for the Prediction of Animal Breeding Values, 3rd
+ed., example 3.1:
+
+>>> import pandas as pd
+>>> from selection.merit.mixed_model import fit_model
+>>> from selection.merit.pedigree import from_parents
+>>> pedigree = from_parents(pd.DataFrame({"bird": list("45678"), "sire": ["1", "3", "1", "4", "3"],
+...                                       "dam": [None, "2", "2", "5", "6"]}))
+>>> records = pd.DataFrame({"bird": list("45678"), "sex": list("MFFMM"), "gain": [4.5, 2.9, 3.9, 3.5, 5.0]})
+>>> fitted = fit_model(records, ["gain"], fixed=["sex"], pedigree=pedigree, genetic=20.0, residual=40.0)
+>>> fitted.breeding_values(["8"]).round(3)[["bird", "gain", "gain_accuracy"]].to_dict("records")
+[{'bird': '8', 'gain': 0.183, 'gain_accuracy': 0.394}]
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from selection.merit import henderson
+from selection.merit.components import Components, Effect, fit_components
+from selection.merit.henderson import Factor, Term
+from selection.merit.pedigree import Pedigree
+from selection.merit.season_model import crossed
+from selection.records.errors import ModelError
+
+Covariance = npt.ArrayLike
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A solved mixed model.
+
+    fixed: one row an estimable fixed effect: trait, effect, level, estimate, se (missing for systems solved
+    by iteration). genetic: covariance over (bird column, trait), bird column first. effects: all solutions in
+    the equations' order; slices: where each term lies. variances: by REML where they were estimated, else
+    None. log_likelihood: REML, missing for iterated systems. dropped: fixed effects that others explain.
+    """
+
+    traits: tuple[str, ...]
+    columns: tuple[str, ...]
+    pedigree: Pedigree | None
+    genetic: np.ndarray
+    fixed: pd.DataFrame
+    levels: Mapping[str, pd.Index]
+    effects: np.ndarray
+    slices: Mapping[str, slice]
+    factor: Factor | None = field(repr=False)
+    log_likelihood: float
+    variances: Components | None
+    dropped: tuple[str, ...]
+
+    def breeding_values(self, birds: Sequence[str] | None = None, column: str | None = None) -> pd.DataFrame:
+        """Breeding values of `birds` (default: all): bird, then for each trait its value, _se and _accuracy.
+
+        `column` names the bird column where there are several (a bird itself, its dam). Accuracy is
+        √(1 − PEV / ((1 + F)·σ_a²)), the standard error √PEV. Both are missing for iterated systems.
+        """
+        if self.pedigree is None:
+            raise ModelError("the model has no pedigree: there are no breeding values")
+        which = 0 if column is None else self.columns.index(column)
+        wanted = list(self.pedigree.birds) if birds is None else list(birds)
+        at, width = self.pedigree.positions(wanted), len(self.genetic)
+        table = pd.DataFrame({"bird": wanted})
+        for k, trait in enumerate(self.traits):
+            part = which * len(self.traits) + k
+            rows = self.slices["genetic"].start + at * width + part
+            table[trait] = self.effects[rows]
+            pev = self._error_variance(rows)
+            table[f"{trait}_se"] = np.sqrt(pev)
+            prior = (1 + self.pedigree.inbreeding[at]) * self.genetic[part, part]
+            table[f"{trait}_accuracy"] = np.sqrt(np.clip(1 - pev / prior, 0, None))
+        return table
+
+    def random(self, name: str) -> pd.DataFrame:
+        """Predictions of one random effect: level, then for each trait its value and _se."""
+        labels = self.levels[name]
+        table = pd.DataFrame({name: labels})
+        for k, trait in enumerate(self.traits):
+            rows = self.slices[name].start + np.arange(len(labels)) * len(self.traits) + k
+            table[trait] = self.effects[rows]
+            table[f"{trait}_se"] = np.sqrt(self._error_variance(rows))
+        return table
+
+    def covariance(self, functionals: np.ndarray) -> np.ndarray:
+        """Posterior covariance (k × k) of linear functionals (m × k) of all effects."""
+        if self.factor is None:
+            raise ModelError("the system was solved by iteration: posterior covariances were not kept")
+        return functionals.T @ self.factor.solve(functionals)
+
+    def _error_variance(self, rows: np.ndarray) -> np.ndarray:
+        if self.factor is None:
+            return np.full(len(rows), np.nan)
+        picked = np.zeros((len(self.effects), len(rows)))
+        picked[rows, np.arange(len(rows))] = 1.0
+        return np.einsum("ij,ij->j", picked, self.factor.solve(picked))
+
+
+def fit_model(
+    records: pd.DataFrame,
+    traits: Sequence[str],
+    *,
+    fixed: Sequence[str] | Mapping[str, Sequence[str]] = (),
+    random: Mapping[str, Covariance | None] | None = None,
+    pedigree: Pedigree | None = None,
+    birds: str | Sequence[str] = "bird",
+    genetic: Covariance | None = None,
+    residual: Covariance | None = None,
+    groups: pd.DataFrame | None = None,
+) -> Fitted:
+    """Fit y = fixed + random + breeding value + residual to `records`, one row a record.
+
+    traits: columns of records, missing where a trait was not taken; a row may carry any of them, and a bird
+    any number of rows. fixed: columns that act on every trait, or by trait; text, category and bool columns
+    are factors, numbers covariates; without a factor there is an intercept. random: column → its T × T
+    covariance (a number for one trait); its levels are independent. pedigree, birds, genetic: breeding values
+    by the column(s) `birds`; `genetic` is the covariance over (column, trait), columns outermost, so that
+    birds=["bird", "dam"] with a 2 × 2 matrix is a direct and a maternal effect. residual: T × T between the
+    traits of one record. groups: genetic groups as fixed effects: a column bird, then one column a group with
+    each bird's share (see `group_shares`); breeding values are then reported within groups.
+
+    Variances left None (and `genetic` with a pedigree) are estimated by REML, for a single trait: give none
+    of them or all. Raises ModelError for shapes that do not fit, birds that are not in the pedigree,
+    covariances that are none, and a record without anything to estimate from.
+    """
+    random = dict(random or {})
+    columns = (birds,) if isinstance(birds, str) else tuple(birds)
+    design = _Design(records, tuple(traits), fixed, tuple(random), columns if pedigree else (), pedigree, groups)
+    estimated = None
+    given = [residual, *random.values(), *([genetic] if pedigree else [])]
+    if all(v is None for v in given):
+        estimated = _estimate(design, pedigree, columns)
+        values = dict(zip(estimated.names, estimated.variances, strict=True))
+        genetic, residual = values.get("genetic"), values["residual"]
+        random = {name: values[name] for name in random}
+    elif any(v is None for v in given):
+        raise ModelError("give every variance or none: some of residual, random and genetic are missing")
+    return _solve(design, random, pedigree, columns, genetic, residual, estimated)
+
+
+def group_shares(pedigree: Pedigree, groups: Mapping[str, str]) -> pd.DataFrame:
+    """Each bird's share of blood from every group, from the group of each founder: bird, one column a group.
+
+    Raises ModelError for a founder without a group.
+    """
+    names = sorted(set(groups.values()))
+    shares = np.zeros((len(pedigree.birds), len(names)))
+    founders = pedigree.levels[0]
+    missing = [pedigree.birds[i] for i in founders if pedigree.birds[i] not in groups]
+    if missing:
+        raise ModelError(f"founders without a group: {', '.join(missing)}")
+    for i in founders:
+        shares[i, names.index(groups[pedigree.birds[i]])] = 1.0
+    return pd.DataFrame(pedigree.descend(shares), columns=names).assign(bird=pedigree.birds)[["bird", *names]]
+
+
+@dataclass
+class _Design:
+    """Records as numbers: one row a value that was taken, record-major."""
+
+    records: pd.DataFrame
+    traits: tuple[str, ...]
+    fixed_columns: Sequence[str] | Mapping[str, Sequence[str]]
+    random_columns: tuple[str, ...]
+    bird_columns: tuple[str, ...]
+    pedigree: Pedigree | None
+    groups: pd.DataFrame | None
+
+    def __post_init__(self) -> None:
+        missing = [c for c in self._needed() if c not in self.records]
+        if missing:
+            raise ModelError(f"records have no column {', '.join(missing)}; they have {', '.join(self.records)}")
+        values = self.records[list(self.traits)].to_numpy(dtype=float)
+        self.seen = ~np.isnan(values)
+        if not self.seen.any():
+            raise ModelError(f"no value of {', '.join(self.traits)} in the records")
+        self.row, self.trait = np.nonzero(self.seen)
+        self.y = values[self.row, self.trait]
+        self.loading = sparse.csr_array(
+            (np.ones(len(self.y)), (np.arange(len(self.y)), self.trait)), shape=(len(self.y), len(self.traits))
+        )
+        self.fixed, self.names, self.dropped = self._fixed()
+
+    def _needed(self) -> list[str]:
+        by_trait = self._fixed_of()
+        return [*self.traits, *self.random_columns, *self.bird_columns, *(c for v in by_trait.values() for c in v)]
+
+    def _fixed_of(self) -> dict[str, Sequence[str]]:
+        if isinstance(self.fixed_columns, Mapping):
+            return {t: self.fixed_columns.get(t, ()) for t in self.traits}
+        return dict.fromkeys(self.traits, self.fixed_columns)
+
+    def _fixed(self) -> tuple[sparse.csr_array, pd.DataFrame, tuple[str, ...]]:
+        blocks, names = [], []
+        for k, (trait, columns) in enumerate(self._fixed_of().items()):
+            at = np.flatnonzero(self.trait == k)
+            cells, labels = _columns(self.records.iloc[self.row[at]], columns)
+            if self.groups is not None:
+                cells, labels = self._with_groups(at, cells, labels)
+            blocks.append(_placed(cells, at, len(self.y)))
+            names += [(trait, *label) for label in labels]
+        table = pd.DataFrame(names, columns=["trait", "effect", "level"])
+        design = sparse.hstack(blocks, format="csr")
+        kept = henderson.independent_columns(design)
+        gone = table.drop(index=kept)
+        dropped = tuple(f"{r.effect} {r.level} on {r.trait}" for r in gone.itertuples())
+        return design[:, kept].tocsr(), table.iloc[kept].reset_index(drop=True), dropped
+
+    def _with_groups(
+        self, at: np.ndarray, cells: sparse.csr_array, labels: list[tuple[str, str]]
+    ) -> tuple[sparse.csr_array, list[tuple[str, str]]]:
+        assert self.groups is not None
+        shares = self.groups.set_index("bird")
+        own = shares.loc[self.records.iloc[self.row[at]][self.bird_columns[0]]].to_numpy(float)
+        return sparse.hstack([cells, sparse.csr_array(own)], format="csr"), [*labels, *(("group", g) for g in shares)]
+
+    def codes(self, column: str) -> tuple[np.ndarray, pd.Index]:
+        """Level of each value in a random column (−1 where missing), and the labels."""
+        codes, labels = pd.factorize(self.records[column], sort=True)
+        return codes[self.row], pd.Index(labels)
+
+    def bird_codes(self, column: str) -> np.ndarray:
+        """Position in the pedigree of each value's bird (−1 where missing)."""
+        assert self.pedigree is not None
+        named = self.records[column]
+        at = self.pedigree.index.get_indexer(named)
+        strange = named[(at < 0) & named.notna().to_numpy()]
+        if len(strange):
+            raise ModelError(f"{column}: not in the pedigree: {', '.join(map(str, strange.unique()[:8]))}")
+        return at[self.row]
+
+
+def _columns(records: pd.DataFrame, columns: Sequence[str]) -> tuple[sparse.csr_array, list[tuple[str, str]]]:
+    """Fixed-effect columns: factors one column a level, numbers one column; an intercept without a factor."""
+    parts, labels, factor = [], [], False
+    for column in columns:
+        cells = records[column]
+        if cells.isna().any():
+            raise ModelError(f"the fixed effect {column} is missing in {int(cells.isna().sum())} records")
+        if pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells):
+            parts.append(sparse.csr_array(cells.to_numpy(float)[:, None]))
+            labels.append((column, ""))
+        else:
+            codes, levels = pd.factorize(cells, sort=True)
+            ones = (np.ones(len(codes)), (np.arange(len(codes)), codes))
+            parts.append(sparse.csr_array(ones, shape=(len(codes), len(levels))))
+            labels += [(column, str(level)) for level in levels]
+            factor = True
+    if not factor:
+        parts.insert(0, sparse.csr_array(np.ones((len(records), 1))))
+        labels.insert(0, ("intercept", ""))
+    return sparse.hstack(parts, format="csr"), labels
+
+
+def _placed(cells: sparse.csr_array, at: np.ndarray, n: int) -> sparse.csr_array:
+    part = cells.tocoo()
+    return sparse.csr_array((part.data, (at[part.row], part.col)), shape=(n, cells.shape[1]))
+
+
+def _solve(
+    design: _Design,
+    random: Mapping[str, Covariance | None],
+    pedigree: Pedigree | None,
+    columns: tuple[str, ...],
+    genetic: Covariance | None,
+    residual: Covariance | None,
+    estimated: Components | None,
+) -> Fitted:
+    count = len(design.traits)
+    terms, levels = [Term("fixed", design.fixed)], {}
+    for name, covariance in random.items():
+        matrix = _covariance(covariance, count, name)
+        codes, levels[name] = design.codes(name)
+        structure = sparse.eye_array(len(levels[name]), format="csc")
+        terms.append(_term(name, crossed(codes, len(levels[name]), design.loading), structure, 0.0, matrix))
+    between = np.zeros((0, 0))
+    if pedigree is not None:
+        between = _covariance(genetic, count * len(columns), "genetic")
+        log_det = -float(np.log(pedigree.mendelian).sum())
+        terms.append(_term("genetic", _genetic_design(design, columns), pedigree.inverse(), log_det, between))
+    precision, log_det = _residual(design, _covariance(residual, count, "residual"))
+    unknowns = sum(t.design.shape[1] for t in terms)
+    slices = _slices(terms)
+    if unknowns < henderson.ITERATE_FROM:
+        solution = henderson.solve(design.y, terms, precision, log_det)
+        effects, factor, likelihood = solution.effects, solution.factor, solution.log_likelihood
+        se = np.sqrt(np.diag(solution.spread(np.eye(unknowns)[:, slices["fixed"]])))
+    else:
+        effects, factor, likelihood = henderson.solve_by_iteration(design.y, terms, precision), None, np.nan
+        se = np.full(design.fixed.shape[1], np.nan)
+    fixed = design.names.assign(estimate=effects[slices["fixed"]], se=se)
+    return Fitted(
+        design.traits, columns, pedigree, between, fixed, levels, effects, slices, factor, likelihood,
+        estimated, design.dropped,
+    )  # fmt: skip
+
+
+def _term(
+    name: str, design: sparse.csr_array, structure: sparse.csc_array, log_det: float, covariance: np.ndarray
+) -> Term:
+    width, count = len(covariance), structure.shape[0]
+    total = width * log_det - count * np.linalg.slogdet(covariance)[1]
+    return Term(name, design, henderson.kronecker(structure, np.linalg.inv(covariance)), float(total))
+
+
+def _genetic_design(design: _Design, columns: tuple[str, ...]) -> sparse.csr_array:
+    """Values × (birds · columns · traits): each value touches one breeding value a bird column."""
+    assert design.pedigree is not None
+    count, width = len(design.traits), len(design.traits) * len(columns)
+    total = sparse.csr_array((len(design.y), len(design.pedigree.birds) * width))
+    for c, column in enumerate(columns):
+        codes = design.bird_codes(column)
+        at = np.flatnonzero(codes >= 0)
+        cols = codes[at] * width + c * count + design.trait[at]
+        total = total + sparse.csr_array((np.ones(len(at)), (at, cols)), shape=total.shape)
+    return total.tocsr()
+
+
+def _residual(design: _Design, covariance: np.ndarray) -> tuple[sparse.csr_array, float]:
+    """R⁻¹ of the values and its log determinant; records with the same traits taken share one inverse."""
+    position = np.full(design.seen.shape, -1)
+    position[design.row, design.trait] = np.arange(len(design.y))
+    rows, cols, cells, log_det = [], [], [], 0.0
+    for pattern in np.unique(design.seen, axis=0):
+        if not pattern.any():
+            continue
+        at = position[(design.seen == pattern).all(axis=1)][:, pattern]
+        inverse = np.linalg.inv(covariance[np.ix_(pattern, pattern)])
+        for i, j in product(range(at.shape[1]), repeat=2):
+            rows.append(at[:, i])
+            cols.append(at[:, j])
+            cells.append(np.full(len(at), inverse[i, j]))
+        log_det += len(at) * float(np.linalg.slogdet(inverse)[1])
+    entries = (np.concatenate(cells), (np.concatenate(rows), np.concatenate(cols)))
+    return sparse.csr_array(entries, shape=(len(design.y),) * 2), log_det
+
+
+def _covariance(given: Covariance | None, size: int, name: str) -> np.ndarray:
+    """The covariance as a size × size matrix; raises ModelError where it is none."""
+    matrix = np.atleast_2d(np.asarray(given, dtype=float))
+    if matrix.shape != (size, size):
+        raise ModelError(f"the covariance of {name} is {matrix.shape[0]} × {matrix.shape[1]}; needed {size} × {size}")
+    if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix)[0] <= 0:
+        raise ModelError(f"the covariance of {name} is not a symmetric positive definite matrix: {matrix.tolist()}")
+    return matrix
+
+
+def _slices(terms: Sequence[Term]) -> dict[str, slice]:
+    ends = np.cumsum([t.design.shape[1] for t in terms])
+    return {t.name: slice(int(end) - t.design.shape[1], int(end)) for t, end in zip(terms, ends, strict=True)}
+
+
+def _estimate(design: _Design, pedigree: Pedigree | None, columns: tuple[str, ...]) -> Components:
+    """REML of a single trait with one bird column."""
+    if len(design.traits) > 1 or len(columns) > 1:
+        raise ModelError("variances can be estimated for one trait with one bird column; give them otherwise")
+    effects = []
+    for name in design.random_columns:
+        codes, labels = design.codes(name)
+        effects.append(Effect(name, crossed(codes, len(labels), design.loading)))
+    if pedigree is not None:
+        effects.append(Effect("genetic", _genetic_design(design, columns), pedigree.inverse()))
+    return fit_components(design.y, design.fixed.toarray(), effects)

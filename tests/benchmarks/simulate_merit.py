@@ -1,0 +1,134 @@
+"""Merit against truth on many simulated holdings, beside the same model given every true variance.
+
+Run from the top of the checkout (300 holdings: about half an hour on two cores):
+
+    python -m tests.benchmarks.simulate_merit 300
+
+Prints, for cockerels and pullets: the correlation of merit with truth within a group, the share of truths
+inside merit ± 1.645 merit_se, the slope of truth on merit, the Brier scores of p_best and p_kept, and how
+often birds given a chance proved so. Truth is the simulator's own; nothing of it reaches the program.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+
+import numpy as np
+import pandas as pd
+
+from demo.holding import Holding, simulate
+from selection.merit.candidates import candidates
+from selection.merit.observations import observe
+from selection.merit.parentage import parentage
+from selection.merit.posterior import Known, draw, given, learn
+from selection.merit.season_model import SeasonModel, Variances, design
+from selection.merit.worth import band_of, merit_of, worth_of
+from selection.standard.growth import fit_growth
+
+REACH = 1.645
+BINS = np.array([0.0, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0])
+
+
+def true_variances(holding: Holding, model: SeasonModel) -> Variances:
+    """The simulator's variances and correlations in the shape the model takes them."""
+    table = holding.truth["variances"].set_index("trait").loc[list(model.traits)]
+    halo, own = np.sqrt(table["halo"].to_numpy()), table["residual"].to_numpy()
+    residual = np.outer(halo, halo) + np.diag(own)
+    sd = np.sqrt(np.diag(residual))
+    parts = table[["day", "clutch", "brooder", "permanent", "additive"]].to_numpy()
+    parts = np.maximum(np.column_stack([parts, sd**2]), 1e-9)
+    names = list(model.traits)
+    genetic = holding.truth["correlation"].loc[names, names].to_numpy()
+    return Variances(parts, genetic, np.eye(len(names)), residual / np.outer(sd, sd))
+
+
+def one(seed: int, **options: object) -> pd.DataFrame:
+    """One holding: a row a candidate and way of estimating, with estimates, chances and truth."""
+    holding = simulate(seed, **options)
+    flock = holding.flock()
+    growth = fit_growth(flock)
+    living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
+    model = design(observe(flock, growth), parentage(flock), living)
+    ways = {"learnt": learn(model, flock), "given": given(model, true_variances(holding, model))}
+    field = candidates(flock)
+    field = field[field["bar"].isna() & field["group"].isin(["cockerels", "pullets"])]
+    return pd.concat([_judge(holding, flock, growth, living, k, field, way) for way, k in ways.items()])
+
+
+def _judge(holding, flock, growth, living: pd.Index, known: Known, field: pd.DataFrame, way: str) -> pd.DataFrame:
+    worth = worth_of(flock.standard, flock.plan, known.model.traits)
+    band = band_of(worth, known, growth, flock)
+    posterior = draw(known, living, worth.weights, np.random.default_rng(1))
+    merit = pd.DataFrame(merit_of(posterior.draws, band), columns=living)
+    value = holding.truth["birds"].set_index("bird")[list(known.model.traits)].loc[living].to_numpy()
+    truth = pd.Series(merit_of(value @ worth.weights, band), living)
+    rows = []
+    for name, group in field.groupby("group"):
+        birds, keep = group["bird"], flock.plan.keep[name].number
+        off = merit[birds].sub(merit[birds].mean(axis=1), axis=0)
+        true = truth[birds] - truth[birds].mean()
+        order = np.argsort(-off.to_numpy(), axis=1)
+        rows.append(
+            pd.DataFrame(
+                {
+                    "way": way,
+                    "group": name,
+                    "seed": holding.seed,
+                    "merit": off.mean(),
+                    "se": off.std(ddof=0),
+                    "true": true,
+                    "p_best": np.bincount(order[:, 0], minlength=len(birds)) / len(off),
+                    "p_kept": np.bincount(order[:, :keep].ravel(), minlength=len(birds)) / len(off),
+                    "best": true.rank(ascending=False) == 1,
+                    "kept": true.rank(ascending=False) <= keep,
+                }
+            )
+        )
+    return pd.concat(rows, ignore_index=True)
+
+
+def summary(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row a way and group: the figures of the module's first paragraph."""
+    found = []
+    for (way, group), part in rows.groupby(["way", "group"]):
+        many = part[part.groupby("seed")["true"].transform("size") > 1]
+        correlation = many.groupby("seed").apply(lambda g: g["merit"].corr(g["true"]), include_groups=False)
+        found.append(
+            {
+                "way": way,
+                "group": group,
+                "birds": len(many),
+                "correlation": np.corrcoef(many["merit"], many["true"])[0, 1],
+                "correlation_mean": correlation.mean(),
+                "cover": (abs(many["merit"] - many["true"]) <= REACH * many["se"]).mean(),
+                "slope": (many["merit"] @ many["true"]) / (many["merit"] @ many["merit"]),
+                "brier_best": ((many["p_best"] - many["best"]) ** 2).mean(),
+                "brier_kept": ((many["p_kept"] - many["kept"]) ** 2).mean(),
+            }
+        )
+    return pd.DataFrame(found)
+
+
+def reliability(rows: pd.DataFrame) -> pd.DataFrame:
+    """Of birds given a chance between two values, the share that proved so, in binomial standard errors."""
+    rows = rows[rows["way"] == "learnt"]
+    long = pd.concat([rows[[p, b]].set_axis(["given", "proved"], axis=1) for p, b in (("p_best", "best"), ("p_kept", "kept"))])
+    table = long.groupby(pd.cut(long["given"], BINS, include_lowest=True), observed=True).agg(
+        n=("proved", "size"), given=("given", "mean"), proved=("proved", "mean")
+    )
+    table["errors"] = (table["proved"] - table["given"]) / np.sqrt(table["given"] * (1 - table["given"]) / table["n"])
+    return table
+
+
+def main(count: int) -> None:
+    """Simulate `count` holdings on both cores and print the tables."""
+    with ProcessPoolExecutor(max_workers=2) as pool:
+        rows = pd.concat(pool.map(one, range(1, count + 1)))
+    with pd.option_context("display.width", 160, "display.max_columns", 20, "display.precision", 4):
+        print(summary(rows).to_string(index=False))
+        print(reliability(rows).to_string())
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 300)
