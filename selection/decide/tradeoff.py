@@ -118,7 +118,7 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
     if pd.isna(now["step"]):
         better = curve[(curve["relationship"] <= now["relationship"] + SAME)].head(1)
         said += [
-            f"{b.birds} would have merit {b.merit:+.1f} and a relationship of {b.relationship:.3f}: no worse in both."
+            f"{b.birds} would do better: merit {b.merit:+.1f}, relationship {b.relationship:.3f}."
             for b in better.itertuples()
         ]
         return tuple(said)

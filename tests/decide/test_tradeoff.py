@@ -78,7 +78,7 @@ def test_a_chosen_set_off_the_curve_is_told_what_beats_it() -> None:
     found = tradeoff(*given_birds([4.0, 3.0, 1.0], [2, 1, 0]), "pullets", 1, ["h0"], ["b1"])
     assert found.table["birds"].tolist() == ["b0", "b1"]
     assert np.isnan(found.table["step"].iloc[1])
-    assert found.sentences[1] == "b0 would have merit +4.0 and a relationship of 0.000: no worse in both."
+    assert found.sentences[1] == "b0 would do better: merit +4.0, relationship 0.000."
 
 
 def test_barred_birds_are_not_in_it() -> None:
