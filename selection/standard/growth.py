@@ -21,7 +21,6 @@ from selection.standard.curves import CurvePrior, Floats, Gompertz, fit_gompertz
 from selection.standard.deviations import PRIOR, Spread, fit_spread, shrunken
 from selection.standard.sections import middle_of_band, weighed_section
 from selection.standard.weighings import about_left_out, weighings, without_odd
-from selection.standard.who import folded
 
 SEXED = ("male", "female")
 FEWEST = 6
@@ -87,12 +86,11 @@ class Growth:
 
     def _rows_of(self, birds: Sequence[str] | pd.Series) -> pd.DataFrame:
         """Rows of `birds` in the order asked."""
-        known = self.birds.set_index(folded(self.birds["bird"]))
-        asked = folded(pd.Series(list(birds), dtype="str"))
-        missing = sorted(set(asked) - set(known.index))
-        if missing:
+        places = pd.Index(self.birds["bird"]).get_indexer(pd.Index(birds))
+        if (places < 0).any():
+            missing = sorted({str(bird) for bird, place in zip(birds, places, strict=True) if place < 0})
             raise KeyError(f"not in this flock: {', '.join(missing)}")
-        return known.loc[asked].reset_index(drop=True)
+        return self.birds.iloc[places].reset_index(drop=True)
 
 
 def fit_growth(flock: Flock) -> Growth:

@@ -9,7 +9,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.records.flock import Flock
-from selection.standard.who import folded, spelled_as
 
 Floats = npt.NDArray[np.float64]
 
@@ -24,11 +23,10 @@ def weighings(flock: Flock) -> pd.DataFrame:
     weighings of that year are not: its age then is a guess. Unnamed chicks have their clutch's age.
     """
     rows = flock.weights[["bird", "clutch", "sex", "n", "on", "grams"]].rename_axis("row").reset_index()
-    rows["bird"] = spelled_as(rows["bird"], flock.birds["bird"])
     known = flock.birds.set_index("bird")
     named = rows["bird"].notna()
-    by_clutch = flock.clutches.set_index(folded(flock.clutches["clutch"]))["hatched_on"]
-    hatched = rows["bird"].map(known["hatched"]).where(named, folded(rows["clutch"]).map(by_clutch))
+    by_clutch = flock.clutches.set_index("clutch")["hatched_on"]
+    hatched = rows["bird"].map(known["hatched"]).where(named, rows["clutch"].map(by_clutch))
     rows["sex"] = rows["bird"].map(known["sex"]).where(named, rows["sex"]).fillna("unknown")
     rows["n"] = rows["n"].fillna(1.0)
     rows["age_weeks"] = (rows["on"] - hatched).dt.days / 7.0

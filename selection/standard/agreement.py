@@ -1,0 +1,149 @@
+"""Judges' levels in one section, and how far looks at one bird agree: a mixed model on plain arrays.
+
+points = cell (season×sex, fixed) + judge×season (fixed, summing to 0 over judges tied by birds that both have
+seen) + judge×day (random) + bird (random) + residual.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from selection.standard.absorbed import Absorbed, Codes, Floats, Grid, Solution
+
+DAY_SHARE = 0.03
+"""Prior mean of r, judge×day beside bird and residual: moods are small (common practice, no source)."""
+
+Triple = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """What one section's looks say of its judges.
+
+    `level` (one a look): judge and judge×day, to be taken off. `judge`, `judge_se` (one a judge×season, in
+    sorted order of the labels) and `tied`: the set of tied judges each belongs to. Standard deviations in
+    points. The repeatability and the judges' agreement (two judges' looks at one bird, levels left on) are
+    (estimate, low, high) with a 90 % interval, or None where the looks cannot tell and `why` says so.
+    """
+
+    level: Floats
+    judge: Floats
+    judge_se: Floats
+    tied: Codes
+    between_sd: float = 0.0
+    residual_sd: float = 0.0
+    repeatability: Triple | None = None
+    agreement: Triple | None = None
+    why: str = ""
+
+
+def fit_levels(
+    values: npt.ArrayLike,
+    birds: npt.ArrayLike,
+    cells: npt.ArrayLike,
+    judges: npt.ArrayLike,
+    days: npt.ArrayLike,
+    usual: float = 0.5,
+) -> Levels:
+    """Levels and agreement from `values` of looks (1-D, none missing) and four labels a look.
+
+    `birds`, `cells` (season×sex), `judges` (judge×season) and `days` (judge×day) hold any labels that sort.
+    `usual` is the repeatability to go by where no bird was looked at twice. Never raises for want of looks:
+    levels are then 0, and `why` says what is missing.
+    """
+    y = np.asarray(values, dtype=float)
+    bird, cell, judge, day = (_codes(labels) for labels in (birds, cells, judges, days))
+    tied = _tied(judge, bird, cell)
+    untouched = Levels(np.zeros(len(y)), np.zeros(len(tied)), np.zeros(len(tied)), tied)
+    if len(y) == 0 or np.ptp(y) == 0:
+        return replace(untouched, why="every look gave the same points" if len(y) else "nobody has scored it")
+    contrasts = _contrasts(tied)
+    X = np.hstack([np.eye(int(cell.max()) + 1)[cell], contrasts[judge]])
+    model = Absorbed.of(y, X, day, bird, DAY_SHARE)
+    if model.freedom < 1 or _exact(X, y):
+        return replace(untouched, why="within a season and a sex every look gave the same points")
+    grid = model.posterior() if len(np.unique(bird)) < len(bird) else None
+    t, r = (grid.mean(grid.t), grid.mean(grid.r)) if grid else (usual, DAY_SHARE)
+    solved = model.solve(t, r)
+    judge_level, judge_se = _of_judges(solved, contrasts, X.shape[1])
+    fitted = replace(
+        untouched,
+        level=judge_level[judge] + solved.days[day],
+        judge=judge_level,
+        judge_se=judge_se,
+        between_sd=float(np.sqrt(solved.residual_variance * t / (1 - t))),
+        residual_sd=float(np.sqrt(solved.residual_variance)),
+    )
+    if grid is None:
+        return replace(fitted, why="no bird was looked at twice")
+    return _agreeing(fitted, model, grid)
+
+
+def _codes(labels: npt.ArrayLike) -> Codes:
+    return np.unique(np.asarray(labels), return_inverse=True)[1]
+
+
+def _exact(X: Floats, y: Floats) -> bool:
+    """Whether the fixed effects alone leave nothing of `y`."""
+    centred = y - y.mean()
+    left = centred - X @ np.linalg.lstsq(X, centred, rcond=None)[0]
+    return float(left @ left) <= 1e-9 * float(centred @ centred)
+
+
+def _tied(judge: Codes, bird: Codes, cell: Codes) -> Codes:
+    """The set each judge×season belongs to: judges are tied who looked at one bird in one season."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    if len(judge) == 0:
+        return np.zeros(0, dtype=np.intp)
+    seen = _codes(bird * (cell.max() + 1) + cell)
+    judges = int(judge.max()) + 1
+    size = judges + int(seen.max()) + 1
+    graph = coo_array((np.ones(len(judge)), (judge, judges + seen)), shape=(size, size))
+    return _codes(connected_components(graph, directed=False)[1][:judges])
+
+
+def _contrasts(tied: Codes) -> Floats:
+    """Columns that hold every set of tied judges to a sum of 0: one fewer than the judges of the set."""
+    columns = []
+    for one in np.unique(tied):
+        *free, last = np.flatnonzero(tied == one)
+        for judge in free:
+            column = np.zeros(len(tied))
+            column[judge], column[last] = 1.0, -1.0
+            columns.append(column)
+    return np.stack(columns, axis=1) if columns else np.zeros((len(tied), 0))
+
+
+def _of_judges(solved: Solution, contrasts: Floats, fixed: int) -> tuple[Floats, Floats]:
+    """Level of each judge×season and its standard error; the contrasts are the last of the fixed effects."""
+    rows = slice(fixed - contrasts.shape[1], fixed)
+    level = contrasts @ solved.fixed[rows]
+    variance = np.einsum("ij,jk,ik->i", contrasts, solved.covariance[rows, rows], contrasts)
+    return level, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _agreeing(levels: Levels, model: Absorbed, grid: Grid) -> Levels:
+    """`levels` with the repeatability and, where judges are tied, their agreement.
+
+    The agreement is that of single looks with levels left on: ICC(2,1), Shrout & Fleiss (1979, from memory).
+    """
+    t = model.most_likely(grid.mean(grid.t))
+    repeatability = _around(t, grid.interval(grid.t))
+    freedom = len(levels.tied) - len(np.unique(levels.tied))
+    if freedom == 0:
+        return replace(levels, repeatability=repeatability, why="no two judges looked at one bird")
+    apart = max(float(np.sum(levels.judge**2 - levels.judge_se**2)) / freedom, 0.0)
+    size = grid.residual_variance / (1 - grid.t)
+    agreement = grid.t / (1 + grid.r + apart / size)
+    middle = t / (1 + grid.mean(grid.r) + apart / grid.mean(size))
+    return replace(levels, repeatability=repeatability, agreement=_around(middle, grid.interval(agreement)))
+
+
+def _around(middle: float, interval: tuple[float, float]) -> Triple:
+    """The estimate with its interval, which reaches to it where it lies at the boundary."""
+    return middle, min(middle, interval[0]), max(middle, interval[1])
