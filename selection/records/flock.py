@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
 
 import pandas as pd
 
-from selection.records.settings import Plan, Standard
-from selection.records.tables import FORMS, Column, Form
-
-DTYPES = {
-    "text": "str",
-    "label": "str",
-    "labels": "str",
-    "choice": "str",
-    "born": "str",
-    "date": "datetime64[s]",
-    "number": "float64",
-    "whole": "float64",
-    "money": "float64",
-}
+from selection.records.adopting import plan_of, standards_of
+from selection.records.errors import Finding, SettingsError
+from selection.records.frames import whole
+from selection.records.in_force import InForce, section_columns
+from selection.records.intake import take_in
+from selection.records.kept import read_settings
+from selection.records.ledger import read_rows
+from selection.records.lives import hatch_days, of_clutch, with_sales
+from selection.records.reading import SETTINGS, beside, read_forms
+from selection.records.settings import Plan, Standard, read_plan, read_standard
+from selection.records.spelling import one_spelling
+from selection.records.tables import FORMS, Form
 
 LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ()), "pens": ("to", ())}
 """Closing dates by form, with the columns that fall with them: after the plan's day they read as blank."""
@@ -60,29 +61,71 @@ class Flock:
 def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) -> Flock:
     """The flock on the plan's day from typed (already checked) rows, by form; absent forms are empty.
 
-    Frames may lack columns their holding never used; missing ones are added blank.
+    Frames may lack columns their holding never used; missing ones are added blank. A row whose required value
+    was cleared by a correction is withdrawn, and left out. Labels take one spelling throughout. A sale marks
+    its bird gone.
     """
     day = pd.Timestamp(plan.on)
     frames = {
         name: _as_of(form, _complete(form, forms.get(name), standard), day) for name, form in FORMS.items()
     }
+    frames = one_spelling(frames, standard)
+    frames["birds"] = with_sales(frames["birds"], frames["sales"])
     frames["birds"] = _with_origin(frames["birds"], frames["clutches"], day)
     return Flock(standard=standard, plan=plan, **frames)
 
 
-def section_columns(standard: Standard) -> tuple[Column, ...]:
-    """The columns a look has under this standard: one for each section judged by eye."""
-    return tuple(
-        Column(s.name, "number", s.title, unit="points", low=0, high=s.points) for s in standard.by_eye
-    )
+def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime | None = None) -> Flock:
+    """The flock recorded in the folder `path`, on the day of `plan` (blank: its own `plan.toml`).
+
+    `as_recorded` is a moment: the records as they stood then (UTC where it names no zone). Looks made under
+    an earlier standard count on the present one's scale: 10 of 20 points then are 7½ of 15 now.
+
+    Raises SettingsError where the settings cannot be used, RecordsError where there is no flock.
+    """
+    texts = read_settings(path)
+    in_force = standards_of(texts)
+    plan = plan or plan_of(texts, in_force.latest)
+    forms = {name: read_rows(path, name, as_recorded) for name in FORMS}
+    forms["scores"] = in_force.on_present_scale(forms["scores"])
+    return assemble(in_force.latest, plan, forms)
+
+
+def flock_from_forms(path: str | Path) -> Flock:
+    """The flock of a folder of forms (or a workbook beside its settings), read without recording anything.
+
+    Rows with faults are left out with a warning that lists them; :func:`forms_and_findings` gives the
+    findings themselves. Raises SettingsError where `standard.toml` or `plan.toml` is missing or
+    faulty, RecordsError where nothing can be read.
+    """
+    flock, found = forms_and_findings(path)
+    refused = [str(f) for f in found if f.refused]
+    if refused:
+        warnings.warn("left out of the flock:\n" + "\n".join(refused), stacklevel=2)
+    return flock
+
+
+def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
+    """What :func:`flock_from_forms` gives, with everything found in the forms, remarks included."""
+    handed = read_forms(Path(path))
+    settings = handed.settings or beside(Path(path))
+    absent = [name for name in SETTINGS if name not in settings]
+    if absent:
+        raise SettingsError(
+            f"{path}: no {' and no '.join(absent)} beside the forms; write one, see records.md"
+        )
+    standard = read_standard(settings["standard.toml"])
+    plan = read_plan(settings["plan.toml"], standard)
+    intake = take_in(handed, InForce(((date.min, standard),)), {})
+    return assemble(standard, plan, intake.rows), tuple(intake.findings)
 
 
 def _complete(form: Form, frame: pd.DataFrame | None, standard: Standard) -> pd.DataFrame:
-    """`frame` with every column of the form, in order, each of its own dtype."""
-    columns = form.columns + (section_columns(standard) if form.name == "scores" else ())
+    """`frame` with every column of the form, in order, each of its own dtype; withdrawn rows left out."""
+    sections = section_columns(standard) if form.name == "scores" else ()
     frame = pd.DataFrame() if frame is None else frame
-    cells = {c.name: frame.get(c.name, pd.Series(index=frame.index, dtype="object")) for c in columns}
-    return pd.DataFrame({c.name: cells[c.name].astype(DTYPES[c.kind]) for c in columns}).reset_index(drop=True)
+    frame = frame.dropna(subset=[c for c in form.required if c in frame.columns])
+    return whole(form, frame, sections).reset_index(drop=True)
 
 
 def _as_of(form: Form, frame: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
@@ -99,13 +142,12 @@ def _as_of(form: Form, frame: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
 
 def _with_origin(birds: pd.DataFrame, clutches: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
     """`birds` with when and where each came from, its own entry before its (first) clutch's."""
-    first = birds["clutch"].str.split(";").str[0].str.strip().str.casefold()
-    clutch = clutches.set_index(clutches["clutch"].str.casefold())
-    bare = birds["hatched_on"].str.fullmatch(r"\d{4}").fillna(False).astype(bool)
-    own = pd.to_datetime(birds["hatched_on"].where(~bare, birds["hatched_on"] + "-04-01")).astype("datetime64[s]")
-    birds["hatched"] = own.fillna(first.map(clutch["hatched_on"]))
-    birds["hatch_year"] = birds["hatched"].dt.year.astype("float64")
-    birds["origin_of"] = birds["origin"].fillna(first.map(clutch["origin"])).fillna("home-bred")
-    birds["source_of"] = birds["source"].fillna(first.map(clutch["source"]))
-    birds["alive"] = birds["gone_on"].isna()
+    hatched = hatch_days(birds, clutches)["hatched"]
+    birds = birds.assign(
+        hatched=hatched,
+        hatch_year=hatched.dt.year.astype("float64"),
+        origin_of=birds["origin"].fillna(of_clutch(birds, clutches, "origin")).fillna("home-bred"),
+        source_of=birds["source"].fillna(of_clutch(birds, clutches, "source")),
+        alive=birds["gone_on"].isna(),
+    )
     return birds[~(birds["hatched"] > day)].reset_index(drop=True)

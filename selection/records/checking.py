@@ -1,0 +1,100 @@
+"""Checks across rows, forms and what is on record; each form's rules are tried on all its rows at once.
+
+A rule takes the rows of one form and what is :class:`Known`, and returns findings: faults that refuse a row,
+and warnings that leave it in. Rules see only rows whose cells could be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import pandas as pd
+
+from selection.records import rules_of_breeding as breeding
+from selection.records import rules_of_season as season
+from selection.records.errors import Finding
+from selection.records.known import Known, findings
+from selection.records.tables import FORMS
+from selection.records.typed import folded
+
+Rule = Callable[[pd.DataFrame, Known], list[Finding]]
+
+RULES: dict[str, tuple[Rule, ...]] = {
+    "clutches": (breeding.hatch_figures, breeding.incubation),
+    "birds": (breeding.own_days, breeding.parents, breeding.parents_older, breeding.no_loops),
+    "rings": (breeding.ring_days, breeding.one_ring_a_leg, breeding.one_bird_a_pair),
+    "pens": (breeding.stays,),
+    "scores": (partial(season.names_somebody, "scores"), season.points, season.fault_names),
+    "weights": (partial(season.names_somebody, "weights"), season.plausible_weights),
+    "measures": (partial(season.names_somebody, "measures"), season.trait_names),
+    "eggs": (season.hens_lay, season.known_pens),
+    "sales": (season.lots,),
+    "costs": (),
+    "decisions": (),
+}
+
+REMARKS: dict[str, tuple[Rule, ...]] = {
+    "clutches": (breeding.birds_entered, breeding.pen_of_clutch),
+    "sales": (season.prices, season.sold_once),
+}
+SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
+DAY_OF = {"rings": "fitted_on", "pens": "from"}
+"""The day of a row that names a bird, where it is not `on`."""
+
+
+def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Everything found in `rows` of a form (with all its columns, under spreadsheet rows)."""
+    found = _references(form, rows, known)
+    if form not in ("clutches", "birds", "costs"):
+        found += _days(form, rows, known, DAY_OF.get(form, "on"))
+    for rule in RULES[form]:
+        found += rule(rows, known)
+    return found
+
+
+def _references(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Labels of birds and clutches must be known."""
+    found = []
+    own = FORMS[form].key[0] if form in ("clutches", "birds") else None
+    for column in ("bird", "sire", "dam"):
+        if column in rows.columns and column != own:
+            unknown = rows[column].notna() & ~folded(rows[column]).isin(known.birds.index)
+            words = "no such bird is on record: enter it on the birds form first, or mend the number"
+            found += findings(form, rows, unknown, column, words)
+    if "clutch" in rows.columns and own != "clutch":
+        each = rows.assign(label=rows["clutch"].str.split(";")).explode("label").dropna(subset="label")
+        stray = each[~folded(each["label"]).isin(known.clutches.index)]
+        first = stray[~stray.index.duplicated()]
+        words = "no clutch {} is on record: enter it on the clutches form first, or mend the label"
+        found += findings(form, first, first["label"].notna(), "clutch", words, first["label"])
+    return found
+
+
+def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:
+    """Nothing is seen of a bird, or of a clutch's chicks, before it hatched."""
+    day, bird = rows[column], known.of_birds(rows["bird"])
+    words = "no day before {} hatched, {}"
+    found = findings(form, rows, day < bird["earliest"], column, words, rows["bird"], bird["hatched"])
+    if FORMS[form].chicks:
+        hatched = known.of_clutches(rows["clutch"])["hatched_on"]
+        early = rows["bird"].isna() & (day < hatched)
+        found += findings(form, rows, early, column, words, rows["clutch"], hatched)
+    return found
+
+
+def remark(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """What is worth another look in rows that were accepted, once everything handed in is known."""
+    found = []
+    if form in SEEN:
+        found += _after_going(form, rows, known, DAY_OF.get(form, "on"))
+    for rule in REMARKS.get(form, ()):
+        found += rule(rows, known)
+    return found
+
+
+def _after_going(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:
+    """What is seen of a bird after it went is taken and reported."""
+    gone = known.of_birds(rows["bird"])["gone_on"]
+    words = "taken, but {} is on record as gone on {}: look whether both are right"
+    return findings(form, rows, rows[column] > gone, column, words, rows["bird"], gone, refused=False)

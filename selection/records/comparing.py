@@ -1,0 +1,146 @@
+"""Rows handed in against rows on record: what is new, what completes, what would change, what is the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from selection.records.errors import Finding
+from selection.records.parsing import shown
+from selection.records.tables import Form
+from selection.records.typed import NTH, folded, keys_of
+
+NEW, COMPLETED, CORRECTED, UNCHANGED = "taken", "completed", "corrected", "unchanged"
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Rows handed in, filled up from the record, each with its `status` (NEW, …), and the faults."""
+
+    rows: pd.DataFrame
+    status: pd.Series
+    findings: list[Finding]
+
+
+def compare(
+    form: Form, rows: pd.DataFrame, cleared: dict[str, pd.Index], record: pd.DataFrame, correct: bool
+) -> Compared:
+    """`rows` (one for each key) against `record`; `cleared` says which cells ask for a value to be cleared.
+
+    A blank keeps what is on record. A value that differs from the record, or a clearing, needs `correct`.
+    """
+    keys = keys_of(form, rows)
+    old = record.set_axis(keys_of(form, record)).reindex(keys).set_axis(rows.index)
+    known = keys.isin(set(keys_of(form, record)))
+    columns = [c for c in rows.columns if c not in (*form.key, NTH)]
+    merged, findings = rows.copy(), []
+    changes, fills = (pd.Series(False, index=rows.index) for _ in range(2))
+    for column in columns:
+        before = old[column] if column in old else rows[column].mask(np.ones(len(rows), dtype=bool))
+        says, said = ~_open(rows[column]), ~_open(before)
+        differs = known & says & said & (folded(rows[column]) != folded(before))
+        clears = known & said & rows.index.isin(cleared.get(column, []))
+        changes |= differs | clears
+        fills |= known & says & ~said
+        merged[column] = rows[column].where(says | ~known, before).mask(clears)
+        if not correct:
+            findings += _needs_correct(form, column, rows[column], before, differs, clears)
+    for column in old.columns.difference(rows.columns):
+        merged[column] = old[column]
+    status = np.select([~known, changes, fills], [NEW, CORRECTED, COMPLETED], UNCHANGED)
+    return Compared(merged, pd.Series(status, index=rows.index, dtype="str"), findings)
+
+
+def _open(values: pd.Series) -> pd.Series:
+    """Which cells say nothing yet: blanks, and a sex that is `unknown`."""
+    return values.isna() | (folded(values) == "unknown") if values.name == "sex" else values.isna()
+
+
+def _needs_correct(
+    form: Form, column: str, new: pd.Series, old: pd.Series, differs: pd.Series, clears: pd.Series
+) -> list[Finding]:
+    found = []
+    for row in new.index[differs | clears]:
+        wanted = "a clearing" if clears[row] else shown(_plain(new[row]))
+        words = f"{shown(_plain(old[row]))} is on record; hand it in with --correct if it shall change"
+        found.append(Finding(form.name, row, column, wanted, words))
+    return found
+
+
+def _plain(value: object) -> object:
+    """A value as a breeder would write it."""
+    if isinstance(value, pd.Timestamp):
+        return value.date()
+    return f"{value:g}" if isinstance(value, float) else value
+
+
+def one_of_each(form: Form, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """`rows` with one row for each key: of equal rows the first is kept, of unlike ones none.
+
+    A row says everything about its key, so which of two unlike rows is right only the breeder knows.
+    """
+    keys = keys_of(form, rows)
+    several = rows[keys.duplicated(keep=False)]
+    if several.empty:
+        return rows, []
+    findings: list[Finding] = []
+    drop: list[int] = []
+    cells = pd.DataFrame({c: folded(several[c]) for c in several})
+    for _, same in cells.groupby(keys[several.index], sort=False):
+        others = same.index[1:].tolist()
+        alike = len(same.drop_duplicates()) == 1
+        drop += others if alike else same.index.tolist()
+        findings += [_twice(form, row, same.index, alike) for row in (others if alike else same.index)]
+    return rows.drop(index=drop), findings
+
+
+def _twice(form: Form, row: int, same: pd.Index, alike: bool) -> Finding:
+    others = ", ".join(str(r) for r in same if r != row)
+    found = f"the same {', '.join(form.key)} as in row {others}"
+    if alike:
+        return Finding(form.name, row, None, found, "the rows say the same, and one is kept", refused=False)
+    hint = "; tell two bills of one day apart with line" if "line" in form.key else ""
+    return Finding(form.name, row, None, found, f"expected one row for each{hint}")
+
+
+def number_chicks(form: Form, rows: pd.DataFrame, record: pd.DataFrame) -> pd.DataFrame:
+    """`rows` with `ledger.nth`, which tells several rows for unnamed chicks of one clutch, sex and day apart.
+
+    A row that says the same as one on record (its note aside) takes that one's number; others take the next
+    free ones, so that a sheet handed in twice, or mended and handed in, changes nothing else.
+    """
+    rows = rows.assign(**{NTH: np.nan})
+    chicks = rows[rows["bird"].isna()]
+    if chicks.empty:
+        return rows
+    earlier = record[record["bird"].isna()]
+    columns = chicks.columns.union(earlier.columns)
+    group, said = _chick_keys(form, chicks.reindex(columns=columns))
+    old_group, old_said = _chick_keys(form, earlier.reindex(columns=columns))
+    old_nth = earlier[NTH].fillna(1).tolist()
+    numbers: dict[str, list[float]] = {}
+    highest: dict[str, float] = {}
+    for g, s, n in zip(old_group, old_said, old_nth, strict=True):
+        numbers.setdefault(g + s, []).append(n)
+        highest[g] = max(highest.get(g, 0), n)
+    given = {}
+    for row, g, s in zip(chicks.index, group, said, strict=True):
+        if free := numbers.get(g + s):
+            given[row] = free.pop(0)
+        else:
+            given[row] = highest[g] = highest.get(g, 0) + 1
+    rows.loc[chicks.index, NTH] = pd.Series(given)
+    return rows
+
+
+def _chick_keys(form: Form, chicks: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """By row: which clutch, sex and day it speaks for, and all else that it says, as comparable texts."""
+    by_key = [c for c in dict.fromkeys((*form.key, "clutch", "sex")) if c != "bird"]
+    others = sorted(set(chicks.columns) - {*by_key, "bird", "note", "left", NTH})
+    parts = []
+    for columns in (by_key, others):
+        cells = [folded(chicks[c].fillna(1) if c == "n" else chicks[c]).tolist() for c in columns]
+        parts.append(["\x1f".join(row) for row in zip(*cells, strict=True)])
+    return parts[0], parts[1]

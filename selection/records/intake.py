@@ -1,0 +1,156 @@
+"""Taking in what was handed in: form after form, from raw sheets to rows that can be recorded.
+
+Each form is read, its birds named, held against what is on record, and checked with all that was accepted
+before it; so a bird may be entered and scored in one go, and a refused bird takes its looks with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from selection.records.checking import check, remark
+from selection.records.comparing import (
+    COMPLETED,
+    CORRECTED,
+    NEW,
+    Compared,
+    compare,
+    number_chicks,
+    one_of_each,
+)
+from selection.records.errors import Finding
+from selection.records.frames import whole
+from selection.records.in_force import InForce
+from selection.records.known import Known
+from selection.records.naming import name_rows, pens_of_hens
+from selection.records.reading import HandedIn, Raw
+from selection.records.sheets import Typed, read_sheet
+from selection.records.tables import FORMS, Form
+from selection.records.typed import NTH
+
+Progress = Callable[[str, float], None]
+ORDER = (
+    "clutches",
+    "birds",
+    "sales",
+    *(name for name in FORMS if name not in ("clutches", "birds", "sales")),
+)
+"""Sales before rings: a bird sold leaves its colours free."""
+
+
+@dataclass
+class Intake:
+    """What came of a hand-in: rows to record, how many of each status, rows refused, and everything found.
+
+    `rows` holds by form the rows that are new, completed or corrected, with every column of the form;
+    `counts` by form how many rows are `taken`, `completed`, `corrected`, `unchanged`, `refused`; `refused`
+    by form the sheet rows refused.
+    """
+
+    known: Known
+    rows: dict[str, pd.DataFrame] = field(default_factory=dict)
+    counts: dict[str, dict[str, int]] = field(default_factory=dict)
+    refused: dict[str, pd.Index] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def take_in(
+    handed: HandedIn,
+    in_force: InForce,
+    record: Mapping[str, pd.DataFrame],
+    *,
+    correct: bool = False,
+    progress: Progress | None = None,
+) -> Intake:
+    """Check everything handed in against `record` (by form, with every column; absent forms are empty)."""
+    intake = Intake(
+        Known(in_force, {name: _whole(form, in_force, record.get(name)) for name, form in FORMS.items()})
+    )
+    intake.findings += handed.findings
+    names = [name for name in ORDER if name in handed.forms]
+    for i, name in enumerate(names):
+        if progress:
+            progress(f"checking {name}", i / len(names))
+        _take_form(intake, FORMS[name], handed.forms[name], correct)
+    for name in names:
+        intake.findings += remark(name, intake.rows[name], intake.known)
+    return intake
+
+
+def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool) -> None:
+    typed = read_sheet(raw, intake.known.in_force.section_columns() if form.name == "scores" else ())
+    found = list(typed.findings)
+    record = intake.known.forms[form.name]
+    rows = _standing(_filled(form, typed), found)
+    rows = _named(form, rows, intake.known, correct, found)
+    rows = _standing(rows, found)
+    if form.chicks:
+        rows = number_chicks(form, rows, record)
+    rows, doubles = one_of_each(form, rows)
+    found += doubles
+    compared = compare(form, rows, typed.cleared, record, correct)
+    found += compared.findings
+    accepted = _accepted(intake, form, compared, found)
+    _count(intake, form, raw, compared, accepted, found)
+
+
+def _filled(form: Form, typed: Typed) -> pd.DataFrame:
+    """The typed rows with every key and naming column of the form there, blank if it was not handed in."""
+    missing = [c for c in (*form.key, *_naming(form)) if c not in typed.rows.columns]
+    blank = {c: pd.Series(None, index=typed.rows.index, dtype="str") for c in missing}
+    return typed.rows.assign(**blank)
+
+
+def _naming(form: Form) -> tuple[str, ...]:
+    return (*(("left", "right") if form.names_bird else ()), *(("clutch", "sex", "n") if form.chicks else ()))
+
+
+def _named(form: Form, rows: pd.DataFrame, known: Known, correct: bool, found: list[Finding]) -> pd.DataFrame:
+    """`rows` with the bird that their colours name, and the pen where a known hen stood."""
+    if form.names_bird:
+        rows, more = name_rows(form.name, rows, known, anew=correct)
+        found += more
+    return pens_of_hens(rows, known) if form.name == "eggs" else rows
+
+
+def _standing(rows: pd.DataFrame, found: list[Finding]) -> pd.DataFrame:
+    """The rows that nothing found so far refuses."""
+    return rows.drop(index=[f.row for f in found if f.refused and f.row in rows.index])
+
+
+def _accepted(intake: Intake, form: Form, compared: Compared, found: list[Finding]) -> pd.DataFrame:
+    """The new and changed rows that pass every check; each refusal may bring down rows that rest on it."""
+    fresh = compared.rows[compared.status.isin([NEW, COMPLETED, CORRECTED])]
+    rows = _standing(_whole(form, intake.known.in_force, fresh), found)
+    while True:
+        known = intake.known.with_rows(form.name, rows)
+        more = check(form.name, rows, known)
+        found += [f for f in more if f.refused]
+        if not any(f.refused for f in more):
+            found += more
+            intake.known = known
+            return rows
+        rows = _standing(rows, more)
+
+
+def _count(
+    intake: Intake, form: Form, raw: Raw, compared: Compared, accepted: pd.DataFrame, found: list[Finding]
+) -> None:
+    refused = pd.Index(sorted({f.row for f in found if f.refused and f.row is not None}))
+    status = compared.status.drop(index=refused, errors="ignore")
+    intake.rows[form.name] = accepted
+    intake.refused[form.name] = refused
+    numbers = {str(name): int(rows) for name, rows in status.value_counts().items()}
+    intake.counts[form.name] = numbers | {"refused": len(refused)}
+    intake.findings += found
+
+
+def _whole(form: Form, in_force: InForce, frame: pd.DataFrame | None) -> pd.DataFrame:
+    """`frame` with every column of the form (and section, and the numbers of unnamed chicks' rows)."""
+    found = whole(form, frame, in_force.section_columns() if form.name == "scores" else ())
+    if form.chicks:
+        found[NTH] = frame[NTH].astype("float64") if frame is not None and NTH in frame else float("nan")
+    return found

@@ -1,0 +1,87 @@
+"""What rows are checked against: all that is on record, with what was accepted before them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import pandas as pd
+
+from selection.records.errors import Finding
+from selection.records.in_force import InForce
+from selection.records.lives import hatch_days, with_sales
+from selection.records.parsing import shown
+from selection.records.tables import FORMS
+from selection.records.typed import folded, keys_of
+
+
+@dataclass(frozen=True)
+class Known:
+    """The rows of each form as they stand (columns and dtypes of `tables.py`), and the standards in force."""
+
+    in_force: InForce
+    forms: Mapping[str, pd.DataFrame]
+
+    def with_rows(self, form: str, rows: pd.DataFrame) -> Known:
+        """The same with `rows`, each in place of the row under its key."""
+        before = self.forms[form]
+        stay = before[~keys_of(FORMS[form], before).isin(set(keys_of(FORMS[form], rows)))]
+        parts = [part for part in (stay, rows) if len(part)] or [rows]
+        return replace(self, forms={**self.forms, form: pd.concat(parts, ignore_index=True)})
+
+    @cached_property
+    def birds(self) -> pd.DataFrame:
+        """Every bird by its folded label: its row (a sale marks it gone), `hatched`, `earliest`, `latest`."""
+        birds = with_sales(self.forms["birds"], self.forms["sales"])
+        days = hatch_days(birds, self.forms["clutches"])
+        whole = pd.concat([birds, days], axis=1)
+        return whole.set_axis(pd.Index(folded(birds["bird"])))
+
+    @cached_property
+    def clutches(self) -> pd.DataFrame:
+        """Every clutch by its folded label."""
+        clutches = self.forms["clutches"]
+        return clutches.set_axis(pd.Index(folded(clutches["clutch"])))
+
+    def of_birds(self, labels: pd.Series) -> pd.DataFrame:
+        """What is known of the bird that each of `labels` names, under their index; blank if unknown."""
+        return self.birds.reindex(folded(labels).to_numpy()).set_axis(labels.index)
+
+    def of_clutches(self, labels: pd.Series) -> pd.DataFrame:
+        """What is known of the clutch that each of `labels` names, under their index."""
+        return self.clutches.reindex(folded(labels).to_numpy()).set_axis(labels.index)
+
+
+def findings(
+    form: str,
+    rows: pd.DataFrame,
+    where: pd.Series,
+    column: str,
+    expected: str,
+    *told: pd.Series,
+    refused: bool = True,
+) -> list[Finding]:
+    """One finding on `column` for each of `rows` that is True in `where`.
+
+    Each `{}` of `expected` takes the row's value of one of `told`, in words.
+    """
+    found = []
+    for row in rows.index[where.fillna(False).astype(bool)]:
+        words = expected.format(*(in_words(values[row]) for values in told))
+        found.append(Finding(form, row, column, in_words(rows.at[row, column]), words, refused))
+    return found
+
+
+def in_words(value: object) -> str:
+    """A typed value as a breeder would write it."""
+    if value is None or value != value:
+        return "a blank cell"
+    if isinstance(value, pd.Timestamp):
+        return str(value.date())
+    return f"{value:g}" if isinstance(value, float) else shown(value)
+
+
+def day_words(days: pd.Series) -> pd.Series:
+    """Days as ISO text, blank ones as the empty text."""
+    return days.dt.strftime("%Y-%m-%d").fillna("").astype("str")

@@ -1,0 +1,183 @@
+"""From two colours and a day to a bird.
+
+Ring colours are reused, so a pair means a bird only as of a day: a ring is on from `fitted_on` and off on
+`removed_on`, the first day it is no longer worn. A leg shows what was fitted on it last, so a ring put on in
+place of another ends it, said or not: a day has one answer. Only birds alive that day are looked for; birds
+gone leave their colours free.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+LEGS = ("left", "right")
+NEVER = pd.Timestamp("2262-01-01").as_unit("s")
+"""Later than any day on record."""
+
+
+@dataclass(frozen=True)
+class Named:
+    """What each row's colours name: `bird` (blank: not one bird), and by row in words why not, or how."""
+
+    bird: pd.Series
+    faults: Mapping[int, str]
+    notes: Mapping[int, str]
+
+
+def folded_colour(colours: pd.Series) -> pd.Series:
+    """Colours as compared: case-folded, no blanks around the stroke between two rings of one leg."""
+    return colours.str.casefold().str.replace(r"\s*/\s*", "/", regex=True).str.strip()
+
+
+def worn(rings: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+    """What each bird wears on `day`: one row a bird (its label case-folded), folded colours `left`, `right`.
+
+    `rings` has the columns of the form; a leg without a ring is blank.
+    """
+    on = rings[rings["fitted_on"] <= day].sort_values("fitted_on", kind="stable")
+    on = on.assign(bird=on["bird"].str.casefold(), colour=folded_colour(on["colour"]))
+    last = on.drop_duplicates(["bird", "leg"], keep="last")
+    last = last[~(last["removed_on"] <= day)]
+    legs = last.pivot(index="bird", columns="leg", values="colour")
+    return legs.reindex(columns=list(LEGS)).astype("str")
+
+
+def living(birds: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
+    """The birds alive on `day`, case-folded label to label as recorded; a bird still counts on `gone_on`.
+
+    `birds` has `bird`, `hatched` (blank: long ago) and `gone_on`.
+    """
+    here = ~(birds["hatched"] > day) & ~(birds["gone_on"] < day)
+    names = birds.loc[here, "bird"]
+    return pd.Series(names.to_numpy(), index=names.str.casefold(), dtype="str")
+
+
+def name_birds(rows: pd.DataFrame, rings: pd.DataFrame, birds: pd.DataFrame) -> Named:
+    """The bird that each row means by its colours.
+
+    `rows` has `on`, `left`, `right` (one of the two may be blank); `rings` and `birds` are everything known,
+    `birds` with `hatched`. A colour on one leg alone is taken where it fits one living bird, and reported.
+    """
+    birds_named: dict[int, str] = {}
+    faults: dict[int, str] = {}
+    notes: dict[int, str] = {}
+    asked = rows.assign(left=folded_colour(rows["left"]), right=folded_colour(rows["right"]))
+    for day, looked_at in asked.groupby("on", sort=False):
+        day = pd.Timestamp(str(day))
+        here = living(birds, day)
+        legs = worn(rings, day)
+        legs = legs[legs.index.isin(here.index)]
+        for pair, same in looked_at.groupby(["left", "right"], sort=False, dropna=False):
+            _answer(same.index, pair, legs, here, day, birds_named, faults, notes)
+    return Named(pd.Series(birds_named, index=rows.index, dtype="str"), faults, notes)
+
+
+def _answer(
+    at: pd.Index,
+    pair: tuple[Any, ...],
+    legs: pd.DataFrame,
+    here: pd.Series,
+    day: pd.Timestamp,
+    named: dict[int, str],
+    faults: dict[int, str],
+    notes: dict[int, str],
+) -> None:
+    """Note for the rows `at` whom `pair` names among `legs`, the colours worn by living birds that day."""
+    fits = np.ones(len(legs), dtype=bool)
+    for leg, colour in zip(LEGS, pair, strict=True):
+        if isinstance(colour, str):
+            fits &= (legs[leg] == colour).to_numpy(dtype=bool)
+    found = [here[bird] for bird in legs.index[fits]]
+    if len(found) == 1:
+        named.update(dict.fromkeys(at, found[0]))
+        if not all(isinstance(colour, str) for colour in pair):
+            notes.update(
+                dict.fromkeys(at, f"taken as {found[0]}, the only living bird with it on {day:%Y-%m-%d}")
+            )
+    else:
+        faults.update(dict.fromkeys(at, _why_not(pair, found, legs, here, day)))
+
+
+def _why_not(
+    pair: tuple[Any, ...],
+    found: list[str],
+    legs: pd.DataFrame,
+    here: pd.Series,
+    day: pd.Timestamp,
+) -> str:
+    """In words why the pair names no bird: several fit, or none; then those that share one colour."""
+    if found:
+        several = f"on {day:%Y-%m-%d} it fits {_some(found)}"
+        return f"{several}; give the bird's number, or both colours, or clutch, sex and n for unnamed chicks"
+    near = []
+    for leg, colour in zip(LEGS, pair, strict=True):
+        wearing = legs.index[(legs[leg] == colour).to_numpy(dtype=bool)]
+        if len(wearing):
+            near.append(f"{leg} {colour} on {_some([here[bird] for bird in wearing])}")
+    seen = f"; there was {' and '.join(near)}" if near else ""
+    return (
+        f"no living bird wore it on {day:%Y-%m-%d}{seen}; give the bird's number, or record its rings first"
+    )
+
+
+def _some(birds: list[str], most: int = 8) -> str:
+    birds = sorted(birds)
+    return ", ".join(birds[:most]) + (f" and {len(birds) - most} more" if len(birds) > most else "")
+
+
+def shared_pairs(rings: pd.DataFrame, birds: pd.DataFrame) -> pd.DataFrame:
+    """Where two living birds wore one pair of colours at once.
+
+    Returns columns `first`, `second` (birds), `pair` (in words), `on` (the first such day), from `rings` and
+    `birds` as in :func:`name_birds`. A bird with a ring on one leg only has no pair.
+    """
+    spans = _pair_spans(rings, birds)
+    both = spans.merge(spans, on="pair", suffixes=("", "_other"))
+    first = (both["start"] < both["start_other"]) | (
+        (both["start"] == both["start_other"]) & (both["bird"] < both["bird_other"])
+    )
+    clash = both[first & (both["bird"] != both["bird_other"]) & (both["end"] > both["start_other"])]
+    return pd.DataFrame(
+        {
+            "first": clash["bird"],
+            "second": clash["bird_other"],
+            "pair": clash["pair"],
+            "on": clash["start_other"],
+        }
+    ).reset_index(drop=True)
+
+
+def _pair_spans(rings: pd.DataFrame, birds: pd.DataFrame) -> pd.DataFrame:
+    """From when until before when each bird wore each pair while it lived: bird, pair, start, end."""
+    worn_by = {leg: _leg_spans(rings[rings["leg"] == leg]) for leg in LEGS}
+    both = worn_by["left"].merge(worn_by["right"], on="key", suffixes=("_left", "_right"))
+    known = birds.assign(key=birds["bird"].str.casefold())[["key", "bird", "gone_on"]]
+    both = both.merge(known, on="key")
+    start = both[["start_left", "start_right"]].max(axis=1)
+    end = both[["end_left", "end_right"]].min(axis=1)
+    last = both["gone_on"] + pd.Timedelta(days=1)
+    pair = both["colour_left"] + " and " + both["colour_right"]
+    spans = pd.DataFrame(
+        {"bird": both["bird"], "pair": pair, "start": start, "end": np.fmin(end, last.fillna(end))}
+    )
+    return spans[spans["start"] < spans["end"]]
+
+
+def _leg_spans(rings: pd.DataFrame) -> pd.DataFrame:
+    """From when until before when each ring of one leg was worn: key (folded bird), colour, start, end."""
+    rings = rings.assign(key=rings["bird"].str.casefold()).sort_values("fitted_on", kind="stable")
+    next_fitted = rings.groupby("key")["fitted_on"].shift(-1)
+    end = pd.concat([rings["removed_on"].fillna(NEVER), next_fitted.fillna(NEVER)], axis=1).min(axis=1)
+    return pd.DataFrame(
+        {
+            "key": rings["key"],
+            "colour": folded_colour(rings["colour"]),
+            "start": rings["fitted_on"],
+            "end": end,
+        }
+    )

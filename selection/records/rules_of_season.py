@@ -1,0 +1,147 @@
+"""What looks, weighings, measurements, eggs and sales must agree on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from selection.records.errors import Finding
+from selection.records.known import Known, day_words, findings
+from selection.records.typed import folded
+
+CHICK_DAYS = 28
+LEAST_GRAMS = 10
+"""No bird over `CHICK_DAYS` old weighs less (common practice, no source)."""
+FAR_OFF = 5
+"""So many times beyond what the standard gives any points for, a weight is questioned."""
+
+
+def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A row names a bird, or a clutch for chicks without a number, and agrees with the bird's own clutch."""
+    nobody = rows["bird"].isna() & rows["clutch"].isna()
+    words = "a bird's number, or its colours, or clutch, sex and n for unnamed chicks"
+    found = findings(form, rows, nobody, "bird", words)
+    own = known.of_birds(rows["bird"])["clutch"]
+    pairs = zip(folded(rows["clutch"]), folded(own), strict=True)
+    agrees = pd.Series([said in {c.strip() for c in of.split(";")} for said, of in pairs], index=rows.index)
+    other = rows["bird"].notna() & rows["clutch"].notna() & own.notna() & ~agrees
+    found += findings(form, rows, other, "clutch", "no other clutch than the bird's own, {}", own)
+    chicks = known.of_clutches(rows["clutch"])["hatched"]
+    many = rows["bird"].isna() & (rows["n"] > chicks)
+    words = "more than the {} that hatched; taken as it stands"
+    return found + findings(form, rows, many, "n", words, chicks, refused=False)
+
+
+def points(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Each section within what the standard of that day gives, in quarters of a point."""
+    found = []
+    sections = [c.name for c in known.in_force.section_columns()]
+    for standard, here in known.in_force.spells(rows["on"]):
+        under = rows[here]
+        allowed = {s.name.casefold(): s.points for s in standard.by_eye}
+        for name in sections:
+            most = allowed.get(name.casefold())
+            if most is None:
+                words = f"nothing: {name} was no section judged by eye of the standard in force that day"
+                found += findings("scores", under, under[name].notna(), name, words)
+            else:
+                words = f"0 to {most:g} points, the most that the standard of that day gives"
+                found += findings("scores", under, under[name] > most, name, words)
+    for name in sections:
+        odd = rows[name].notna() & ((rows[name] * 4) % 1 != 0)
+        found += findings("scores", rows, odd, name, "whole points, halves or quarters")
+    return found
+
+
+def fault_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Faults by the names that the standard, or an earlier one, gives them."""
+    names = [f.name for _, standard in reversed(known.in_force.standards) for f in standard.faults]
+    each = rows.assign(fault=rows["faults"].str.split(";")).explode("fault").dropna(subset="fault")
+    strange = each[~folded(each["fault"]).isin({name.casefold() for name in names})]
+    listed = ", ".join(dict.fromkeys(names))
+    words = f"“{{}}” is none of the standard's faults: {listed}" if names else "the standard names no faults"
+    first = strange[~strange.index.duplicated()]
+    return findings("scores", first, first["fault"].notna(), "faults", words, first["fault"])
+
+
+def trait_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Traits by the names that the standard, or an earlier one, gives them under [[measured]]."""
+    names = [t.name for _, standard in reversed(known.in_force.standards) for t in standard.measured]
+    strange = ~folded(rows["trait"]).isin({name.casefold() for name in names})
+    none = "a trait that the standard names under [[measured]]; it names none"
+    words = f"one of the standard's traits: {', '.join(dict.fromkeys(names))}" if names else none
+    return findings("measures", rows, strange, "trait", words)
+
+
+def plausible_weights(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Grams, not kilograms: refused where no bird weighs that, questioned where far off the standard."""
+    grams, age = rows["grams"], (rows["on"] - _hatched(rows, known)).dt.days
+    light = (grams < LEAST_GRAMS) & ((age > CHICK_DAYS) | age.isna())
+    found = findings("weights", rows, light, "grams", "kilograms? Write {} if so", grams * 1000)
+    for section in known.in_force.latest.by_measure:
+        low = min(pair[0] for pair in section.none.values())
+        high = max(pair[1] for pair in section.none.values())
+        grown = age >= 7 * (section.at_weeks or np.inf)
+        far = ~light & ((grown & (grams < low / FAR_OFF)) | (grams > high * FAR_OFF))
+        words = f"far off the {low:g} to {high:g} g that the standard gives points for; taken as it stands"
+        found += findings("weights", rows, far, "grams", words, refused=False)
+    return found
+
+
+def _hatched(rows: pd.DataFrame, known: Known) -> pd.Series:
+    """The hatch day of the bird, or of the unnamed chicks' clutch."""
+    return known.of_birds(rows["bird"])["hatched"].fillna(known.of_clutches(rows["clutch"])["hatched_on"])
+
+
+def hens_lay(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A row says where the eggs come from; no cock lays."""
+    nowhere = rows["pen"].isna() & rows["bird"].isna()
+    found = findings("eggs", rows, nowhere, "pen", "a pen, or the hen where she is known")
+    male = known.of_birds(rows["bird"])["sex"] == "male"
+    found += findings("eggs", rows, male, "bird", "a hen: it is recorded male, and no cock lays")
+    lost = rows["pen"].isna() & rows["bird"].notna() & ~male
+    words = "her pen: the pens form does not say where {} stood that day"
+    return found + findings("eggs", rows, lost, "pen", words, rows["bird"])
+
+
+def known_pens(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Eggs come from a pen with birds on record; while no pen is on record that is only reported."""
+    pens = known.forms["pens"]
+    strange = rows["pen"].notna() & ~folded(rows["pen"]).isin(set(folded(pens["pen"])))
+    if pens.empty:
+        words = "a pen of the pens form; taken, and of use once that says who stood there"
+        return findings("eggs", rows, strange, "pen", words, refused=False)
+    names = ", ".join(pens["pen"].drop_duplicates().head(12))
+    return findings("eggs", rows, strange, "pen", f"a pen of the pens form: {names}")
+
+
+def prices(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A price of nothing is taken, and asks for a note."""
+    free = (rows["price"] == 0) & rows["note"].isna()
+    words = "taken as given away, which tells nothing of prices; a note may say why"
+    return findings("sales", rows, free, "price", words, refused=False)
+
+
+def lots(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """The rows of one lot carry one price, the lot's."""
+    sales = known.forms["sales"]
+    each = sales.groupby(folded(sales["lot"]) + " " + day_words(sales["on"]))["price"].agg(["min", "max"])
+    lot = folded(rows["lot"]) + " " + day_words(rows["on"])
+    least, most = lot.map(each["min"]), lot.map(each["max"])
+    unlike = rows["lot"].notna() & (least != most)
+    words = "one price on every row of the lot, the lot's; it has {} and {}"
+    return findings("sales", rows, unlike, "price", words, least, most)
+
+
+def sold_once(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A bird sold twice, or gone on another day by the birds form, is taken and reported."""
+    sales = known.forms["sales"]
+    days = sales.groupby(folded(sales["bird"]))["on"].agg(["min", "max"])
+    first, last = (folded(rows["bird"]).map(days[c]) for c in ("min", "max"))
+    words = "taken, but it is sold on {} and on {}: look whether both are right"
+    found = findings("sales", rows, first != last, "bird", words, first, last, refused=False)
+    birds = known.forms["birds"]
+    gone = folded(rows["bird"]).map(pd.Series(birds["gone_on"].to_numpy(), index=folded(birds["bird"])))
+    words = "taken, but on record it went on {}: look which is right"
+    other = gone.notna() & (gone != rows["on"])
+    return found + findings("sales", rows, other, "on", words, gone, refused=False)

@@ -1,0 +1,105 @@
+"""A raw sheet as typed rows: header understood, cells read by their columns' kinds, every fault placed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+import pandas as pd
+
+from selection.records.errors import Finding
+from selection.records.parsing import parse_column, shown, tidy
+from selection.records.reading import HANDED_BACK, Raw
+from selection.records.tables import FORMS, Column, Form
+
+CLEAR = "(blank)"
+"""What a cell says to clear the value on record: a blank cell only says nothing."""
+
+
+@dataclass(frozen=True)
+class Typed:
+    """Typed `rows` of one form under spreadsheet rows: the columns handed in, faulty cells blank.
+
+    `cleared` holds, by column, the rows whose cell asks for the value on record to be cleared.
+    """
+
+    rows: pd.DataFrame
+    cleared: dict[str, pd.Index]
+    findings: list[Finding]
+
+
+def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
+    """The typed rows of a raw sheet; `sections` are the looks' own columns (scores only).
+
+    A missing required column, or a column that stands there twice, refuses every row of the sheet.
+    """
+    form = FORMS[raw.form]
+    columns = {c.name.casefold(): c for c in (*form.columns, *sections)}
+    places = raw.places()
+    findings = _header_findings(raw, form, columns)
+    rows, cleared = {}, {}
+    for name, column in columns.items():
+        if name in places:
+            cells, cleared[column.name] = _without_clears(raw.cells[places[name][0]])
+            parsed = parse_column(cells, column)
+            rows[column.name] = parsed.values
+            findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
+            findings += _blanks(form.name, column, cells, cleared[column.name])
+    frame = pd.DataFrame(rows, index=raw.cells.index)
+    return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings)
+
+
+def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[Finding]:
+    """What is wrong with the header; a fault of the header is a fault of each row."""
+    places = raw.places()
+    findings = [
+        _unlisted(raw, at, columns) for name, at in places.items() if name not in {*columns, *HANDED_BACK}
+    ]
+    twice = [raw.header[at[0]] for name, at in places.items() if name in columns and len(at) > 1]
+    missing = [c for c in form.required if c not in places]
+    faults = [(name, "two columns of that name", "one") for name in twice]
+    faults += [(name, "no such column", "it in the header: it must be there") for name in missing]
+    for name, found, expected in faults:
+        rows: Iterable[int | None] = raw.cells.index if len(raw.cells) else [None]
+        findings += [Finding(form.name, row, name, found, expected) for row in rows]
+    return findings
+
+
+def _unlisted(raw: Raw, at: list[int], columns: dict[str, Column]) -> Finding:
+    name = raw.header[at[0]]
+    near = get_close_matches(name.casefold(), columns, n=1)
+    hint = f"perhaps {columns[near[0]].name}" if near else f"the columns are {_listed(columns.values())}"
+    found = "a column that this form does not have" if name else f"cells without a name in column {at[0] + 1}"
+    return Finding(raw.form, None, name or None, found, f"not recorded; {hint}", refused=False)
+
+
+def _listed(columns: Iterable[Column]) -> str:
+    return ", ".join(c.name for c in columns)
+
+
+def _without_clears(cells: pd.Series) -> tuple[pd.Series, pd.Index]:
+    """The cells without those that ask to clear a value, and the rows where these stand."""
+    asks = np.array([isinstance(c, str) and tidy(c).casefold() == CLEAR for c in cells], dtype=bool)
+    return (cells.mask(asks, None) if asks.any() else cells), cells.index[asks]
+
+
+def _cell_findings(
+    form: str, column: Column, cells: pd.Series, expected: dict[int, str], notes: dict[int, str]
+) -> list[Finding]:
+    name = column.name
+    faults = [
+        Finding(form, row, name, shown(cells[row]), f"expected {what}") for row, what in expected.items()
+    ]
+    taken = [Finding(form, row, name, shown(cells[row]), what, refused=False) for row, what in notes.items()]
+    return faults + taken
+
+
+def _blanks(form: str, column: Column, cells: pd.Series, cleared: pd.Index) -> list[Finding]:
+    """A fault for each blank in a column that must be filled."""
+    if not column.required:
+        return []
+    empty = [c is None or (isinstance(c, str) and not tidy(c)) or c != c for c in cells]
+    rows = cells.index[np.array(empty, dtype=bool)].difference(cleared)
+    return [Finding(form, row, column.name, "a blank cell", f"expected {column.meaning}") for row in rows]
