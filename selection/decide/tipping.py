@@ -76,12 +76,11 @@ def room_to_reweigh(known: Detail, kept: np.ndarray, standard: Standard) -> pd.D
     merit linear in the section's weight; `first`: the bird that would come in. Missing: never in that range.
     """
     rows = []
-    contributions = known.values * known.slopes
     for s, name in enumerate(known.traits):
         if name not in {x.name for x in standard.sections}:
             continue
         points = standard.section(name).points
-        low, high, who = _range(known.merit, contributions[:, s], kept)
+        low, high, who = _range(known.merit, known.parts[:, s], kept)
         rows.append(
             {
                 "section": name,

@@ -20,8 +20,9 @@ class Detail:
     """Joint posterior of some birds, trait by trait.
 
     birds (L,), traits (T,); values: L × T mean breeding values in each trait's unit; slopes: L × T points of
-    merit for each unit (a banded trait's slope at each bird's own value); merit: L linear merits about 0;
-    functionals: m × L, what picks each bird's linear merit out of all effects; merit_cov: L × L;
+    merit for each unit (a banded trait's slope at each bird's own value); parts: L × T points of merit by trait, about the birds'
+    mean; merit: L merits, on one base; functionals: m × L, what picks each bird's merit, taken as linear about
+    where it stands, out of all effects; merit_cov: L × L;
     seen_cov: (L·S) × (L·S) covariance of what a look would see of each bird in the S sections judged by eye
     (what it carries, without the look's own error); cross: L × (L·S) between merit and that;
     look_cov: S × S residual of one look; by_eye: names of the S sections.
@@ -31,6 +32,7 @@ class Detail:
     traits: tuple[str, ...]
     values: np.ndarray
     slopes: np.ndarray
+    parts: np.ndarray
     merit: np.ndarray
     functionals: np.ndarray
     merit_cov: np.ndarray
@@ -49,9 +51,11 @@ def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
     at = model.kinship.birds.get_indexer(birds)
     values = known.solution.at("genetic").reshape(-1, count)[at]
     slopes = np.tile(worth.straight, (len(birds), 1))
+    parts = values * slopes
     if merit.band is not None:
         step = 0.01
         own = values[:, worth.banded_at]
+        parts[:, worth.banded_at] = merit.band(own)
         slopes[:, worth.banded_at] = (merit.band(own + step) - merit.band(own - step)) / (2 * step)
     functionals = np.zeros((len(known.solution.effects), len(birds)))
     start = known.solution.slices["genetic"].start
@@ -66,7 +70,8 @@ def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
         traits=model.traits,
         values=values,
         slopes=slopes,
-        merit=(values * slopes).sum(axis=1),
+        parts=parts - parts.mean(axis=0),
+        merit=merit.flock.set_index("bird").loc[birds, "merit"].to_numpy(),
         functionals=functionals,
         merit_cov=together[:cut, :cut],
         seen_cov=together[cut:, cut:] + np.diag(extra),

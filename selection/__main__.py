@@ -1,0 +1,141 @@
+"""The commands: thin, each calls one function of the library and says what it did.
+
+Exit status: 0 all well, 1 some rows refused or something found, 2 nothing could be done.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; errors are shown in words, never as a traceback."""
+    options = _parser().parse_args(arguments)
+    from selection.records.errors import SelectionError
+
+    try:
+        return options.run(options)
+    except SelectionError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("stopped; what was recorded before is safe", file=sys.stderr)
+        return 2
+    except OSError as error:
+        print(f"{error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
+        return 2
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="selection", description="A season's forms in, a selection meeting's verdicts out."
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    record = _command(commands, "record", _record, "take in a workbook, a CSV or a folder of forms")
+    record.add_argument("forms", type=Path, help="workbook, CSV or folder of them")
+    record.add_argument("--correct", action="store_true", help="let this batch change or clear recorded values")
+    meeting = _command(commands, "meeting", _meeting, "hold the season's meeting: the pack and its tables")
+    meeting.add_argument("--out", type=Path, required=True, help="folder for meeting.html and the tables")
+    forms = _command(commands, "forms", _forms, "write the season's workbook and the sheets to print")
+    forms.add_argument("--out", type=Path, default=None, help="folder for them (default: FLOCK/forms)")
+    rings = _command(commands, "rings", _rings, "plan rings: free pairs, rings to check or change")
+    rings.add_argument("--colours", default=None, help="colours in stock, parted by commas")
+    decide = _command(commands, "decide", _decide, "record what the meeting decided on a bird")
+    decide.add_argument("bird")
+    decide.add_argument("decided", choices=("keep", "reserve", "sell"))
+    decide.add_argument("--why", default="", help="the reason")
+    decide.add_argument("--on", default=None, help="the day, as 2026-10-10 (default: the plan's)")
+    _command(commands, "check", _check, "verify everything that is recorded")
+    export = _command(commands, "export", _export, "give back every form as CSV and workbook")
+    export.add_argument("--out", type=Path, required=True, help="folder for them")
+    _command(commands, "merge", _merge, "merge the ledger's small files")
+    return parser
+
+
+def _command(commands, name: str, run, summary: str) -> argparse.ArgumentParser:
+    command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+    command.add_argument("flock", type=Path, metavar="FLOCK", help="the flock's folder")
+    command.set_defaults(run=run)
+    return command
+
+
+def _record(options: argparse.Namespace) -> int:
+    from selection.records.recording import record
+
+    recorded = record(options.flock, options.forms, correct=options.correct, progress=_progress)
+    print(recorded.summary())
+    return recorded.status
+
+
+def _meeting(options: argparse.Namespace) -> int:
+    from selection.show.pack import hold_meeting
+
+    for line in hold_meeting(options.flock, options.out, progress=_progress):
+        print(line)
+    return 0
+
+
+def _forms(options: argparse.Namespace) -> int:
+    from selection.records.flock import read_flock
+    from selection.records.forms_out import write_forms
+    from selection.show.pen_sheets import write_pen_sheets
+
+    out = options.out or options.flock / "forms"
+    out.mkdir(parents=True, exist_ok=True)
+    flock = read_flock(options.flock)
+    written = [write_forms(flock, out / f"forms-{flock.plan.season}.xlsx"), *write_pen_sheets(flock, out)]
+    print("\n".join(f"written: {path}" for path in written))
+    return 0
+
+
+def _rings(options: argparse.Namespace) -> int:
+    from selection.records.flock import read_flock
+    from selection.records.ringplan import ring_plan
+
+    colours = options.colours.split(",") if options.colours else None
+    print(ring_plan(read_flock(options.flock), colours).text())
+    return 0
+
+
+def _decide(options: argparse.Namespace) -> int:
+    from selection.decide.deciding import decide
+
+    recorded = decide(options.flock, options.bird, options.decided, why=options.why, on=options.on)
+    print(recorded.summary())
+    return recorded.status
+
+
+def _check(options: argparse.Namespace) -> int:
+    from selection.records.check import check
+
+    found = check(options.flock)
+    print(found.text())
+    return found.status
+
+
+def _export(options: argparse.Namespace) -> int:
+    from selection.records.export import export
+
+    print("\n".join(f"written: {path}" for path in export(options.flock, options.out)))
+    return 0
+
+
+def _merge(options: argparse.Namespace) -> int:
+    from selection.records.ledger import compact
+
+    print(compact(options.flock))
+    return 0
+
+
+def _progress(step: str, share: float) -> None:
+    """One line on the terminal that grows; nothing where nobody watches."""
+    if sys.stderr.isatty():
+        filled = round(24 * share)
+        print(f"\r{'█' * filled}{'·' * (24 - filled)} {step[:50]:<50}", end="" if share < 1 else "\n", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,128 @@
+"""The season's meeting: every answer worked out once, and the tables it leaves for others to read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from selection.compare.clutches import ClutchComparison, compare_clutches
+from selection.compare.hatch import HatchFigures, hatch
+from selection.compare.laying import Laying, laying
+from selection.decide.matings import Matings, matings
+from selection.decide.prices import Prices, prices
+from selection.decide.verdicts import Verdicts, propose
+from selection.merit.ranking import Merit, rank
+from selection.records.errors import RecordsError
+from selection.records.flock import Flock
+
+Progress = Callable[[str, float], None]
+
+DECIMALS = {
+    "rank": 0,
+    "merit": 2,
+    "merit_se": 2,
+    "merit_flock": 2,
+    "accuracy": 2,
+    "p_best": 3,
+    "p_kept": 3,
+    "points": 2,
+    "points_seen": 0,
+    "points_of_100": 2,
+    "probability": 3,
+    "rate": 3,
+    "hens": 0,
+    "hen_days": 0,
+    "eggs": 1,
+    "inbreeding": 4,
+    "inbreeding_most": 4,
+}
+"""Decimals by column; a column not named keeps three significant places for rates and amounts alike."""
+
+RATE_TABLES = {"laying": {"low": 3, "high": 3}, "prices": {"low": 2, "high": 2, "price": 2, "cost": 2}}
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """Everything the meeting works from; each part carries its tables, its words and what it cannot say."""
+
+    flock: Flock
+    merit: Merit
+    verdicts: Verdicts
+    clutches: ClutchComparison
+    hatch: HatchFigures
+    laying: Laying
+    matings: Matings
+    prices: Prices
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The tables of the contract by file name, as they are written."""
+        return {
+            "ranking": self.merit.ranking,
+            "verdicts": self.verdicts.table,
+            "unsexed": self.verdicts.unsexed,
+            "clutches": self.clutches.table,
+            "laying": self.laying.table,
+            "matings": self.matings.table,
+            "prices": self.prices.table,
+        }
+
+
+def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
+    """Work out the whole meeting of the flock's plan."""
+    merit = rank(flock, progress=_part(progress, "merit", 0.0, 0.5))
+    verdicts = propose(flock, merit)
+    clutches = compare_clutches(
+        flock, merit.growth, merit.points, progress=_part(progress, "clutches", 0.5, 0.7)
+    )
+    layers = laying(flock, progress=_part(progress, "laying", 0.7, 0.85))
+    return Meeting(
+        flock=flock,
+        merit=merit,
+        verdicts=verdicts,
+        clutches=clutches,
+        hatch=hatch(flock),
+        laying=layers,
+        matings=matings(flock, merit, verdicts),
+        prices=prices(
+            flock, verdicts, merit.points, merit.growth, merit, progress=_part(progress, "prices", 0.9, 1.0)
+        ),
+    )
+
+
+def write_tables(meeting: Meeting, out: Path) -> list[Path]:
+    """Write the contract's tables into `out` as CSV, made if it is not there.
+
+    The same meeting gives the same bytes. Raises RecordsError where nothing can be written.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        return [_write(name, table, out / f"{name}.csv") for name, table in meeting.tables.items()]
+    except OSError as error:
+        raise RecordsError(f"the tables cannot be written into {out}: {error.strerror}; choose another --out") from error
+
+
+def _write(name: str, table: pd.DataFrame, path: Path) -> Path:
+    table = table.copy()
+    decimals = {**DECIMALS, **RATE_TABLES.get(name, {})}
+    for column in table.columns:
+        if pd.api.types.is_float_dtype(table[column]):
+            table[column] = _rounded(table[column], decimals.get(column, 2))
+    table.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+    return path
+
+
+def _rounded(values: pd.Series, decimals: int) -> pd.Series:
+    """Values as text with so many decimals, blank where missing; never a minus nought."""
+    text = values.round(decimals).add(0.0).map(f"{{:.{decimals}f}}".format)
+    return text.where(values.notna(), "")
+
+
+def _part(progress: Progress | None, name: str, start: float, end: float) -> Progress | None:
+    """Progress of one part as progress of the whole."""
+    if progress is None:
+        return None
+    return lambda step, share: progress(f"{name}: {step}", start + (end - start) * share)
