@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 
 from selection.records.errors import SettingsError
 from selection.records.in_force import InForce
-from selection.records.kept import Settings
+from selection.records.kept import PLAN, STANDARD, Settings
 from selection.records.settings import parse_plan, parse_standard
 from selection.records.wanted import Plan, Standard
 
@@ -15,16 +17,6 @@ NO_STANDARD = (
     "no standard.toml yet: it says which sections a look has; put one beside the forms and try again"
 )
 NO_PLAN = "no plan.toml yet: it says the day of the meeting and whom to keep; put one beside the forms"
-
-
-@dataclass(frozen=True)
-class Adopted:
-    """Settings to adopt: the texts that are new (else None), and every standard in force with them."""
-
-    standard_text: str | None
-    plan_text: str | None
-    since: date
-    in_force: InForce
 
 
 def standards_of(settings: Settings) -> InForce:
@@ -35,9 +27,8 @@ def standards_of(settings: Settings) -> InForce:
     present = parse_standard(settings.standard)
     if not kept:
         return InForce(((date.min, present),))
-    if settings.standard != settings.standards[-1][1]:
-        kept[-1] = (kept[-1][0], present)
-    return InForce(tuple(kept))
+    kept[-1] = (kept[-1][0], present)
+    return InForce(tuple(dict(kept).items()))
 
 
 def plan_of(settings: Settings, standard: Standard) -> Plan:
@@ -45,3 +36,65 @@ def plan_of(settings: Settings, standard: Standard) -> Plan:
     if settings.plan is None:
         raise SettingsError(NO_PLAN)
     return parse_plan(settings.plan, standard)
+
+
+@dataclass(frozen=True)
+class Adopted:
+    """Settings handed in: the texts that are new (else None), the day `since` which they hold, and all
+    standards in force with them.
+    """
+
+    standard_text: str | None
+    plan_text: str | None
+    since: date
+    in_force: InForce
+
+
+def adopt(settings: Settings, files: Mapping[str, Path], day: date, correct: bool) -> Adopted:
+    """What comes of the settings `files` handed in (by name) to a flock that has `settings`.
+
+    A new standard holds from `day`. With `correct`, or where only its wording is new, it takes the place of
+    the present one. Raises SettingsError with the faults of both files.
+    """
+    new = {name: _text(path) for name, path in files.items()}
+    before = None if settings.standard is None else standards_of(settings)
+    faults, standard = [], before.latest if before else None
+    try:
+        standard = parse_standard(new[STANDARD]) if STANDARD in new else standard
+    except SettingsError as error:
+        faults.append(str(error))
+    if PLAN in new and standard:
+        try:
+            parse_plan(new[PLAN], standard)
+        except SettingsError as error:
+            faults.append(str(error))
+    if standard is None and not faults:
+        faults.append(NO_STANDARD)
+    if faults or standard is None:
+        raise SettingsError("\n".join(faults))
+    changed = {
+        name: text for name, text in new.items() if text != getattr(settings, name.removesuffix(".toml"))
+    }
+    since, in_force = _in_force(before, standard, day, correct)
+    return Adopted(changed.get(STANDARD), changed.get(PLAN), since, in_force)
+
+
+def _in_force(before: InForce | None, standard: Standard, day: date, correct: bool) -> tuple[date, InForce]:
+    """From when `standard` holds, and all standards in force with it."""
+    if before is None:
+        return day, InForce(((day, standard),))
+    last_day, latest = before.standards[-1]
+    if correct or standard == latest:
+        return max(last_day, date(1900, 1, 1)), InForce((*before.standards[:-1], (last_day, standard)))
+    day = max(day, last_day)
+    kept = tuple((since, s) for since, s in before.standards if since != day)
+    return day, InForce((*kept, (day, standard)))
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path.name}: not UTF-8 text; save it again as plain text in UTF-8") from error

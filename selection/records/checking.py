@@ -45,6 +45,8 @@ DAY_OF = {"rings": "fitted_on", "pens": "from"}
 
 def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     """Everything found in `rows` of a form (with all its columns, under spreadsheet rows)."""
+    if rows.empty:
+        return []
     found = _references(form, rows, known)
     if form not in ("clutches", "birds", "costs"):
         found += _days(form, rows, known, DAY_OF.get(form, "on"))
@@ -85,7 +87,9 @@ def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Find
 
 def remark(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     """What is worth another look in rows that were accepted, once everything handed in is known."""
-    found = []
+    found: list[Finding] = []
+    if rows.empty:
+        return found
     if form in SEEN:
         found += _after_going(form, rows, known, DAY_OF.get(form, "on"))
     for rule in REMARKS.get(form, ()):

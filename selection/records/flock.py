@@ -12,7 +12,7 @@ import pandas as pd
 
 from selection.records.adopting import plan_of, standards_of
 from selection.records.errors import Finding, SettingsError
-from selection.records.frames import whole
+from selection.records.frames import standing, whole
 from selection.records.in_force import InForce, section_columns
 from selection.records.intake import take_in
 from selection.records.kept import read_settings
@@ -123,8 +123,7 @@ def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
 def _complete(form: Form, frame: pd.DataFrame | None, standard: Standard) -> pd.DataFrame:
     """`frame` with every column of the form, in order, each of its own dtype; withdrawn rows left out."""
     sections = section_columns(standard) if form.name == "scores" else ()
-    frame = pd.DataFrame() if frame is None else frame
-    frame = frame.dropna(subset=[c for c in form.required if c in frame.columns])
+    frame = pd.DataFrame() if frame is None else standing(form, frame)
     return whole(form, frame, sections).reset_index(drop=True)
 
 

@@ -21,6 +21,11 @@ DTYPES = {
 }
 
 
+def standing(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
+    """`frame` without withdrawn rows: those whose required value was cleared by a correction."""
+    return frame.dropna(subset=[c for c in form.required if c in frame.columns])
+
+
 def whole(form: Form, frame: pd.DataFrame | None, sections: Iterable[Column] = ()) -> pd.DataFrame:
     """`frame` with every column of the form (and of `sections`), in order; those it lacks are blank.
 

@@ -22,7 +22,7 @@ from selection.records.comparing import (
     one_of_each,
 )
 from selection.records.errors import Finding
-from selection.records.frames import whole
+from selection.records.frames import standing, whole
 from selection.records.in_force import InForce
 from selection.records.known import Known
 from selection.records.naming import name_rows, pens_of_hens
@@ -32,24 +32,21 @@ from selection.records.tables import FORMS, Form
 from selection.records.typed import NTH
 
 Progress = Callable[[str, float], None]
-ORDER = (
-    "clutches",
-    "birds",
-    "sales",
-    *(name for name in FORMS if name not in ("clutches", "birds", "sales")),
-)
+FIRST = ("clutches", "birds", "sales")
+ORDER = (*FIRST, *(name for name in FORMS if name not in FIRST))
 """Sales before rings: a bird sold leaves its colours free."""
 
 
 @dataclass
 class Intake:
-    """What came of a hand-in: rows to record, how many of each status, rows refused, and everything found.
+    """What came of a hand-in.
 
-    `rows` holds by form the rows that are new, completed or corrected, with every column of the form;
-    `counts` by form how many rows are `taken`, `completed`, `corrected`, `unchanged`, `refused`; `refused`
-    by form the sheet rows refused.
+    `record` is what was on record before, by form. `rows` holds by form the rows that are new, completed or
+    corrected, with every column of the form; `counts` how many rows are `taken`, `completed`, `corrected`,
+    `unchanged`, `refused`; `refused` the sheet rows refused; `findings` everything found.
     """
 
+    record: Mapping[str, pd.DataFrame]
     known: Known
     rows: dict[str, pd.DataFrame] = field(default_factory=dict)
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -66,9 +63,8 @@ def take_in(
     progress: Progress | None = None,
 ) -> Intake:
     """Check everything handed in against `record` (by form, with every column; absent forms are empty)."""
-    intake = Intake(
-        Known(in_force, {name: _whole(form, in_force, record.get(name)) for name, form in FORMS.items()})
-    )
+    record = {name: _whole(form, in_force, record.get(name)) for name, form in FORMS.items()}
+    intake = Intake(record, Known(in_force, {name: standing(FORMS[name], f) for name, f in record.items()}))
     intake.findings += handed.findings
     names = [name for name in ORDER if name in handed.forms]
     for i, name in enumerate(names):
@@ -83,7 +79,7 @@ def take_in(
 def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool) -> None:
     typed = read_sheet(raw, intake.known.in_force.section_columns() if form.name == "scores" else ())
     found = list(typed.findings)
-    record = intake.known.forms[form.name]
+    record = intake.record[form.name]
     rows = _standing(_filled(form, typed), found)
     rows = _named(form, rows, intake.known, correct, found)
     rows = _standing(rows, found)

@@ -7,16 +7,20 @@ import pandas as pd
 from selection.records.typed import folded
 
 
+def looked_up(keys: pd.Series, answers: pd.Series) -> pd.Series:
+    """The (first) answer under each key, under the keys' own index; blank, in the answers' dtype, if none."""
+    once = answers[~answers.index.duplicated()]
+    return once.reindex(keys.to_numpy()).set_axis(keys.index)
+
+
 def first_clutch(birds: pd.DataFrame) -> pd.Series:
     """The (first) clutch of each bird, folded for comparing; blank where it has none."""
-    return folded(birds["clutch"].str.split(";").str[0]).replace("", None).astype("str")
+    return folded(birds["clutch"].str.replace(r";.*", "", regex=True)).replace("", None).astype("str")
 
 
 def of_clutch(birds: pd.DataFrame, clutches: pd.DataFrame, column: str) -> pd.Series:
     """What `column` of the clutches says for each bird's (first) clutch; blank where there is none."""
-    by_label = clutches.drop_duplicates("clutch").set_index("clutch")[column]
-    by_label.index = folded(by_label.index.to_series()).to_numpy()
-    return first_clutch(birds).map(by_label)
+    return looked_up(first_clutch(birds).fillna(""), clutches[column].set_axis(folded(clutches["clutch"])))
 
 
 def hatch_days(birds: pd.DataFrame, clutches: pd.DataFrame) -> pd.DataFrame:
@@ -37,10 +41,8 @@ def hatch_days(birds: pd.DataFrame, clutches: pd.DataFrame) -> pd.DataFrame:
 
 def with_sales(birds: pd.DataFrame, sales: pd.DataFrame) -> pd.DataFrame:
     """`birds` with `gone_on` and `gone_why` filled from the last sale of a bird that has no day recorded."""
-    if sales.empty:
-        return birds
-    last = sales.sort_values("on", kind="stable").drop_duplicates("bird", keep="last")
-    sold = folded(birds["bird"]).map(pd.Series(last["on"].to_numpy(), index=folded(last["bird"]).to_numpy()))
+    last = sales.sort_values("on", kind="stable", ascending=False)
+    sold = looked_up(folded(birds["bird"]), last["on"].set_axis(folded(last["bird"])))
     marks = birds["gone_on"].isna() & sold.notna()
     return birds.assign(
         gone_on=birds["gone_on"].fillna(sold).astype("datetime64[s]"),

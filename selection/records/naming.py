@@ -8,6 +8,7 @@ import pandas as pd
 
 from selection.records.errors import Finding
 from selection.records.known import Known, day_words, in_words
+from selection.records.lives import looked_up
 from selection.records.rings import folded_colour, name_birds
 from selection.records.typed import folded
 
@@ -65,8 +66,7 @@ def _as_recorded(form: str, asked: pd.DataFrame, known: Known) -> pd.Series:
     record = known.forms[form]
     record = record[record["left"].notna() | record["right"].notna()]
     answers = record.set_axis(_said(record), axis=0)["bird"]
-    answers = answers[~answers.index.duplicated()]
-    return pd.Series(_said(asked), index=asked.index).map(answers).astype("str")
+    return looked_up(pd.Series(_said(asked), index=asked.index), answers)
 
 
 def _said(rows: pd.DataFrame) -> pd.Index:
@@ -89,11 +89,13 @@ def pens_of_hens(rows: pd.DataFrame, known: Known) -> pd.DataFrame:
     return rows.assign(pen=rows["pen"].fillna(once.reindex(rows.index)))
 
 
-def changed_answers(known: Known, forms: tuple[str, ...]) -> list[Finding]:
-    """Rows on record whose colours would now mean another bird than they were recorded as."""
+def changed_answers(
+    known: Known, earlier: Mapping[str, pd.DataFrame], forms: tuple[str, ...]
+) -> list[Finding]:
+    """Rows of the `earlier` record whose colours would now mean another bird than they were recorded as."""
     found = []
     for form in forms:
-        record = known.forms[form]
+        record = earlier[form]
         paired = record[(record["left"].notna() | record["right"].notna()) & record["bird"].notna()]
         if paired.empty:
             continue

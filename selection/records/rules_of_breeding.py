@@ -9,7 +9,7 @@ import pandas as pd
 
 from selection.records.errors import Finding
 from selection.records.known import Known, day_words, findings
-from selection.records.lives import first_clutch
+from selection.records.lives import first_clutch, looked_up
 from selection.records.rings import NEVER, shared_pairs
 from selection.records.typed import folded
 
@@ -31,7 +31,7 @@ def hatch_figures(rows: pd.DataFrame, known: Known) -> list[Finding]:
 def birds_entered(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """No more birds are entered of a clutch than hatched."""
     certain = known.birds[~known.birds["clutch"].str.contains(";", na=False)]
-    birds = folded(rows["clutch"]).map(first_clutch(certain).value_counts())
+    birds = looked_up(folded(rows["clutch"]), first_clutch(certain).value_counts())
     words = "taken, but {} birds are entered of this clutch: look which is right"
     return findings("clutches", rows, birds > rows["hatched"], "hatched", words, birds, refused=False)
 
@@ -81,7 +81,7 @@ def parents(rows: pd.DataFrame, known: Known) -> list[Finding]:
         sex = known.of_birds(rows[parent])["sex"]
         found += findings("birds", rows, sex == wrong, parent, f"a {parent} that is not recorded {wrong}")
         chicks = known.birds.drop_duplicates(parent)
-        of = folded(rows["bird"]).map(pd.Series(chicks["bird"].to_numpy(), index=folded(chicks[parent])))
+        of = looked_up(folded(rows["bird"]), chicks["bird"].set_axis(folded(chicks[parent])))
         as_parent = (rows["sex"] == wrong) & of.notna()
         found += findings("birds", rows, as_parent, "sex", f"no {wrong}, since it is {parent} of {{}}", of)
     return found
@@ -96,13 +96,13 @@ def parents_older(rows: pd.DataFrame, known: Known) -> list[Finding]:
         days = (every["latest"].to_numpy() - older["earliest"]).dt.days.set_axis(every.index)
         hatched = older["hatched"].set_axis(every.index)
         mine = folded(rows["bird"])
-        age, day = mine.map(days), mine.map(hatched)
+        age, day = looked_up(mine, days), looked_up(mine, hatched)
         words = "a parent older than its chick, where this one hatched on {}"
         found += findings("birds", rows, age <= 0, parent, words, day)
         words = "it hatched only {} days before its chick; taken as it stands"
         found += findings("birds", rows, age.between(1, PARENT_AGE), parent, words, age, refused=False)
         too_young = every[(days <= 0) & ~every.index.isin(mine)].drop_duplicates(parent)
-        chick = mine.map(pd.Series(too_young["bird"].to_numpy(), index=folded(too_young[parent])))
+        chick = looked_up(mine, too_young["bird"].set_axis(folded(too_young[parent])))
         words = f"an older bird: it is {parent} of {{}}"
         found += findings("birds", rows, chick.notna(), "hatched_on", words, chick)
     return found
@@ -150,7 +150,7 @@ def one_ring_a_leg(rows: pd.DataFrame, known: Known) -> list[Finding]:
     still_on = rings[next_on.notna() & ~(rings["removed_on"] <= next_on)]
     key = leg[still_on.index] + day_words(next_on[still_on.index])
     replaced = folded(rows["bird"]) + " " + rows["leg"] + day_words(rows["fitted_on"])
-    colour = replaced.map(pd.Series(still_on["colour"].to_numpy(), index=key))
+    colour = looked_up(replaced, still_on["colour"].set_axis(key))
     words = "taken in place of {}, which has no earlier removed_on; two rings worn together are one row"
     return findings("rings", rows, colour.notna(), "colour", words, colour, refused=False)
 
@@ -181,7 +181,7 @@ def stays(rows: pd.DataFrame, known: Known) -> list[Finding]:
     overlap = pens[latest_end > pens["from"]]
     before = pens["pen"].groupby(bird).shift()[overlap.index]
     key = bird[overlap.index] + " " + day_words(overlap["from"])
-    by_key = pd.Series(before.to_numpy(), index=key)
-    also = (folded(rows["bird"]) + " " + day_words(rows["from"])).map(by_key[~by_key.index.duplicated()])
+    stay = folded(rows["bird"]) + " " + day_words(rows["from"])
+    also = looked_up(stay, before.set_axis(key))
     words = "taken, but on record it has not left {} by then, and counts in both"
     return found + findings("pens", rows, also.notna(), "from", words, also, refused=False)

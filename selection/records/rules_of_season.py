@@ -7,6 +7,7 @@ import pandas as pd
 
 from selection.records.errors import Finding
 from selection.records.known import Known, day_words, findings
+from selection.records.lives import looked_up
 from selection.records.typed import folded
 
 CHICK_DAYS = 28
@@ -127,7 +128,7 @@ def lots(rows: pd.DataFrame, known: Known) -> list[Finding]:
     sales = known.forms["sales"]
     each = sales.groupby(folded(sales["lot"]) + " " + day_words(sales["on"]))["price"].agg(["min", "max"])
     lot = folded(rows["lot"]) + " " + day_words(rows["on"])
-    least, most = lot.map(each["min"]), lot.map(each["max"])
+    least, most = looked_up(lot, each["min"]), looked_up(lot, each["max"])
     unlike = rows["lot"].notna() & (least != most)
     words = "one price on every row of the lot, the lot's; it has {} and {}"
     return findings("sales", rows, unlike, "price", words, least, most)
@@ -137,11 +138,11 @@ def sold_once(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """A bird sold twice, or gone on another day by the birds form, is taken and reported."""
     sales = known.forms["sales"]
     days = sales.groupby(folded(sales["bird"]))["on"].agg(["min", "max"])
-    first, last = (folded(rows["bird"]).map(days[c]) for c in ("min", "max"))
+    first, last = (looked_up(folded(rows["bird"]), days[c]) for c in ("min", "max"))
     words = "taken, but it is sold on {} and on {}: look whether both are right"
     found = findings("sales", rows, first != last, "bird", words, first, last, refused=False)
     birds = known.forms["birds"]
-    gone = folded(rows["bird"]).map(pd.Series(birds["gone_on"].to_numpy(), index=folded(birds["bird"])))
+    gone = looked_up(folded(rows["bird"]), birds["gone_on"].set_axis(folded(birds["bird"])))
     words = "taken, but on record it went on {}: look which is right"
     other = gone.notna() & (gone != rows["on"])
     return found + findings("sales", rows, other, "on", words, gone, refused=False)

@@ -53,7 +53,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """One form: its name, the columns that make a row's key, the date that places a row in time, its columns."""
+    """One form: its name, the columns of its key, the date that places a row in time, its columns."""
 
     name: str
     title: str
@@ -65,7 +65,9 @@ class Form:
 
     def column(self, name: str) -> Column:
         """The column called `name`; raises KeyError if the form has none."""
-        return next(c for c in self.columns if c.name == name) if name in self.names else _no_column(self, name)
+        if name not in self.names:
+            raise KeyError(f"the form {self.name} has no column {name}")
+        return self.columns[self.names.index(name)]
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -74,10 +76,6 @@ class Form:
     @property
     def required(self) -> tuple[str, ...]:
         return tuple(c.name for c in self.columns if c.required)
-
-
-def _no_column(form: Form, name: str) -> Column:
-    raise KeyError(f"the form {form.name} has no column {name}")
 
 
 _ON = Column("on", "date", "the day it was seen or done", required=True)
@@ -122,7 +120,11 @@ FORMS: dict[str, Form] = {
             (
                 Column("bird", "label", "the bird's number, unique for good", required=True),
                 Column("sex", "choice", "its sex", required=True, allowed=SEXES),
-                Column("clutch", "labels", "its clutch; blank for a founder or a bought adult; 26-H1;26-H2 if mixed"),
+                Column(
+                    "clutch",
+                    "labels",
+                    "its clutch, 26-H1;26-H2 if mixed; blank: a founder, or bought",
+                ),
                 Column("hatched_on", "born", "the day it hatched, or a bare year; blank: the clutch's"),
                 Column("sire", "label", "its sire, where known"),
                 Column("dam", "label", "its dam, where known"),
@@ -142,8 +144,19 @@ FORMS: dict[str, Form] = {
             ("bird", "leg", "fitted_on"),
             (
                 Column("bird", "label", "the bird's number", required=True),
-                Column("leg", "choice", "left: clutch or hatch year; right: the bird's own", required=True, allowed=LEGS),
-                Column("colour", "text", "colour of the ring; two on one leg upper first: red/white", required=True),
+                Column(
+                    "leg",
+                    "choice",
+                    "left: clutch or hatch year; right: the bird's own",
+                    required=True,
+                    allowed=LEGS,
+                ),
+                Column(
+                    "colour",
+                    "text",
+                    "colour of the ring; two on one leg upper first: red/white",
+                    required=True,
+                ),
                 Column("kind", "choice", "kind of ring", allowed=RING_KINDS),
                 Column("size_mm", "number", "inner diameter", unit="mm", low=1, high=40),
                 Column("mark", "text", "number on a closed ring"),
@@ -176,7 +189,14 @@ FORMS: dict[str, Form] = {
                 _LEFT,
                 _RIGHT,
                 *_CHICKS,
-                Column("total", "number", "total of an old show card without sections", unit="points", low=0, high=100),
+                Column(
+                    "total",
+                    "number",
+                    "total of an old show card without sections",
+                    unit="points",
+                    low=0,
+                    high=100,
+                ),
                 Column("faults", "labels", "faults seen, by the standard's names, parted by ;"),
                 _NOTE,
             ),
@@ -228,8 +248,16 @@ FORMS: dict[str, Form] = {
                 _ON,
                 Column("pen", "label", "the pen the eggs came from"),
                 _BIRD,
-                Column("eggs", "whole", "eggs found; 0 is counted, none found", unit="eggs", required=True, low=0),
-                Column("days", "whole", "days whose eggs these are, up to and with `on`; blank is 1", unit="days", low=1),
+                Column(
+                    "eggs", "whole", "eggs found; 0 is counted, none found", unit="eggs", required=True, low=0
+                ),
+                Column(
+                    "days",
+                    "whole",
+                    "days whose eggs these are, up to and with `on`; blank is 1",
+                    unit="days",
+                    low=1,
+                ),
                 Column("grams", "number", "their weight together", unit="g", low=1),
                 _NOTE,
             ),
@@ -243,7 +271,13 @@ FORMS: dict[str, Form] = {
                 _ON,
                 Column("bird", "label", "the bird's number", required=True),
                 Column("sold_as", "choice", "what it was sold for", required=True, allowed=SOLD_AS),
-                Column("price", "money", "price paid; of a lot, the lot's, on each of its rows", required=True, low=0),
+                Column(
+                    "price",
+                    "money",
+                    "price paid; of a lot, the lot's, on each of its rows",
+                    required=True,
+                    low=0,
+                ),
                 Column("lot", "label", "birds sold together for one price"),
                 _NOTE,
             ),

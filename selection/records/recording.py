@@ -1,0 +1,171 @@
+"""Recording what a holding hands in: good rows go into the ledger, refused ones come back with reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from selection.records import ledger
+from selection.records.adopting import Adopted, adopt
+from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
+from selection.records.errors import Finding, SelectionError
+from selection.records.intake import Intake, Progress, take_in
+from selection.records.ledger import ConflictError, append, read_settings, read_table, write_settings
+from selection.records.naming import changed_answers
+from selection.records.parsing import parse_column
+from selection.records.reading import HandedIn, read_forms
+from selection.records.refused import give_back, refused_rows
+from selection.records.tables import FORMS
+from selection.records.typed import frame_of
+
+ALWAYS = ("clutches", "birds", "rings", "pens", "sales")
+"""Forms that rows of any other are checked against."""
+PAIRED = tuple(name for name, form in FORMS.items() if form.names_bird)
+"""Forms whose rows may name their bird by colours."""
+TRIES = 5
+"""How often a hand-in is looked at again because somebody else recorded the same rows meanwhile."""
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What came of recording a hand-in.
+
+    `taken`, `completed`, `corrected`, `unchanged` count rows by form; `refused` holds by form the refused
+    rows as they come back (the sheet's own columns, `row`, `reason`). `adopted` names the settings files
+    taken over. `findings` is everything found, remarks on accepted rows included. `stopped` says why nothing
+    could be done, else None.
+    """
+
+    taken: Mapping[str, int] = field(default_factory=dict)
+    completed: Mapping[str, int] = field(default_factory=dict)
+    corrected: Mapping[str, int] = field(default_factory=dict)
+    unchanged: Mapping[str, int] = field(default_factory=dict)
+    refused: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    adopted: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    stopped: str | None = None
+
+    @property
+    def status(self) -> int:
+        """0: all taken; 1: some refused, the rest is safe; 2: nothing could be done."""
+        if self.stopped is not None:
+            return 2
+        return int(any(finding.refused for finding in self.findings))
+
+    def words(self) -> str:
+        """The outcome for the breeder: what was recorded by form, what was adopted, then everything found."""
+        lines = [self.stopped] if self.stopped is not None else []
+        lines += [f"{name} adopted" for name in self.adopted]
+        lines += [self._form_in_words(form) for form in self.refused]
+        return "\n".join([*lines, *map(str, self.findings)])
+
+    def _form_in_words(self, form: str) -> str:
+        counts = {
+            "taken": self.taken,
+            "completed": self.completed,
+            "corrected": self.corrected,
+            "unchanged": self.unchanged,
+        }
+        parts = [f"{rows[form]} {what}" for what, rows in counts.items() if rows.get(form)]
+        if len(self.refused[form]):
+            parts.append(f"{len(self.refused[form])} refused, see refused/{form}.csv")
+        return f"{form}: {', '.join(parts) or 'no rows'}"
+
+
+def record(
+    flock_path: str | Path,
+    forms_path: str | Path,
+    *,
+    correct: bool = False,
+    today: date | None = None,
+    progress: Progress | None = None,
+) -> Recorded:
+    """Record the forms at `forms_path` (a folder, a workbook, a CSV file) in the flock at `flock_path`.
+
+    The flock is made if it is not there. Handing in the same forms again changes nothing. A blank that is
+    filled in completes its row; a changed value, or a cell `(blank)` that clears one, needs `correct`. A
+    folder's `standard.toml` and `plan.toml` are adopted as of `today` (blank: this day). Nothing is raised
+    on purpose: what could not be done is in the answer.
+    """
+    try:
+        return _record(Path(flock_path), Path(forms_path), correct, today or date.today(), progress)
+    except SelectionError as error:
+        return Recorded(stopped=str(error))
+
+
+def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Progress | None) -> Recorded:
+    handed = read_forms(forms)
+    for _ in range(TRIES):
+        on_record = _on_record(flock, handed)
+        day = _first_day(handed, on_record, today)
+        adopted = adopt(read_settings(flock), handed.settings, day, correct)
+        if not handed.forms and not handed.settings:
+            return Recorded(findings=handed.findings, stopped=f"{forms}: no form that can be read")
+        intake = take_in(handed, adopted.in_force, on_record, correct=correct, progress=progress)
+        write_settings(flock, adopted.standard_text, adopted.plan_text, adopted.since)
+        try:
+            _append(flock, intake, forms.name, progress)
+        except ConflictError:
+            continue
+        return _outcome(flock, handed, adopted, intake)
+    raise ConflictError(f"{flock}: somebody else keeps recording the same rows; try again when they are done")
+
+
+def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
+    """The rows on record of every form that the hand-in is checked against."""
+    if not ledger.records_of(flock).is_dir():
+        return {}
+    paired = PAIRED if {"rings", "birds", "sales"} & set(handed.forms) else ()
+    names = dict.fromkeys((*ALWAYS, *handed.forms, *paired))
+    return {name: frame_of(FORMS[name], read_table(flock, name)[0]) for name in names}
+
+
+def _first_day(handed: HandedIn, on_record: Mapping[str, pd.DataFrame], today: date) -> date:
+    """From when a standard handed in holds: today, or the first of the looks that come with it.
+
+    Looks that come with a standard were judged by it; those no later than the last look on record were not.
+    """
+    scores = handed.forms.get("scores")
+    if scores is None or not (places := scores.places().get("on")):
+        return today
+    days = parse_column(scores.cells[places[0]], FORMS["scores"].column("on")).values.dropna()
+    last = on_record["scores"]["on"].max() if "scores" in on_record else pd.NaT
+    later = days if pd.isna(last) else days[days > last]
+    return min(later.min().date(), today) if len(later) else today
+
+
+def _append(flock: Path, intake: Intake, source: str, progress: Progress | None) -> None:
+    rows = {form: frame for form, frame in intake.rows.items() if len(frame)}
+    if not rows:
+        return
+    if progress:
+        progress("recording", 0.9)
+    corrects = any(counts.get(CORRECTED) for counts in intake.counts.values())
+    append(flock, rows, source=source, correction=corrects)
+
+
+def _outcome(flock: Path, handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:
+    refused = {
+        form: refused_rows(handed.forms[form], rows, intake.findings) for form, rows in intake.refused.items()
+    }
+    give_back(flock, refused)
+    if {"rings", "birds", "sales"} & set(handed.forms):
+        intake.findings += changed_answers(intake.known, intake.record, PAIRED)
+    by_status = {
+        status: {form: counts[status] for form, counts in intake.counts.items() if counts.get(status)}
+        for status in (NEW, COMPLETED, CORRECTED, UNCHANGED)
+    }
+    texts = {"standard.toml": adopted.standard_text, "plan.toml": adopted.plan_text}
+    return Recorded(
+        taken=by_status[NEW],
+        completed=by_status[COMPLETED],
+        corrected=by_status[CORRECTED],
+        unchanged=by_status[UNCHANGED],
+        refused=refused,
+        adopted=tuple(name for name, text in texts.items() if text is not None),
+        findings=tuple(intake.findings),
+    )
