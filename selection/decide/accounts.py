@@ -21,9 +21,7 @@ def takings(flock: Flock) -> pd.DataFrame:
     """What recorded sales brought: season, sold_as, amount (Decimal). A lot's price counts once; the kinds of
     a mixed lot share it by birds."""
     currency = Currency(flock.plan.currency)
-    rows = flock.sales.assign(
-        lot=flock.sales["lot"].str.strip().str.casefold().fillna("\x1f" + flock.sales["bird"])
-    )
+    rows = flock.sales.assign(lot=flock.sales["lot"].fillna("\x1f" + flock.sales["bird"]))
     parts = []
     for _, sale in rows.groupby(["on", "lot"]):
         year = int(sale["on"].iloc[0].year)
@@ -60,19 +58,20 @@ def accounts(flock: Flock, costs: CostsToDate, offers: pd.DataFrame, draws: Arra
 
 
 def season(flock: Flock, costs: CostsToDate, offers: pd.DataFrame, draws: Array | None) -> pd.DataFrame:
-    """The season in five lines: line, amount, low, high (Decimal; no interval where none can be said).
+    """The season in five lines: line, amount, low, high (Decimal; missing where it cannot be said).
 
     Lines: `spent`, `sold so far`, `the list` (what goes now), `in all` (sold and list), `left over` (in all
     less spent). `offers`: one row a sale proposed, with `price`; `draws` (n × offers): joint draws of what
     each offer brings in all, None where the list has no market to rest on.
     """
     currency = Currency(flock.plan.currency)
-    spent = costs.seasons[flock.plan.season].total
+    shares = costs.seasons[flock.plan.season]
+    spent = shares.total if len(shares.bills) else None
     taken = takings(flock)
     sold = total(list(taken["amount"][taken["season"] == flock.plan.season]), currency)
     listed = _expected(offers, draws, np.ones(len(offers), dtype=bool), currency)
     in_all = [None if amount is None else amount + sold for amount in listed]
-    left = [None if amount is None else amount - spent for amount in in_all]
+    left = [None if amount is None or spent is None else amount - spent for amount in in_all]
     lines = [
         ("spent", spent, None, None),
         ("sold so far", sold, None, None),

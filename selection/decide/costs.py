@@ -23,7 +23,6 @@ from selection.decide.present import BirdsHere, birds_here
 from selection.decide.rows import each
 from selection.records.flock import Flock
 from selection.records.tables import ITEMS
-from selection.standard.who import folded
 
 if TYPE_CHECKING:
     from selection.standard.growth import Growth
@@ -69,8 +68,8 @@ def allocate(flock: Flock, season: int, growth: Growth | None = None) -> CostSha
     bills, remarks = season_bills(flock, season, currency)
     here = birds_here(flock, season)
     parts, odd = _shared_out(bills, here, growth or _growth(flock), currency)
+    parts["losses"] = _losses(list(zip(*parts.values(), strict=True)), here, currency)
     shares = pd.DataFrame(parts, index=here.birds["bird"])
-    shares = shares.assign(losses=_losses(shares, here, currency))
     shares["total"] = shares.sum(axis=1).map(currency.amount) if len(shares) else []
     shares.insert(0, "clutch", here.birds["clutch"].to_numpy())
     shares.insert(1, "reared", here.reared)
@@ -97,15 +96,15 @@ def cost_to_date(flock: Flock, growth: Growth | None = None) -> CostsToDate:
 def season_bills(flock: Flock, season: int, currency: Currency) -> tuple[pd.DataFrame, list[str]]:
     """The season's bills added up by item and clutch (item, clutch, amount), and what to say of them."""
     rows = flock.costs[bill_seasons(flock) == season]
-    known = set(folded(flock.clutches["clutch"]))
+    known = set(flock.clutches["clutch"])
     sums: dict[tuple[str, str | None], Decimal] = {}
     remarks = []
-    for row in each(rows.assign(label=folded(rows["clutch"]))):
+    for row in each(rows):
         amount = currency.amount(row.amount)
         if amount != Decimal(str(row.amount)):
             bill = f"the bill of {row.amount:g} for {row.item} on {row.on:%Y-%m-%d}"
             remarks.append(f"{bill} is counted as {currency.words(amount)}")
-        clutch = row.label if row.label in known else None
+        clutch = row.clutch if row.clutch in known else None
         if clutch is None and isinstance(row.clutch, str):
             remarks.append(
                 f"clutch {row.clutch} of a bill for {row.item} is not on record: counted to the season"
@@ -120,8 +119,8 @@ def season_bills(flock: Flock, season: int, currency: Currency) -> tuple[pd.Data
 def bill_seasons(flock: Flock) -> pd.Series:
     """The season each row of costs belongs to: its clutch's hatch year, else the year of its date."""
     hatched = flock.clutches["hatched_on"].fillna(flock.clutches["set_on"] + pd.Timedelta(days=21)).dt.year
-    years = pd.Series(hatched.to_numpy(), index=folded(flock.clutches["clutch"]))
-    return folded(flock.costs["clutch"]).map(years).fillna(flock.costs["on"].dt.year).astype(int)
+    years = pd.Series(hatched.to_numpy(), index=flock.clutches["clutch"])
+    return flock.costs["clutch"].map(years).fillna(flock.costs["on"].dt.year).astype(int)
 
 
 def _shared_out(
@@ -175,9 +174,9 @@ def _carried_by(
     return np.ones(len(here.birds)), f"{of}: no bird was left to carry it, so it stays with those lost"
 
 
-def _losses(shares: pd.DataFrame, here: BirdsHere, currency: Currency) -> list[Decimal]:
-    """What each bird carries for those lost: its like first (chick for chick, grown for grown), else all."""
-    own = [total(list(row), currency) for row in shares.itertuples(index=False)]
+def _losses(parts: list[tuple[Decimal, ...]], here: BirdsHere, currency: Currency) -> list[Decimal]:
+    """What each bird carries for those lost, by their `parts`: chick for chick, grown for grown, else all."""
+    own = [total(row, currency) for row in parts]
     moved = [currency.amount(0)] * len(own)
     for kind in (here.young, ~here.young):
         lost = np.flatnonzero(kind & here.lost)

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from selection.decide.market import looked_at
 from selection.decide.present import unnamed_chicks
 from selection.decide.rows import each
 from selection.merit.candidates import bars
 from selection.records.flock import Flock
 from selection.records.tables import SOLD_AS
-from selection.standard.who import spelled_as
 
 if TYPE_CHECKING:
     from selection.decide.verdicts import Verdicts
@@ -41,11 +41,11 @@ def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None 
     sold = every["bird"].isin(table["bird"][table["stands"] == "sell"])
     goes = sold | (~candidate & _no_candidate_goes(flock, every))
     birds = every[goes & every["alive"]].reset_index(drop=True)
-    of_100 = points.birds.set_index("bird")
+    of_100 = looked_at(points)
     birds = birds[["bird", "known", "clutch", "sex", "origin_of"]].assign(
         weeks=(pd.Timestamp(flock.plan.on) - birds["hatched"]).dt.days / 7,
-        points=birds["bird"].map(of_100["points_of_100"]),
-        seen=birds["bird"].map(of_100["points_seen"]).fillna(0) > 0,
+        points=birds["bird"].map(of_100),
+        seen=birds["bird"].isin(of_100.index),
         candidate=birds["bird"].isin(table["bird"]),
         own_ring=birds["bird"].isin(_own_ringed(flock)) & birds["known"],
         bars=birds["bird"].map(_bars(flock, merit)).fillna(""),
@@ -59,12 +59,7 @@ def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None 
 def _no_candidate_goes(flock: Flock, every: pd.DataFrame) -> pd.Series:
     """Of birds that are no candidates: the season's unless decided to stay, and those decided to sell."""
     of_season = flock.decisions["on"].dt.year == flock.plan.season
-    decided = flock.decisions[of_season].sort_values("on", kind="stable")
-    last = (
-        decided.assign(bird=spelled_as(decided["bird"], flock.birds["bird"]))
-        .groupby("bird")["decided"]
-        .last()
-    )
+    last = flock.decisions[of_season].sort_values("on", kind="stable").groupby("bird")["decided"].last()
     decision = every["bird"].map(last)
     young = every["hatch_year"] == flock.plan.season
     return (young & ~decision.isin(STAYS)) | (decision == "sell")

@@ -50,8 +50,8 @@ SHRUNK = {
 @dataclass(frozen=True)
 class Market:
     """The fitted market. `sales`: the observations, one row a bird: sale (its number), price (a bird's),
-    sold_as, sex, weeks, points, season, size, bird. `kinds`: for each kind sold_as, its `sales` and the
-    `youngest` and `oldest` sold so, in weeks. `regression` is None where there was no sale."""
+    sold_as, sex, weeks, points, season, size, bird. `kinds`: for each kind sold_as and sex, its `sales`
+    and the `youngest` and `oldest` sold so, in weeks. `regression` is None where there was no sale."""
 
     season: int
     sales: pd.DataFrame
@@ -66,6 +66,10 @@ class Market:
         """Terms of each sale or offer (sales × terms), its birds' averaged; `offers` has the columns of
         `sales` without price, and `sale` numbers from 0."""
         return design(offers, self.season, self.usual_points, self.terms)
+
+    def sold(self, kind: str) -> int:
+        """How many sales of `kind` there were."""
+        return int(self.sales.loc[self.sales["sold_as"] == kind, "sale"].nunique())
 
     def price(self, offers: pd.DataFrame) -> pd.DataFrame:
         """Price a bird of each offer: `price` (median), `low`, `high`, as floats."""
@@ -100,7 +104,7 @@ def fit_sales(sales: pd.DataFrame, season: int, cannot: tuple[str, ...] = ()) ->
     """
     _refuse(sales.assign(on=sales.get("on", sales["season"])), sales["price"] <= 0, "above 0")
     once = sales.drop_duplicates("sale")
-    of_kind = sales.groupby("sold_as")
+    of_kind = sales.groupby(["sold_as", "sex"])
     kinds = of_kind.agg(sales=("sale", "nunique"), youngest=("weeks", "min"), oldest=("weeks", "max"))
     scored = sales.loc[sales["sold_as"] == "breeding", "points"]
     usual = float(scored.mean()) if scored.notna().any() else 0.0
@@ -149,12 +153,12 @@ def design(rows: pd.DataFrame, season: int, usual_points: float, terms: tuple[st
 def past_sales(flock: Flock, points: Points) -> tuple[pd.DataFrame, list[str]]:
     """The recorded sales that have a price, one row a bird, and what was left out and why."""
     birds = flock.birds[["bird", "sex", "hatched"]]
-    of_100 = points.birds[["bird", "points_of_100"]].rename(columns={"points_of_100": "points"})
+    of_100 = looked_at(points).rename("points").reset_index()
     rows = flock.sales.merge(birds, on="bird", how="left", indicator=True).merge(
         of_100, on="bird", how="left"
     )
     _refuse(rows, ~(rows["price"] >= 0) | np.isinf(rows["price"]), "of 0 (given away) or more")
-    rows["lot"] = rows["lot"].str.strip().str.casefold().fillna("\x1f" + rows["bird"])
+    rows["lot"] = rows["lot"].fillna("\x1f" + rows["bird"])
     sale = rows.groupby(["on", "lot"])
     rows = rows.assign(sale=sale.ngroup(), size=sale["bird"].transform("size").astype(float))
     dropped = {
@@ -173,6 +177,12 @@ def past_sales(flock: Flock, points: Points) -> tuple[pd.DataFrame, list[str]]:
     )
     columns = ["sale", "on", "bird", "price", "sold_as", "sex", "weeks", "points", "season", "size"]
     return rows[columns].sort_values("sale", kind="stable").reset_index(drop=True), cannot
+
+
+def looked_at(points: Points) -> pd.Series:
+    """Points of 100 of each bird that a judge has looked at, by bird; what is only predicted is left out."""
+    seen = points.birds[points.birds["looks"] > 0]
+    return seen.set_index("bird")["points_of_100"]
 
 
 def _precision(terms: tuple[str, ...], level: float) -> Array:

@@ -32,37 +32,35 @@ FIRST_CHOICE = ("breeding", "layer", "pet", "table")
 def price_kinds(birds: pd.DataFrame, market: Market) -> pd.DataFrame:
     """What each bird would bring as each kind of sale (see `Prices.kinds`).
 
-    `sales` is how many of the kind the holding has sold, 0 where its `price` is missing; `usual` whether the
-    bird's age is one at which it has sold that kind; `why_not` why it may not be sold so, or blank. Birds of
-    one lot are offered together, and what bars one bars all.
+    `sales` is how many of the kind the holding has sold, 0 where its `price` is missing; `usual` whether it
+    has sold birds of that sex and about that age so; `why_not` why the bird may not be sold so, or blank.
+    Birds of one lot are offered together, and what bars one bars all.
     """
-    parts = []
-    for kind in SOLD_AS:
-        offers = in_market(birds, kind, market.season)
-        sold = next(each(market.kinds[market.kinds["sold_as"] == kind]), None)
-        known = (
-            market.price(offers)
-            if sold is not None and len(offers)
-            else pd.DataFrame(columns=["price", "low", "high"])
-        )
-        own = known.reindex(offers["sale"]).reset_index(drop=True).astype(float)
-        why_not = birds[kind].groupby(offers["sale"]).transform("max") if len(birds) else birds[kind]
-        parts.append(
-            own.assign(
-                bird=birds["bird"],
-                sold_as=kind,
-                sales=0 if sold is None else int(sold.sales),
-                usual=False if sold is None else _usual_age(birds["weeks"], sold),
-                why_not=why_not,
-            )
-        )
+    parts = [_priced_as(kind, birds, market) for kind in SOLD_AS]
     return pd.concat(parts, ignore_index=True)
 
 
-def _usual_age(weeks: pd.Series, sold: Any) -> pd.Series:
-    """Whether birds of that age have been sold so; a missing age is no objection."""
-    outside = (weeks < AGES[0] * sold.youngest) | (weeks > AGES[1] * sold.oldest)
-    return ~outside
+def _priced_as(kind: str, birds: pd.DataFrame, market: Market) -> pd.DataFrame:
+    offers = in_market(birds, kind, market.season)
+    sales = market.sold(kind)
+    said = pd.DataFrame({"price": [], "low": [], "high": []}, dtype=float)
+    if sales and len(offers):
+        said = market.price(offers)
+    own = said.reindex(offers["sale"]).reset_index(drop=True)
+    return own.assign(
+        bird=birds["bird"],
+        sold_as=kind,
+        sales=sales,
+        usual=[_usual(kind, bird, market) for bird in each(birds)],
+        why_not=birds[kind].groupby(offers["sale"]).transform("max"),
+    )
+
+
+def _usual(kind: str, bird: Any, market: Market) -> bool:
+    """Whether birds of that sex and about that age have been sold so; a missing age is no objection."""
+    sold = market.kinds[(market.kinds["sold_as"] == kind) & (market.kinds["sex"] == bird.sex)]
+    outside = (bird.weeks < AGES[0] * sold["youngest"]) | (bird.weeks > AGES[1] * sold["oldest"])
+    return bool(len(sold) and not outside.any())
 
 
 def choose(birds: pd.DataFrame, kinds: pd.DataFrame) -> list[str]:

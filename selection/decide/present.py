@@ -15,7 +15,6 @@ import pandas as pd
 
 from selection.decide.rows import each
 from selection.records.flock import Flock
-from selection.standard.who import folded
 
 LOST = ("died", "lost")
 """Ways of going that leave a bird's cost to the others; one killed went to the table with its own."""
@@ -56,7 +55,7 @@ class BirdsHere:
         return self.young & ~self.lost
 
     def share_in(self, clutch: str) -> npt.NDArray[np.float64]:
-        """Each bird's share in `clutch` (case-folded label): 1, ½ in a mixed brood of two, or 0."""
+        """Each bird's share in `clutch`: 1, ½ in a mixed brood of two, or 0."""
         if clutch not in self.clutches:
             return np.zeros(len(self.birds))
         return self.clutches[clutch].to_numpy()
@@ -89,8 +88,8 @@ def birds_here(flock: Flock, season: int) -> BirdsHere:
 
 
 def clutch_shares(entries: pd.Series) -> pd.DataFrame:
-    """Each bird's share in each clutch (case-folded labels as columns); equal shares in a mixed brood."""
-    labels = entries.str.casefold().str.split(";").explode().str.strip()
+    """Each bird's share in each clutch (labels as columns); equal shares in a mixed brood."""
+    labels = entries.str.split(";").explode().str.strip()
     labels = labels[labels.notna() & (labels != "")]
     return pd.crosstab(labels.index, labels, normalize="index").reindex(entries.index, fill_value=0.0)
 
@@ -102,12 +101,12 @@ def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
     fullest single look or weighing spoke for; never more than hatched and are not named.
     """
     seen = _spoken_for(flock, season)
-    named = clutch_shares(flock.birds["clutch"]).sum()
+    named = clutch_shares(flock.birds["clutch"]).sum() if len(seen) else pd.Series(dtype=float)
     rows: list[dict[str, object]] = []
-    for clutch in each(flock.clutches.assign(label=folded(flock.clutches["clutch"]))):
-        of_clutch = seen[seen["clutch"] == clutch.label]
+    for clutch in each(flock.clutches[flock.clutches["clutch"].isin(seen["clutch"])]):
+        of_clutch = seen[seen["clutch"] == clutch.clutch]
         hatched = 0.0 if np.isnan(clutch.hatched) else clutch.hatched
-        spare = max(int(hatched - named.get(clutch.label, 0.0)), 0)
+        spare = max(int(hatched - named.get(clutch.clutch, 0.0)), 0)
         sexes = np.repeat(of_clutch["sex"].to_numpy(), of_clutch["n"].to_numpy(dtype=int))[:spare]
         rows += [_chick(clutch, str(sex), i) for i, sex in enumerate(sexes, start=1)]
     columns = [*flock.birds.columns, "known"]
@@ -115,12 +114,11 @@ def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
 
 
 def _spoken_for(flock: Flock, season: int) -> pd.DataFrame:
-    """Most unnamed chicks that one judge or one weighing saw on one day: clutch (case-folded), sex, n."""
+    """Most unnamed chicks that one judge or one weighing saw on one day: clutch, sex, n."""
     forms = [flock.scores, flock.weights, flock.measures]
     rows = pd.concat([f.assign(form=i) for i, f in enumerate(forms)], ignore_index=True)
     rows = rows[rows["bird"].isna() & rows["clutch"].notna() & (rows["on"].dt.year == season)]
     rows = rows.assign(
-        clutch=folded(rows["clutch"]),
         sex=rows["sex"].fillna("unknown"),
         n=rows["n"].fillna(1),
         judge=rows["judge"].fillna(""),

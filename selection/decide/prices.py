@@ -163,7 +163,7 @@ def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) 
         said.append(f"{sales} past sales as {bird.sold_as}{points}{age}")
     elif offer.price is not None:
         none = "no sale on record yet" if market.regression is None else f"never sold as {bird.sold_as} here"
-        said.append(f"{none}: cost and {MARGIN:.0%}, no range can be given")
+        said.append(f"{none}: cost and {100 * MARGIN:.0f} %, no range can be given")
     else:
         said.append("neither sales nor bills tell a price")
     if offer.size > 1:
@@ -171,7 +171,7 @@ def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) 
         said.append(f"in a lot of {offer.size}, {offer.offer}{together}")
     if bird.bars:
         said.append(f"not for breeding: {bird.bars}")
-    if offer.remark:
+    if offer.remark and offer.price is not None:
         said.append(offer.remark)
     return "; ".join(said)
 
@@ -214,12 +214,12 @@ def _of_season(table: pd.DataFrame, lines: pd.DataFrame, currency: Currency) -> 
     of = {row.line: row for row in each(lines)}
     if of["the list"].amount is None:
         return [f"{len(table)} birds go; what they bring cannot be said."]
-    sold, spent = (currency.words(of[line].amount) for line in ("sold so far", "spent"))
-    left = _ranged(of["left over"], currency)
-    return [
-        f"{len(table)} birds go, for {_ranged(of['the list'], currency)} together.",
-        f"With {sold} sold so far, against {spent} spent, the season leaves {left}.",
-    ]
+    said = [f"{len(table)} birds go, for {_ranged(of['the list'], currency)} together."]
+    sold = currency.words(of["sold so far"].amount)
+    if of["spent"].amount is None:
+        return [*said, f"{sold} of birds was sold so far; without bills what is left over cannot be said."]
+    spent, left = currency.words(of["spent"].amount), _ranged(of["left over"], currency)
+    return [*said, f"With {sold} sold so far, against {spent} spent, the season leaves {left}."]
 
 
 def _ranged(line: Any, currency: Currency) -> str:

@@ -6,6 +6,8 @@ the buyer breeds from them for years and cannot ask again.
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import numpy as np
 import pandas as pd
 
@@ -45,12 +47,14 @@ def make_trios(
     `birds` and `kinds` as in :mod:`selection.decide.prices`; only birds that go as breeders, one by one, take
     part. Columns: cock, hen, other_hen; inbreeding (F of the chicks, of the closer hen), inbreeding_most (its
     worst case); hens_related (relationship of the two hens); price, low, high (of the trio as a lot) and
-    apart (its birds singly), Decimal; why. Empty without a pedigree.
+    apart (its birds singly), Decimal, missing where no sale tells them; why. Empty without a
+    pedigree.
     """
     breeders = birds[(birds["sold_as"] == "breeding") & birds["known"] & birds["lot"].isna()]
     alone = kinds[kinds["sold_as"] == "breeding"].set_index("bird")["price"].reindex(breeders["bird"])
-    breeders = breeders.assign(alone=alone.to_numpy()).dropna(subset="alone")
-    cocks = breeders[breeders["sex"] == "male"].sort_values("alone", ascending=False, kind="stable")
+    breeders = breeders.assign(alone=alone.to_numpy())
+    best_first = breeders.sort_values(["alone", "points"], ascending=False, kind="stable")
+    cocks = best_first[best_first["sex"] == "male"]
     hens = breeders[breeders["sex"] == "female"]
     if pedigree is None or cocks.empty or len(hens) < 2:
         return pd.DataFrame(columns=COLUMNS)
@@ -100,7 +104,24 @@ def _trio(
     expected = pedigree.relationship([cock["bird"]], names)[0] / 2
     cases = [worst.pair(cock["bird"], hen) for hen in names]
     at_most = max(case.relationship for case in cases) / 2
-    members = pd.concat([cock.to_frame().T, hens])
+    supposing = "; ".join(dict.fromkeys(word for case in cases for word in case.supposing[:1]))
+    related, at_worst = degree(float(expected.max())), degree(at_most)
+    doubt = "" if related == at_worst else f"; at worst {at_worst}"
+    return (
+        cock["bird"],
+        *names,
+        float(expected.max()),
+        at_most,
+        float(pedigree.relationship(names[:1], names[1:])[0, 0]),
+        *_priced(pd.concat([cock.to_frame().T, hens]), market, currency),
+        f"cock and hens {related}{doubt}" + (f", if {supposing}" if doubt and supposing else ""),
+    )
+
+
+def _priced(members: pd.DataFrame, market: Market, currency: Currency) -> list[Decimal | None]:
+    """Price, low and high of a trio as one lot, and its birds singly; None where no sale tells them."""
+    if not market.sold("breeding"):
+        return [None] * 4
     offer = pd.DataFrame(
         {
             "sale": 0,
@@ -109,23 +130,9 @@ def _trio(
             "weeks": members["weeks"].astype(float),
             "points": members["points"].astype(float),
             "season": market.season,
-            "size": 3.0,
+            "size": float(len(members)),
         }
     )
-    said = market.price(offer).iloc[0] * 3
-    apart = currency.amount(float(members["alone"].sum()))
-    supposing = "; ".join(dict.fromkeys(word for case in cases for word in case.supposing[:1]))
-    related, at_worst = degree(float(expected.max())), degree(at_most)
-    doubt = (
-        "" if related == at_worst else f"; at worst {at_worst}" + (f", if {supposing}" if supposing else "")
-    )
-    return (
-        cock["bird"],
-        *names,
-        float(expected.max()),
-        at_most,
-        float(pedigree.relationship(names[:1], names[1:])[0, 0]),
-        *(currency.about(said[c]) for c in ("price", "low", "high")),
-        apart,
-        f"cock and hens {related}{doubt}",
-    )
+    said = market.price(offer).iloc[0] * len(members)
+    together = [currency.about(said[c]) for c in ("price", "low", "high")]
+    return [*together, currency.about(float(members["alone"].sum()))]
