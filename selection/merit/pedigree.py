@@ -26,8 +26,8 @@ from selection.records.errors import PedigreeError
 Shares = dict[str, float]
 """Possible parents of one side and the share of each; they add up to ½ (or to 0: a founder)."""
 
-DENSE_PARENTS = 15_000
-"""Relationships among up to so many parents are kept as one dense block (1.8 GB at the most)."""
+MOST_PARENTS = 15_000
+"""So many parents may wait for chicks at once: their relationships are one dense block (1.8 GB at the most)."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,8 @@ def build(
     dams = dams if partial is None else (dams + partial).tocsr()
     levels = _generations((sires + dams).tocsr(), birds)
     order = np.concatenate(levels)
-    sires, dams = sires[order][:, order].tocsr(), dams[order][:, order].tocsr()
+    if not np.array_equal(order, np.arange(len(order))):
+        sires, dams = sires[order][:, order].tocsr(), dams[order][:, order].tocsr()
     ends = np.cumsum([len(level) for level in levels])
     levels = tuple(np.arange(end - len(level), end) for end, level in zip(ends, levels, strict=True))
     inbreeding, mendelian = _inbreeding(sires, dams, levels)
@@ -184,29 +185,51 @@ def _generations(weights: sparse.csr_array, birds: Sequence[str]) -> list[np.nda
 def _inbreeding(
     sires: sparse.csr_array, dams: sparse.csr_array, levels: Sequence[np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """F and d of every bird (n,), from the relationships among the birds that have chicks."""
-    weights = (sires + dams).tocsr()
-    n = weights.shape[0]
-    parents = np.unique(weights.indices)
-    if len(parents) > DENSE_PARENTS:
-        from selection.merit.inbreeding import inbreeding_by_path
+    """F and d of every bird (n,), generation by generation.
 
-        return inbreeding_by_path(sires, dams, levels)
-    inbreeding, mendelian = np.zeros(n), np.ones(n)
-    among = np.zeros((len(parents), len(parents)))
-    place = np.full(n, -1)
-    place[parents] = np.arange(len(parents))
-    own = weights[:, parents].tocsr()
-    sire, dam = sires[:, parents].tocsr(), dams[:, parents].tocsr()
-    for level in levels:
-        kin = own[level] @ among  # A between this generation and all earlier parents
-        cross = sire[level] @ among
-        inbreeding[level] = 2 * np.asarray(dam[level].multiply(cross).sum(axis=1)).ravel()
-        mendelian[level] = 1 + inbreeding[level] - np.asarray(own[level].multiply(kin).sum(axis=1)).ravel()
-        breeding = place[level] >= 0
-        at, kin = place[level][breeding], kin[breeding]
-        among[at] = kin
-        among[:, at] = kin.T
-        among[np.ix_(at, at)] = (own[level][breeding] @ kin.T).T
-        among[at, at] = 1 + inbreeding[level][breeding]
+    Only the relationships among parents that still have chicks to come are kept, as one dense block. Raises
+    PedigreeError where more than MOST_PARENTS are waiting at once.
+    """
+    weights = (sires + dams).tocsr()
+    last = _last_generation(weights, levels)
+    inbreeding, mendelian = np.zeros(weights.shape[0]), np.ones(weights.shape[0])
+    waiting, among = np.array([], dtype=int), np.zeros((0, 0))
+    for number, level in enumerate(levels):
+        own, sire, dam = (_columns(m[level], waiting) for m in (weights, sires, dams))
+        inbreeding[level] = 2 * _between_shares(sire, dam, among)
+        mendelian[level] = 1 + inbreeding[level] - _between_shares(own, own, among)
+        breeding, stay = last[level] > number, last[waiting] > number
+        between = own[breeding] @ among  # A between the parents to be and those that wait
+        within = (own[breeding] @ between.T).T
+        np.fill_diagonal(within, 1 + inbreeding[level][breeding])
+        waiting = np.concatenate([waiting[stay], level[breeding]])
+        if len(waiting) > MOST_PARENTS:
+            raise PedigreeError(f"{len(waiting):,} parents at once; exact inbreeding is kept to {MOST_PARENTS:,}")
+        among = np.block([[among[np.ix_(stay, stay)], between[:, stay].T], [between[:, stay], within]])
     return inbreeding, mendelian
+
+
+def _last_generation(weights: sparse.csr_array, levels: Sequence[np.ndarray]) -> np.ndarray:
+    """The last generation in which each bird is a parent; −1 for a bird without chicks."""
+    last = np.full(weights.shape[0], -1)
+    for number, level in enumerate(levels):
+        last[weights[level].indices] = number
+    return last
+
+
+def _between_shares(one: sparse.csr_array, other: sparse.csr_array, among: np.ndarray) -> np.ndarray:
+    """Σ_k Σ_l one_ik other_il A_kl for every row i, from the few entries of each row alone."""
+    rows = np.repeat(np.arange(one.shape[0]), np.diff(one.indptr))
+    times = np.diff(other.indptr)[rows]
+    left = np.repeat(np.arange(len(rows)), times)
+    start = np.repeat(np.cumsum(times) - times - other.indptr[rows], times)
+    right = np.arange(len(left)) - start
+    cells = one.data[left] * other.data[right] * among[one.indices[left], other.indices[right]]
+    return np.bincount(rows[left], weights=cells, minlength=one.shape[0])
+
+
+def _columns(rows: sparse.csr_array, columns: np.ndarray) -> sparse.csr_array:
+    """`rows` with just these columns, in this order; all its entries must lie in them."""
+    place = np.zeros(rows.shape[1], dtype=int)
+    place[columns] = np.arange(len(columns))
+    return sparse.csr_array((rows.data, place[rows.indices], rows.indptr), shape=(rows.shape[0], len(columns)))
