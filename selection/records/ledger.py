@@ -32,6 +32,7 @@ import pyarrow as pa
 from selection.records import durable, pieces
 from selection.records.errors import RecordsError
 from selection.records.kept import Settings, keep_meeting, read_meetings, read_settings, write_settings
+from selection.records.keyindex import Wanted
 from selection.records.manifest import (
     Batch,
     DamagedError,
@@ -41,6 +42,7 @@ from selection.records.manifest import (
     State,
     commit,
     discard,
+    files_of,
     is_taken,
     read_state,
 )
@@ -125,8 +127,8 @@ def _as_of(state: State, moment: datetime | None) -> State:
     """The state as it stood at `moment`: later batches, and what they superseded, left out."""
     if moment is None:
         return state
-    moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    return pieces.only(state, {b.id for b in state.batches.values() if b.recorded_at <= moment})
+    until = _moment(moment)
+    return pieces.only(state, {b.id for b in state.batches.values() if b.recorded_at <= until})
 
 
 def find_rows(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataFrame:
@@ -144,11 +146,11 @@ def _found(
     records: Path, state: State, form: Form, keys: pd.DataFrame
 ) -> tuple[pd.DataFrame, list[tuple[str, int]]]:
     """The rows on record under `keys`, and the file and row where each stands."""
-    parts = key_parts(form, keys)
+    wanted = Wanted.of(key_parts(form, keys))
     tables, places, labels = [schema_of(form).empty_table()], [], []
     for piece in state.of(form.name):
         with suppress(DamagedError):
-            table, rows, which = pieces.find(records, state, piece, form, parts)
+            table, rows, which = pieces.find(records, state, piece, form, wanted)
             tables.append(table)
             places += [(piece.file, int(row)) for row in rows]
             labels += [keys.index[i] for i in which]
@@ -173,7 +175,7 @@ def append(
     (blank: now; UTC where it names no zone). Rows already on record word for word are left out;
     if no other is left, nothing is written and the id of the last batch is returned.
 
-    Raises ConflictError (see the module's text), and RecordsError for two rows with one key, a column or value
+    Raises ConflictError (see the module's text), and RecordsError for two rows of one key, a column or value
     that is not the form's, a full disk, a missing permission: the flock is then as it was.
     """
     records, moment = records_of(flock_path), _moment(recorded_at)
@@ -200,9 +202,9 @@ def _forms(rows: Mapping[str, pd.DataFrame]) -> list[Form]:
 
 
 def _moment(moment: datetime | None) -> datetime:
-    if moment is None:
-        return datetime.now(UTC)
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    """A moment in UTC; blank is now."""
+    moment = moment or datetime.now(UTC)
+    return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _checked(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
@@ -312,11 +314,11 @@ def _commit(
     written: list[Piece] = []
     try:
         for name, table in tables.items():
-            written.append(pieces.write(records, FORMS[name], table, batch))
+            written.append(pieces.write(records, FORMS[name], table, [(batch, table.num_rows)]))
         replaced = {file: tuple((row, batch.id) for row in rows) for file, rows in superseded.items()}
         new = State(state.number + 1, {batch.id: batch}, tuple(written), replaced)
         return commit(records, new)
     except BaseException:
         if not is_taken(records, state.number + 1):  # else it may be this batch's: its files stay
-            discard(records, (piece.file for piece in written))
+            discard(records, files_of(State(pieces=tuple(written))))
         raise

@@ -24,7 +24,7 @@ from selection.records.tables import FORMS
 
 VERSION = 1
 FORMAT = "selection ledger"
-BATCHES, MEETINGS = "batches", "meetings"
+BATCHES, MEETINGS, KEYS = "batches", "meetings", "keys"
 NUMBERED = re.compile(r"(\d{8})\.json")
 TWIN = "{:08d}.twin"
 DATA = re.compile(r"([a-z]+)/[0-9a-z][0-9a-z-]*\.parquet")
@@ -53,8 +53,9 @@ class Piece:
     """One immutable Parquet file: its form, place under `records/`, size and checksum.
 
     `parts` says which rows came with which batch: (batch id, first row, row after the last). `ranges` holds
-    the least and greatest text of each key column (see `typed.key_parts`), so that most files need not be
-    opened to know that they lack a key.
+    the least and greatest text of each key column (see `typed.key_parts`), `index` a small file's key index
+    (base64; that of a large one lies beside it), so that most files need not be opened to know they lack
+    a key.
     """
 
     form: str
@@ -64,6 +65,7 @@ class Piece:
     sha256: str
     parts: tuple[tuple[str, int, int], ...]
     ranges: Mapping[str, tuple[str, str]]
+    index: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +264,13 @@ def _piece(entry: Mapping[str, Any]) -> Piece:
     ranges = {str(c): (str(low), str(high)) for c, (low, high) in entry["ranges"].items()}
     if form not in FORMS or file.split("/")[0] != form:
         raise ValueError(f"no form {form}")
-    return Piece(form, file, int(entry["rows"]), int(entry["size"]), str(entry["sha256"]), parts, ranges)
+    rows, size, sha256, index = (
+        int(entry["rows"]),
+        int(entry["size"]),
+        str(entry["sha256"]),
+        str(entry["index"]),
+    )
+    return Piece(form, file, rows, size, sha256, parts, ranges, index)
 
 
 def _inside(file: str) -> str:
@@ -333,14 +341,20 @@ def older(records: Path, number: int) -> Iterator[Path]:
 
 
 def files_of(state: State) -> Iterable[str]:
-    """Every data file that `state` names."""
-    yield from (piece.file for piece in state.pieces)
+    """Every data file that `state` names, and the index that it may have."""
+    for piece in state.pieces:
+        yield piece.file
+        yield index_file(piece.file)
     yield from (meeting.file for meeting in state.meetings)
+
+
+def index_file(file: str) -> str:
+    """The place of the index of a form's data file (see keyindex.py); small files have none."""
+    return f"{KEYS}/{file.replace('/', '-').removesuffix('.parquet')}.keys"
 
 
 def is_left_over(file: str, known: Collection[str]) -> bool:
     """Was `file` (a place under `records/`) left by a writer that died before its batch was recorded?"""
     hidden = re.fullmatch(r"[a-z]+/\..*\.tmp", file)
-    return bool(
-        hidden or (re.fullmatch(r"[a-z]+/[0-9a-z]{1,12}-[0-9a-f]{8}\.parquet", file) and file not in known)
-    )
+    ours = re.fullmatch(r"[a-z]+/[0-9a-z]{1,12}-[0-9a-f]{8}\.parquet|keys/[-0-9a-z]+\.keys", file)
+    return bool(hidden or (ours and file not in known))

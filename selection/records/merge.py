@@ -17,6 +17,7 @@ from selection.records import durable, pieces
 from selection.records.errors import RecordsError
 from selection.records.manifest import (
     BATCHES,
+    KEYS,
     MEETINGS,
     DamagedError,
     Piece,
@@ -55,12 +56,12 @@ def merge(records: Path, progress: Callable[[str, float], None] | None = None) -
             new = replace(_with(state, kept), number=state.number + 1)
             if state.number == 0 or commit(records, new, whole=True):
                 break
-        gone = set(files_of(state)) - set(files_of(new))
-        discard(records, gone | {new.file for first, (_, new) in merged.items() if first not in kept})
+        vain = State(pieces=tuple(made for first, (_, made) in merged.items() if first not in kept))
+        discard(records, {*files_of(state), *files_of(vain)} - set(files_of(new)))
         for path in older(records, new.number):
             path.unlink(missing_ok=True)
         _tidy(records)
-    return len(gone)
+    return len(state.pieces) - len(new.pieces)
 
 
 def _sound(records: Path) -> State:
@@ -104,11 +105,11 @@ def _merged(records: Path, state: State, progress: Callable[[str, float], None] 
             form = FORMS[run[0].form]
             table = pa.concat_tables([pieces.whole(records, p, form) for p in run], promote_options="default")
             parts = [(state.batches[batch], stop - start) for p in run for batch, start, stop in p.parts]
-            merged[run[0].file] = run, pieces.write_parts(records, form, table, parts)
+            merged[run[0].file] = run, pieces.write(records, form, table, parts)
             if progress:
                 progress("merging", (done + 1) / len(runs))
     except BaseException:
-        discard(records, (new.file for _, new in merged.values()))
+        discard(records, files_of(State(pieces=tuple(made for _, made in merged.values()))))
         raise
     return merged
 
@@ -147,7 +148,7 @@ def _tidy(records: Path) -> None:
     """Take away what writers that died left behind: files no manifest names and nobody wrote for a day."""
     known = set(files_of(read_state(records)))
     now = (records / BATCHES).stat().st_mtime  # the disk's own clock: a manifest was written just now
-    for folder in (*FORMS, MEETINGS, BATCHES):
+    for folder in (*FORMS, MEETINGS, KEYS, BATCHES):
         for path in (records / folder).glob("*") if (records / folder).is_dir() else ():
             if is_left_over(f"{folder}/{path.name}", known) and now - path.stat().st_mtime > A_DAY:
                 path.unlink(missing_ok=True)

@@ -3,24 +3,37 @@
 from __future__ import annotations
 
 import hashlib
+from base64 import b64decode, b64encode
 from collections.abc import Collection
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from selection.records import durable
-from selection.records.manifest import Batch, DamagedError, Meeting, Piece, SetAside, State, fresh_file
+from selection.records import durable, keyindex
+from selection.records.keyindex import Wanted
+from selection.records.manifest import (
+    Batch,
+    DamagedError,
+    Meeting,
+    Piece,
+    SetAside,
+    State,
+    fresh_file,
+    index_file,
+)
 from selection.records.tables import Form
 from selection.records.typed import BATCH, LEDGER, NTH, RECORDED_AT, frame_of, joined, key_parts, schema_of
 
 ROWS_A_GROUP = 32_768
-"""Rows a row group holds: small enough that a look-up by day reads little, large enough to scan fast."""
+"""Rows a row group holds: small enough that fetching a few rows reads little, large enough to scan fast."""
 
-STAMPS = {BATCH: pa.large_string(), RECORDED_AT: pa.timestamp("us", tz="UTC")}
+INDEXED = 512
+"""A file with so many rows has the index of its keys beside it; a smaller one has it in its manifest."""
 
 
 def only(state: State, batches: Collection[str]) -> State:
@@ -29,15 +42,11 @@ def only(state: State, batches: Collection[str]) -> State:
     for piece in state.pieces:
         parts = tuple(part for part in piece.parts if part[0] in batches)
         if parts:
-            pieces.append(_with_parts(piece, parts))
+            pieces.append(replace(piece, parts=parts))
     superseded = {f: tuple(r for r in rows if r[1] in batches) for f, rows in state.superseded.items()}
     kept = {name: batch for name, batch in state.batches.items() if name in batches}
     meetings = tuple(m for m in state.meetings if m.batch in batches)
     return State(state.number, kept, tuple(pieces), superseded, meetings, state.set_aside)
-
-
-def _with_parts(piece: Piece, parts: tuple[tuple[str, int, int], ...]) -> Piece:
-    return Piece(piece.form, piece.file, piece.rows, piece.size, piece.sha256, parts, piece.ranges)
 
 
 def read(
@@ -130,87 +139,53 @@ def _conforming(form: Form, table: pa.Table) -> pa.Table:
 
 
 def find(
-    records: Path, state: State, piece: Piece, form: Form, wanted: pd.DataFrame
+    records: Path, state: State, piece: Piece, form: Form, wanted: Wanted
 ) -> tuple[pa.Table, np.ndarray, np.ndarray]:
-    """The standing rows of one file under the keys `wanted` (frame of `typed.key_parts`).
+    """The standing rows of one file under the keys `wanted`.
 
-    Returns the rows, their numbers in the file, and for each the position in `wanted` that it answers. Only
-    row groups whose range of days can hold a wanted key are read. Raises DamagedError.
+    Returns the rows, their numbers in the file, and for each the position of the key that it answers. Only
+    the row groups that hold such rows are read. Raises DamagedError.
     """
-    nothing = schema_of(form).empty_table(), np.empty(0, dtype=int), np.empty(0, dtype=int)
-    if not _overlaps(piece, wanted):
-        return nothing
+    rows = which = np.empty(0, dtype=np.int64)
+    if wanted.may_be_in(piece.ranges):
+        rows, which = wanted.look_up(_index(records, piece, form))
+    if not len(rows):
+        return schema_of(form).empty_table(), rows, which
+    standing = ~np.isin(rows, [row for row, _ in state.superseded.get(piece.file, ())])
+    rows, which = rows[standing], which[standing]
+    try:
+        table = _taken(opened(records, piece), form, rows)
+    except (pa.ArrowException, OSError) as error:
+        raise damage(error) from error
+    true = joined(_keys(form, table)).to_numpy() == wanted.keys[which]
+    return table.filter(pa.array(true)), rows[true], which[true]
+
+
+def _index(records: Path, piece: Piece, form: Form) -> np.ndarray:
+    """The index of a file: kept in its manifest or beside it, or else worked out from its key columns."""
+    if piece.index:
+        return np.frombuffer(b64decode(piece.index), dtype="<u8")
+    with suppress(OSError, ValueError):
+        if (records / index_file(piece.file)).stat().st_size == 8 * piece.rows:
+            return np.memmap(records / index_file(piece.file), dtype="<u8", mode="r")
+    return made_index(records, piece, form)
+
+
+def made_index(records: Path, piece: Piece, form: Form) -> np.ndarray:
+    """The index of a file, worked out from its key columns. Raises DamagedError."""
     try:
         file = opened(records, piece)
-        groups = _groups(file, form, wanted)
-        rows, which = _matches(file, groups, form, wanted)
-        gone = [row for row, _ in state.superseded.get(piece.file, ())]
-        standing = ~np.isin(rows, gone)
-        rows, which = rows[standing], which[standing]
-        if not len(rows):
-            return nothing
-        return _taken(file, form, rows), rows, which
+        return keyindex.index_of(_keys(form, file.read(columns=_key_columns(form, file.schema_arrow.names))))
     except (pa.ArrowException, OSError) as error:
         raise damage(error) from error
 
 
-def _overlaps(piece: Piece, wanted: pd.DataFrame) -> bool:
-    """Can the file hold any wanted key, by the least and greatest of each key column?"""
-    able = np.ones(len(wanted), dtype=bool)
-    for column, (low, high) in piece.ranges.items():
-        able &= (wanted[column].to_numpy() >= low) & (wanted[column].to_numpy() <= high)
-    return bool(able.any())
+def _key_columns(form: Form, names: list[str]) -> list[str]:
+    return [c for c in dict.fromkeys((*form.key, "clutch", "sex", NTH)) if c in names]
 
 
-def _day_column(form: Form) -> str | None:
-    """The key column that is a day, where the form has one."""
-    return next((c for c in form.key if form.column(c).kind == "date"), None)
-
-
-def _groups(file: pq.ParquetFile, form: Form, wanted: pd.DataFrame) -> list[int]:
-    """The row groups whose days can hold a wanted key; all of them where nothing tells."""
-    every = range(file.metadata.num_row_groups)
-    day = _day_column(form)
-    if day is None:
-        return list(every)
-    days = np.sort(wanted[day].to_numpy(dtype=str))
-    column = file.schema_arrow.names.index(day)
-    return [g for g in every if _may_hold(file.metadata.row_group(g).column(column).statistics, days)]
-
-
-def _may_hold(statistics: pq.Statistics | None, days: np.ndarray) -> bool:
-    if statistics is None or not statistics.has_min_max or days[0] == "":
-        return True
-    low, high = np.searchsorted(days, [str(statistics.min)])[0], str(statistics.max)
-    return bool(low < len(days) and days[low] <= high)
-
-
-def _matches(
-    file: pq.ParquetFile, groups: list[int], form: Form, wanted: pd.DataFrame
-) -> tuple[np.ndarray, np.ndarray]:
-    """Numbers of the rows under a wanted key, and the position in `wanted` of each."""
-    index = pd.Index(joined(wanted))
-    starts = np.cumsum(
-        [0] + [file.metadata.row_group(g).num_rows for g in range(file.metadata.num_row_groups)]
-    )
-    rows, which = [np.empty(0, dtype=int)], [np.empty(0, dtype=int)]
-    columns = [c for c in (*form.key, "clutch", "sex", NTH) if c in file.schema_arrow.names]
-    for group in groups:
-        table, near = _near(file.read_row_group(group, columns=list(dict.fromkeys(columns))), form, wanted)
-        place = index.get_indexer(joined(key_parts(form, frame_of(form, table))))
-        rows.append(starts[group] + near[place >= 0])
-        which.append(place[place >= 0])
-    return np.concatenate(rows), np.concatenate(which)
-
-
-def _near(table: pa.Table, form: Form, wanted: pd.DataFrame) -> tuple[pa.Table, np.ndarray]:
-    """The rows of a wanted day alone, and their numbers in the group: few are left to compare as text."""
-    day = _day_column(form)
-    if day is None or (wanted[day] == "").any():
-        return table, np.arange(table.num_rows)
-    days = pa.array(pd.to_datetime(wanted[day].unique()).date, type=pa.date32())
-    mask = pc.is_in(table[day], value_set=days).to_numpy()
-    return table.filter(pa.array(mask)), np.flatnonzero(mask)
+def _keys(form: Form, table: pa.Table) -> pd.DataFrame:
+    return key_parts(form, frame_of(form, table.select(_key_columns(form, table.column_names))))
 
 
 def _taken(file: pq.ParquetFile, form: Form, rows: np.ndarray) -> pa.Table:
@@ -225,34 +200,38 @@ def _taken(file: pq.ParquetFile, form: Form, rows: np.ndarray) -> pa.Table:
     return _conforming(form, table.take(pa.array(local)))
 
 
-def write(records: Path, form: Form, table: pa.Table, batch: Batch) -> Piece:
-    """Write one form's rows of a batch as a file of their own. Raises OSError where the disk is full.
+def write(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, int]]) -> Piece:
+    """Write rows of several batches, in order (`parts`: batch and its number of rows), as one new file.
 
-    More rows than one row group holds are put in order of their day, so that a look-up by day reads little.
+    Raises OSError where the disk does not take it.
     """
-    if (day := _day_column(form)) and table.num_rows > ROWS_A_GROUP:
-        table = table.take(pc.sort_indices(table, sort_keys=[(day, "ascending")]))
-    return write_parts(records, form, table, [(batch, table.num_rows)])
-
-
-def write_parts(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, int]]) -> Piece:
-    """Write rows of several batches, in order (`parts`: batch and its number of rows), as one new file."""
-    ranges = _ranges(form, table)
-    counts = [count for _, count in parts]
-    stamps = {
-        BATCH: np.repeat(np.array([b.id for b, _ in parts], dtype=object), counts),
-        RECORDED_AT: np.repeat(
-            np.array([b.recorded_at.replace(tzinfo=None) for b, _ in parts], "M8[us]"), counts
-        ),
-    }
-    for name, values in stamps.items():
-        table = table.append_column(name, pa.array(values).cast(STAMPS[name]))
-    data = parquet_bytes(table)
-    file = fresh_file(form.name, parts[-1][0].id)
+    keys = _keys(form, table)
+    data = parquet_bytes(_stamped(table, parts))
+    index = keyindex.index_of(keys).astype("<u8").tobytes()
+    file, small = fresh_file(form.name, parts[-1][0].id), table.num_rows < INDEXED
+    if not small:
+        durable.publish(records / index_file(file), index)
     durable.publish(records / file, data)
-    ends = np.cumsum(counts)
-    spans = tuple((b.id, int(end - n), int(end)) for (b, n), end in zip(parts, ends, strict=True))
-    return Piece(form.name, file, table.num_rows, len(data), hashlib.sha256(data).hexdigest(), spans, ranges)
+    ends = np.cumsum([count for _, count in parts])
+    return Piece(
+        form=form.name,
+        file=file,
+        rows=table.num_rows,
+        size=len(data),
+        sha256=hashlib.sha256(data).hexdigest(),
+        parts=tuple((b.id, int(end - n), int(end)) for (b, n), end in zip(parts, ends, strict=True)),
+        ranges=keyindex.ranges_of(keys),
+        index=b64encode(index).decode() if small else "",
+    )
+
+
+def _stamped(table: pa.Table, parts: list[tuple[Batch, int]]) -> pa.Table:
+    """`table` with the batch and the moment of recording beside each row, for readers without the ledger."""
+    counts = [count for _, count in parts]
+    batches = np.repeat(np.array([b.id for b, _ in parts], dtype=object), counts)
+    moments = np.repeat(np.array([b.recorded_at.replace(tzinfo=None) for b, _ in parts], "M8[us]"), counts)
+    table = table.append_column(BATCH, pa.array(batches, type=pa.large_string()))
+    return table.append_column(RECORDED_AT, pa.array(moments).cast(pa.timestamp("us", tz="UTC")))
 
 
 def parquet_bytes(table: pa.Table) -> bytes:
@@ -260,10 +239,3 @@ def parquet_bytes(table: pa.Table) -> bytes:
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink, row_group_size=ROWS_A_GROUP, write_page_checksum=True, compression="zstd")
     return sink.getvalue().to_pybytes()
-
-
-def _ranges(form: Form, table: pa.Table) -> dict[str, tuple[str, str]]:
-    """The least and greatest text of each key column."""
-    columns = [c for c in dict.fromkeys((*form.key, "clutch", "sex", NTH)) if c in table.column_names]
-    parts = key_parts(form, frame_of(form, table.select(columns)))
-    return {str(c): (parts[c].min(), parts[c].max()) for c in parts} if len(parts) else {}
