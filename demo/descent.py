@@ -20,8 +20,8 @@ class Model:
 
     `names` (m,); `sd` (m,) is one record's standard deviation among birds of one base, sex, season and judge,
     in points, log grams and mm; `G` (m, m) additive covariance; `supplier` is the variance of a supplier's
-    effect as a share of G. Variances (m,): `clutch`, `brooder` (of a season), `day` (judge × day), `halo` (shared
-    by a look's sections), `permanent`, `residual`; they and G's diagonal add up to sd², and the
+    effect as a share of G. Variances (m,): `clutch`, `brooder` (of a season), `day` (judge × day), `halo`
+    (shared by a look's sections), `permanent`, `residual`; they and G's diagonal add up to sd², and the
     repeatability is (G + clutch + permanent)/sd².
     """
 

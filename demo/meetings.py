@@ -74,6 +74,7 @@ def meet(h: History, season: int, chicks: list[Bird], breeders: Breeders) -> Bre
     cockerels = _by_total(b for b in alive if b.male and b.bought)
     pullets = _by_total(b for b in alive if not b.male and not b.bought)
     new, cock = pullets[: h.options.new_pullets], cockerels[0] if cockerels else breeders.cock
+    cock.name = cock.name or breed.COCK_NAMES[(season - h.options.first) % len(breed.COCK_NAMES)]
     reserve = next((b for b in cockerels[1:2] if b.fault is None), None)
     _decide(h, season, cockerels, cockerels[:1], reserve)
     _decide(h, season, pullets, new, None)
