@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -36,7 +37,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     record = _command(commands, "record", _record, "take in a workbook, a CSV or a folder of forms")
     record.add_argument("forms", type=Path, help="workbook, CSV or folder of them")
-    record.add_argument("--correct", action="store_true", help="let this batch change or clear recorded values")
+    record.add_argument(
+        "--correct", action="store_true", help="let this batch change or clear recorded values"
+    )
     meeting = _command(commands, "meeting", _meeting, "hold the season's meeting: the pack and its tables")
     meeting.add_argument("--out", type=Path, required=True, help="folder for meeting.html and the tables")
     forms = _command(commands, "forms", _forms, "write the season's workbook and the sheets to print")
@@ -55,7 +58,9 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command(commands, name: str, run, summary: str) -> argparse.ArgumentParser:
+def _command(
+    commands: Any, name: str, run: Callable[[argparse.Namespace], int], summary: str
+) -> argparse.ArgumentParser:
     command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
     command.add_argument("flock", type=Path, metavar="FLOCK", help="the flock's folder")
     command.set_defaults(run=run)
@@ -134,7 +139,11 @@ def _progress(step: str, share: float) -> None:
     """One line on the terminal that grows; nothing where nobody watches."""
     if sys.stderr.isatty():
         filled = round(24 * share)
-        print(f"\r{'█' * filled}{'·' * (24 - filled)} {step[:50]:<50}", end="" if share < 1 else "\n", file=sys.stderr)
+        print(
+            f"\r{'█' * filled}{'·' * (24 - filled)} {step[:50]:<50}",
+            end="" if share < 1 else "\n",
+            file=sys.stderr,
+        )
 
 
 if __name__ == "__main__":

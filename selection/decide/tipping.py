@@ -7,12 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from selection.decide.wording import some_points
 from selection.merit.detail import Detail
 from selection.merit.ranking import Merit
 from selection.records.settings import Standard
 
 LEAST_PULL = 0.02
 """Points of merit for a point in a section under which a section is said to tip nothing."""
+
+
+NEXT_TO_NOTHING = 0.05
+"""Points in a section that no judge would argue over."""
 
 
 @dataclass(frozen=True)
@@ -29,8 +34,9 @@ class Tip:
         """The tip in words."""
         if self.section is None:
             return f"no one section would bring {self.behind} past {self.ahead}, {self.gap:.1f} points of merit away"
-        amount = f"{self.points:.1f}".rstrip("0").rstrip(".")
-        return f"{self.behind} overtakes {self.ahead} if its {self.section} were {amount} points better"
+        if self.points < NEXT_TO_NOTHING:
+            return f"{self.behind} stands level with {self.ahead}"
+        return f"{self.behind} overtakes {self.ahead} if its {self.section} were {some_points(self.points)} better"
 
 
 def tip(merit: Merit, known: Detail, standard: Standard, ahead: str, behind: str) -> Tip:

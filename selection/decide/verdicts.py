@@ -15,13 +15,13 @@ import pandas as pd
 from selection.decide.another_look import Look, best_look, looks_worth
 from selection.decide.choice import best_set
 from selection.decide.tipping import Tip, room_to_reweigh, tip
-from selection.decide.wording import chance, interval, points_of_merit
-from selection.merit.candidates import YOUNG
-from selection.merit.detail import detail
+from selection.decide.wording import among_best, interval, listed, points_of_merit
+from selection.merit.candidates import YOUNG, worn
+from selection.merit.detail import Detail, detail
 from selection.merit.ranking import SEED, Merit
 from selection.records.flock import Flock
 
-VERDICTS = "bird left right group stands proposed reason decided decided_why".split()
+VERDICTS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "decided", "decided_why"]
 
 
 @dataclass(frozen=True)
@@ -64,12 +64,12 @@ def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
 
 def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
     """Living chicks of the season without a sex: bird, left, right, note. They stand in no group."""
-    from selection.merit.candidates import worn
-
     birds = flock.birds
     chicks = birds[birds["alive"] & (birds["hatch_year"] == flock.plan.season) & (birds["sex"] == "unknown")]
     table = chicks[["bird"]].join(worn(flock), on="bird")
-    return table.assign(note="sex not recorded: record it, and the bird joins its group").reset_index(drop=True)
+    return table.assign(note="sex not recorded: record it, and the bird joins its group").reset_index(
+        drop=True
+    )
 
 
 def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> Group:
@@ -86,14 +86,14 @@ def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> G
     if again is not None:
         rows.loc[rows["bird"].isin(again.birds) & rows["decided"].isna(), "proposed"] = "look again"
     rows["reason"] = [_reason(row, rows, group.tips, again, keep.number) for _, row in rows.iterrows()]
-    return Group(
-        name, rows[VERDICTS], group.tips, group.looks, again, group.reweigh, ceiling_kept
-    )
+    return Group(name, rows[VERDICTS], group.tips, group.looks, again, group.reweigh, ceiling_kept)
 
 
 def _decided(flock: Flock) -> pd.DataFrame:
     """The season's last decision on each bird: bird, decided, decided_why."""
-    made = flock.decisions[flock.decisions["on"].dt.year == flock.plan.season].sort_values("on", kind="stable")
+    made = flock.decisions[flock.decisions["on"].dt.year == flock.plan.season].sort_values(
+        "on", kind="stable"
+    )
     last = made.drop_duplicates("bird", keep="last")
     return last[["bird", "decided", "why"]].rename(columns={"why": "decided_why"})
 
@@ -158,7 +158,9 @@ def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: n
     )
 
 
-def _tips(flock: Flock, merit: Merit, known, unbarred: pd.DataFrame, kept: np.ndarray) -> tuple[Tip, ...]:
+def _tips(
+    flock: Flock, merit: Merit, known: Detail, unbarred: pd.DataFrame, kept: np.ndarray
+) -> tuple[Tip, ...]:
     """For each pair at the edge: the last kept against every bird not kept that has a fair chance."""
     if not kept.any() or kept.all():
         return ()
@@ -167,7 +169,9 @@ def _tips(flock: Flock, merit: Merit, known, unbarred: pd.DataFrame, kept: np.nd
     return tuple(tip(merit, known, flock.standard, last, rival) for rival in rivals)
 
 
-def _reason(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...], again: Look | None, number: int) -> str:
+def _reason(
+    row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...], again: Look | None, number: int
+) -> str:
     """One sentence: the figures behind a verdict, who stands next, and what would tip it."""
     if isinstance(row["decided"], str):
         why = row["decided_why"] if isinstance(row["decided_why"], str) else "no reason given"
@@ -179,14 +183,14 @@ def _reason(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...], again: Lo
         return "the only one of its group: nothing to compare with"
     parts = [
         f"ranked {row['rank']:.0f} of {unbarred}, merit {points_of_merit(row['merit'])}, 90 % interval "
-        f"{interval(row['merit'], row['merit_se'])}, {chance(row['p_kept'])} of being among the best {number}"
+        f"{interval(row['merit'], row['merit_se'])}, {among_best(row['p_kept'], number)}"
     ]
     if not row["points_seen"] > 0:
         parts.append("never scored, so it is judged by its relatives alone")
     parts += [_next(row, rows, tips)]
     if again is not None and row["bird"] in again.birds:
         parts.append(
-            f"seeing {' and '.join(again.birds)} side by side once more is worth {again.value:.1f} points of merit"
+            f"seeing {listed(again.birds)} side by side once more is worth {again.value:.1f} points of merit"
         )
     return "; ".join(p for p in parts if p)
 
@@ -207,14 +211,16 @@ def _sentences(groups: Mapping[str, Group]) -> tuple[str, ...]:
     for group in groups.values():
         kept = group.table.loc[group.table["stands"] == "keep", "bird"]
         if len(kept):
-            said.append(f"{group.name}: keep {', '.join(kept)}")
+            said.append(f"{group.name}: keep {listed(kept)}")
         if group.again is not None:
             said.append(
-                f"{group.name}: look again at {', '.join(group.again.birds)} side by side, worth "
+                f"{group.name}: look again at {listed(group.again.birds)} side by side, worth "
                 f"{group.again.value:.1f} points of merit"
             )
         if group.ceiling_kept is False:
-            said.append(f"{group.name}: no choice keeps under the relationship ceiling; the least related are kept")
+            said.append(
+                f"{group.name}: no choice keeps under the relationship ceiling; the least related are kept"
+            )
     return tuple(said)
 
 
@@ -224,7 +230,9 @@ def _cannot(flock: Flock, groups: Mapping[str, Group]) -> tuple[str, ...]:
         wanted = flock.plan.keep[group.name].number
         unbarred = int((~group.table["reason"].str.startswith("barred")).sum()) if len(group.table) else 0
         if not len(group.table):
-            said.append(f"{group.name}: no candidates on {flock.plan.on}: nobody living has the plan's sex and origin")
+            said.append(
+                f"{group.name}: no candidates on {flock.plan.on}: nobody living has the plan's sex and origin"
+            )
         elif unbarred < wanted:
             said.append(f"{group.name}: {wanted} wanted, {unbarred} unbarred")
     return tuple(said)

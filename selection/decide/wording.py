@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 REACH = 1.645
 """Standard errors to either side of a 90 % interval."""
 
@@ -23,6 +25,24 @@ def chance(probability: float) -> str:
     if probability > 0.99:
         return "a chance over 99 in 100"
     return f"a chance of {100 * probability:.0f} in 100"
+
+
+def among_best(probability: float, number: int) -> str:
+    """A chance of being kept on merit: a chance of 46 in 100 of being the best."""
+    place = "the best" if number == 1 else f"among the best {number}"
+    return f"{chance(probability)} of being {place}"
+
+
+def some_points(value: float) -> str:
+    """Points of a section: 1 point, 1.5 points."""
+    amount = f"{value:.1f}".removesuffix(".0")
+    return f"{amount} point" if amount == "1" else f"{amount} points"
+
+
+def listed(names: Iterable[str]) -> str:
+    """a, b and c."""
+    *first, last = list(names) or [""]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def accuracy(value: float) -> str:

@@ -41,9 +41,16 @@ class Correlations:
     grid: np.ndarray
     weights: np.ndarray
 
+    def interval(self) -> tuple[float, float]:
+        """5 % and 95 % points of ρ."""
+        low, high = np.interp([0.05, 0.95], np.cumsum(self.weights) - self.weights / 2, self.grid)
+        return float(low), float(high)
+
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """`count` draws (count × 3), ρ spread evenly over its posterior and shuffled."""
-        middle = np.interp((np.arange(count) + 0.5) / count, np.cumsum(self.weights) - self.weights / 2, self.grid)
+        middle = np.interp(
+            (np.arange(count) + 0.5) / count, np.cumsum(self.weights) - self.weights / 2, self.grid
+        )
         slope = self.covariance[1:, 0] / self.covariance[0, 0]
         left = self.covariance[1:, 1:] - np.outer(slope, self.covariance[0, 1:])
         noise = rng.standard_normal((count, 2)) @ np.linalg.cholesky(left + 1e-12 * np.eye(2)).T
@@ -96,7 +103,9 @@ def explore(model: SeasonModel, parts: np.ndarray, plan: Plan) -> Correlations:
     return _weighted(score, mode, covariance, count)
 
 
-def _weighted(score: Callable[[np.ndarray], float], mode: np.ndarray, covariance: np.ndarray, count: int) -> Correlations:
+def _weighted(
+    score: Callable[[np.ndarray], float], mode: np.ndarray, covariance: np.ndarray, count: int
+) -> Correlations:
     """ρ on its grid, each value with the other two at their best for it, weighted by the likelihood."""
     grid = mode[0] + GRID * np.sqrt(covariance[0, 0])
     grid = grid[(grid > _least(count)) & (grid < 0.9)]
@@ -143,4 +152,6 @@ def _refuse_impossible(named: Named, traits: tuple[str, ...]) -> None:
     if any(_positive(compound(rho, len(traits), named)) for rho in np.linspace(_least(len(traits)), 0.9, 30)):
         return
     pairs = ", ".join(f"{traits[i]} and {traits[j]} ({r:g})" for (i, j), r in named.items())
-    raise ModelError(f"plan.toml, [correlations]: these cannot all be true together: {pairs}; lower the largest")
+    raise ModelError(
+        f"plan.toml, [correlations]: these cannot all be true together: {pairs}; lower the largest"
+    )

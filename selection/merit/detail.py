@@ -19,13 +19,14 @@ from selection.records.flock import Flock
 class Detail:
     """Joint posterior of some birds, trait by trait.
 
-    birds (L,), traits (T,); values: L × T mean breeding values in each trait's unit; slopes: L × T points of
-    merit for each unit (a banded trait's slope at each bird's own value); parts: L × T points of merit by trait, about the birds'
-    mean; merit: L merits, on one base; functionals: m × L, what picks each bird's merit, taken as linear about
-    where it stands, out of all effects; merit_cov: L × L;
-    seen_cov: (L·S) × (L·S) covariance of what a look would see of each bird in the S sections judged by eye
-    (what it carries, without the look's own error); cross: L × (L·S) between merit and that;
-    look_cov: S × S residual of one look; by_eye: names of the S sections.
+    - birds (L,), traits (T,), by_eye: names of the S sections judged by eye
+    - values: L × T mean breeding values, each in its trait's unit
+    - slopes: L × T points of merit for each unit (a banded trait's at each bird's own value)
+    - parts: L × T points of merit by trait, about the birds' mean; merit: L merits on one base
+    - functionals: m × L, what picks each bird's merit (a band taken as straight where the bird stands)
+    - merit_cov: L × L; cross: L × (L·S) between merit and what a look would see
+    - seen_cov: (L·S) × (L·S), of what a look would see of each bird, without the look's own error
+    - look_cov: S × S residual of one look
     """
 
     birds: pd.Index

@@ -137,7 +137,9 @@ def fit_model(
     """
     random = dict(random or {})
     columns = (birds,) if isinstance(birds, str) else tuple(birds)
-    design = _Design(records, tuple(traits), fixed, tuple(random), columns if pedigree else (), pedigree, groups)
+    design = _Design(
+        records, tuple(traits), fixed, tuple(random), columns if pedigree else (), pedigree, groups
+    )
     estimated = None
     given = [residual, *random.values(), *([genetic] if pedigree else [])]
     if all(v is None for v in given):
@@ -181,7 +183,9 @@ class _Design:
     def __post_init__(self) -> None:
         missing = [c for c in self._needed() if c not in self.records]
         if missing:
-            raise ModelError(f"records have no column {', '.join(missing)}; they have {', '.join(self.records)}")
+            raise ModelError(
+                f"records have no column {', '.join(missing)}; they have {', '.join(self.records)}"
+            )
         values = self.records[list(self.traits)].to_numpy(dtype=float)
         self.seen = ~np.isnan(values)
         if not self.seen.any():
@@ -189,13 +193,19 @@ class _Design:
         self.row, self.trait = np.nonzero(self.seen)
         self.y = values[self.row, self.trait]
         self.loading = sparse.csr_array(
-            (np.ones(len(self.y)), (np.arange(len(self.y)), self.trait)), shape=(len(self.y), len(self.traits))
+            (np.ones(len(self.y)), (np.arange(len(self.y)), self.trait)),
+            shape=(len(self.y), len(self.traits)),
         )
         self.fixed, self.names, self.dropped = self._fixed()
 
     def _needed(self) -> list[str]:
         by_trait = self._fixed_of()
-        return [*self.traits, *self.random_columns, *self.bird_columns, *(c for v in by_trait.values() for c in v)]
+        return [
+            *self.traits,
+            *self.random_columns,
+            *self.bird_columns,
+            *(c for v in by_trait.values() for c in v),
+        ]
 
     def _fixed_of(self) -> dict[str, Sequence[str]]:
         if isinstance(self.fixed_columns, Mapping):
@@ -224,7 +234,10 @@ class _Design:
         assert self.groups is not None
         shares = self.groups.set_index("bird")
         own = shares.loc[self.records.iloc[self.row[at]][self.bird_columns[0]]].to_numpy(float)
-        return sparse.hstack([cells, sparse.csr_array(own)], format="csr"), [*labels, *(("group", g) for g in shares)]
+        return sparse.hstack([cells, sparse.csr_array(own)], format="csr"), [
+            *labels,
+            *(("group", g) for g in shares),
+        ]
 
     def codes(self, column: str) -> tuple[np.ndarray, pd.Index]:
         """Level of each value in a random column (−1 where missing), and the labels."""
@@ -351,9 +364,13 @@ def _covariance(given: Covariance | None, size: int, name: str) -> np.ndarray:
     """The covariance as a size × size matrix; raises ModelError where it is none."""
     matrix = np.atleast_2d(np.asarray(given, dtype=float))
     if matrix.shape != (size, size):
-        raise ModelError(f"the covariance of {name} is {matrix.shape[0]} × {matrix.shape[1]}; needed {size} × {size}")
+        raise ModelError(
+            f"the covariance of {name} is {matrix.shape[0]} × {matrix.shape[1]}; needed {size} × {size}"
+        )
     if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix)[0] <= 0:
-        raise ModelError(f"the covariance of {name} is not a symmetric positive definite matrix: {matrix.tolist()}")
+        raise ModelError(
+            f"the covariance of {name} is not a symmetric positive definite matrix: {matrix.tolist()}"
+        )
     return matrix
 
 

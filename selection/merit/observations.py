@@ -129,7 +129,9 @@ def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
     rows["clutch"] = rows["bird"].map(birds["clutch"]).where(named, rows["clutch"]).str.casefold()
     first = rows["clutch"].str.split(";").str[0].str.strip()
     hatched = rows["bird"].map(birds["hatched"]).fillna(first.map(clutches["hatched_on"]))
-    rows["judge"] = (rows["judge"] if "judge" in rows else pd.Series(index=rows.index, dtype="str")).str.casefold()
+    rows["judge"] = (
+        rows["judge"] if "judge" in rows else pd.Series(index=rows.index, dtype="str")
+    ).str.casefold()
     rows["season"] = rows["on"].dt.year
     rows["day"] = rows["judge"] + rows["on"].dt.strftime(" %Y-%m-%d")
     rows["brooder"] = first.map(clutches["brooder"]).str.casefold() + hatched.dt.year.map(" {:.0f}".format)

@@ -62,7 +62,9 @@ class _Draft:
     partial: dict[str, Shares] = field(default_factory=dict)
     base: dict[str, str] = field(default_factory=dict)  # of founders and unseen birds
     pens: dict[tuple[str, str], tuple[Shares, Shares]] = field(default_factory=dict)  # suppliers', by spring
-    springs: dict[tuple[str, str, int], list[str]] = field(default_factory=dict)  # one unseen bird, spring by spring
+    springs: dict[tuple[str, str, int], list[str]] = field(
+        default_factory=dict
+    )  # one unseen bird, spring by spring
     assumed: set[str] = field(default_factory=set)
 
     def founder(self, bird: str, base: str) -> str:
@@ -142,8 +144,8 @@ def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[[str], tuple[Shares
         labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
         pairs = [of[label] for label in labels if label in of]
         if not pairs:
-            founder = (f"sire of clutch {entry}", f"dam of clutch {entry}")
-            pairs = [tuple({draft.founder(f, "home"): 0.5} for f in founder)]
+            sire, dam = (draft.founder(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))
+            pairs = [({sire: 0.5}, {dam: 0.5})]
             of[labels[0] if labels else entry] = pairs[0]
         return _mean([p[0] for p in pairs]), _mean([p[1] for p in pairs])
 
@@ -167,7 +169,9 @@ def _parents_of(clutch: Any, pens: pd.DataFrame, flock: Flock, draft: _Draft) ->
         draft.assumed.add(f"no cock on record for clutch {clutch.clutch}: one unseen cock of the home flock")
     if not hens:
         hens = _unseen(draft, f"unseen hen of {where}", "home", UNSEEN_HENS)
-        draft.assumed.add(f"no hens on record for clutch {clutch.clutch}: {UNSEEN_HENS} unseen hens of the home flock")
+        draft.assumed.add(
+            f"no hens on record for clutch {clutch.clutch}: {UNSEEN_HENS} unseen hens of the home flock"
+        )
     return cocks, hens
 
 
@@ -208,10 +212,9 @@ def _supplier_pen(
                 f"{source} did not say how many stood in the pen in {spring}: "
                 f"taken as {UNSEEN_COCKS} cock and {UNSEEN_HENS} hens"
             )
-        numbers = (cocks if cocks == cocks else UNSEEN_COCKS, hens if hens == hens else UNSEEN_HENS)
-        draft.pens[source, spring] = tuple(
-            _unseen_supplier(draft, source, side, spring, int(number))
-            for side, number in zip(("cock", "hen"), numbers, strict=True)
+        draft.pens[source, spring] = (
+            _unseen_supplier(draft, source, "cock", spring, int(cocks if cocks == cocks else UNSEEN_COCKS)),
+            _unseen_supplier(draft, source, "hen", spring, int(hens if hens == hens else UNSEEN_HENS)),
         )
     return draft.pens[source, spring]
 
@@ -282,8 +285,10 @@ def _refuse_impossible(flock: Flock) -> None:
         chicks = named[~unknown]
         sexes = (parents["sex"] == wrong).to_numpy()
         faults += [f"{p}, {side} of {b}, is recorded {wrong}" for b, p in chicks.loc[sexes, side].items()]
-        younger = (parents["hatched"].to_numpy() >= chicks["hatched"].to_numpy())
-        faults += [f"{p}, {side} of {b}, hatched no earlier than it" for b, p in chicks.loc[younger, side].items()]
+        younger = parents["hatched"].to_numpy() >= chicks["hatched"].to_numpy()
+        faults += [
+            f"{p}, {side} of {b}, hatched no earlier than it" for b, p in chicks.loc[younger, side].items()
+        ]
     if faults:
         raise PedigreeError("impossible parents: " + "; ".join(faults))
 

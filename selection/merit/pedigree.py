@@ -117,7 +117,9 @@ def from_parents(frame: pd.DataFrame) -> Pedigree:
     return build(birds, *(_known(frame[side], rows, at) for side in ("sire", "dam")))
 
 
-def from_shares(sires: dict[str, Shares], dams: dict[str, Shares], partial: dict[str, Shares] | None = None) -> Pedigree:
+def from_shares(
+    sires: dict[str, Shares], dams: dict[str, Shares], partial: dict[str, Shares] | None = None
+) -> Pedigree:
     """Pedigree from each bird's shares in its possible sires and dams (same keys, {} for a founder).
 
     `partial` gives founders that may be the same bird as an earlier founder: a share p in founder k makes
@@ -142,9 +144,9 @@ def build(
     if not np.array_equal(order, np.arange(len(order))):
         sires, dams = sires[order][:, order].tocsr(), dams[order][:, order].tocsr()
     ends = np.cumsum([len(level) for level in levels])
-    levels = tuple(np.arange(end - len(level), end) for end, level in zip(ends, levels, strict=True))
-    inbreeding, mendelian = _inbreeding(sires, dams, levels)
-    return Pedigree(tuple(birds[i] for i in order), sires, dams, inbreeding, mendelian, levels)
+    placed = tuple(np.arange(end - len(level), end) for end, level in zip(ends, levels, strict=True))
+    inbreeding, mendelian = _inbreeding(sires, dams, placed)
+    return Pedigree(tuple(birds[i] for i in order), sires, dams, inbreeding, mendelian, placed)
 
 
 def _known(parents: pd.Series, rows: np.ndarray, at: pd.Index) -> sparse.csr_array:
@@ -174,7 +176,7 @@ def _generations(weights: sparse.csr_array, birds: Sequence[str]) -> list[np.nda
         chicks = np.unique(chicks)
         level = chicks[waiting[chicks] == 0]
     if placed < len(birds):
-        stuck = [str(birds[i]) for i in np.flatnonzero(waiting > 0)]
+        stuck = [str(birds[int(i)]) for i in np.flatnonzero(waiting > 0)]
         raise PedigreeError(
             f"a loop of parents: following the parents of {', '.join(stuck[:8])} leads back to the bird itself; "
             "correct a sire, dam, hatching date or pen of one of them"
@@ -204,7 +206,9 @@ def _inbreeding(
         np.fill_diagonal(within, 1 + inbreeding[level][breeding])
         waiting = np.concatenate([waiting[stay], level[breeding]])
         if len(waiting) > MOST_PARENTS:
-            raise PedigreeError(f"{len(waiting):,} parents at once; exact inbreeding is kept to {MOST_PARENTS:,}")
+            raise PedigreeError(
+                f"{len(waiting):,} parents at once; exact inbreeding is kept to {MOST_PARENTS:,}"
+            )
         among = np.block([[among[np.ix_(stay, stay)], between[:, stay].T], [between[:, stay], within]])
     return inbreeding, mendelian
 
@@ -232,4 +236,6 @@ def _columns(rows: sparse.csr_array, columns: np.ndarray) -> sparse.csr_array:
     """`rows` with just these columns, in this order; all its entries must lie in them."""
     place = np.zeros(rows.shape[1], dtype=int)
     place[columns] = np.arange(len(columns))
-    return sparse.csr_array((rows.data, place[rows.indices], rows.indptr), shape=(rows.shape[0], len(columns)))
+    return sparse.csr_array(
+        (rows.data, place[rows.indices], rows.indptr), shape=(rows.shape[0], len(columns))
+    )

@@ -84,16 +84,18 @@ def draw(
     weights: np.ndarray,
     rng: np.random.Generator,
     progress: Progress | None = None,
+    quick: bool = False,
 ) -> Posterior:
     """Draws of the functionals `weights` (T × k) of each bird's breeding values.
 
-    `birds` must be in the model. Memory: N × L × k doubles, twice.
+    `birds` must be in the model. `quick` takes the variances at their mode as certain: for trying things out.
+    Memory: N × L × k doubles, twice.
     """
     model = known.model
     functionals, columns = _functionals(known, birds, weights)
     kin = _kinship_block(model, birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
-    scenes = _scenes(known, rng)
+    scenes = [known.variances] if quick else _scenes(known, rng)
     for i, variances in enumerate(scenes):
         _say(progress, "merit under what is not known of the variances", 0.5 + 0.5 * i / len(scenes))
         solution = known.solution if variances is known.variances else model.solve(variances)

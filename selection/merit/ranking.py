@@ -7,6 +7,7 @@ same draws.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,10 +29,11 @@ SEED = 20
 
 LIVING_DRAWS = 2_000
 
-RANKING = (
-    "bird left right group rank merit merit_se merit_flock accuracy p_best p_kept points points_seen "
-    "points_of_100 bar"
-).split()
+RANKING = [
+    *("bird", "left", "right", "group", "rank", "merit", "merit_se", "merit_flock", "accuracy"),
+    *("p_best", "p_kept", "points", "points_seen", "points_of_100", "bar"),
+]
+"""Columns of ranking.csv."""
 
 
 @dataclass(frozen=True)
@@ -68,28 +70,56 @@ def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Me
 
     Raises PedigreeError for impossible parents and ModelError for correlations that cannot all be true.
     """
-    rng = np.random.default_rng(seed)
     growth = fit_growth(flock)
     points = score(flock, growth)
     family = parentage(flock)
-    field = candidates(flock)
-    living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
     observations = observe(flock, growth)
     if observations.rows.empty:
-        return _nothing_seen(flock, field, family, growth, points)
-    model = design(observations, family, living)
+        return _nothing_seen(flock, candidates(flock), family, growth, points)
+    model = design(observations, family, _living(flock))
     known = learn(model, flock, progress)
-    worth = worth_of(flock.standard, flock.plan, model.traits)
+    return _ranked(flock, known, family, growth, points, np.random.default_rng(seed), progress)
+
+
+def rerank(
+    merit: Merit, flock: Flock, bars: Mapping[str, str | None] | None = None, seed: int = SEED
+) -> Merit:
+    """The ranking under another plan or other points, from what is already known: quick, for trying things out.
+
+    `flock` is the same flock with another plan or standard; `bars` bars a bird (a reason) or brings it back
+    (None). Variances are taken at their mode, so that standard errors come out a little smaller than rank's.
+    """
+    if merit.known is None:
+        return _nothing_seen(
+            flock, _with_bars(candidates(flock), bars), merit.parentage, merit.growth, merit.points
+        )
+    rng = np.random.default_rng(seed)
+    return _ranked(
+        flock, merit.known, merit.parentage, merit.growth, merit.points, rng, bars=bars, quick=True
+    )
+
+
+def _ranked(
+    flock: Flock,
+    known: Known,
+    family: Parentage,
+    growth: Growth,
+    points: Points,
+    rng: np.random.Generator,
+    progress: Progress | None = None,
+    bars: Mapping[str, str | None] | None = None,
+    quick: bool = False,
+) -> Merit:
+    field, living = _with_bars(candidates(flock), bars), _living(flock)
+    worth = worth_of(flock.standard, flock.plan, known.model.traits)
     band = band_of(worth, known, growth, flock)
-    posterior = draw(known, living, worth.weights, rng, progress)
+    posterior = draw(known, living, worth.weights, rng, progress, quick)
     merit = pd.DataFrame(merit_of(posterior.draws, band), columns=living)
     prior = pd.DataFrame(merit_of(posterior.prior + _middle(posterior), band), columns=living)
-    contrasts = {g: _contrast(merit, part) for g, part in field.groupby("group")}
-    ranking = _ranking(flock, field, merit, prior, points)
     return Merit(
-        ranking=ranking,
+        ranking=_ranking(flock, field, merit, prior, points),
         flock=_flock_table(flock, merit, prior, known, worth, band, posterior),
-        draws={g: c for g, c in contrasts.items()},
+        draws={g: _contrast(merit, part) for g, part in field.groupby("group")},
         living=merit.sub(merit.mean(axis=1), axis=0).iloc[_spread_out(len(merit))].reset_index(drop=True),
         traits=_trait_table(known),
         pedigree=family.pedigree,
@@ -100,8 +130,19 @@ def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Me
         worth=worth,
         band=band,
         sentences=(*growth.sentences, *points.sentences, *family.sentences, *_about_model(known)),
-        cannot=_not_seen(flock, model.traits),
+        cannot=_not_seen(flock, known.model.traits),
     )
+
+
+def _living(flock: Flock) -> pd.Index:
+    return pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
+
+
+def _with_bars(field: pd.DataFrame, bars: Mapping[str, str | None] | None) -> pd.DataFrame:
+    """The candidates with bars put on or lifted."""
+    bars = bars or {}
+    changed = [bars.get(bird, bar) for bird, bar in zip(field["bird"], field["bar"], strict=True)]
+    return field.assign(bar=pd.Series(changed, index=field.index, dtype="str"))
 
 
 def _middle(posterior: Posterior) -> np.ndarray:
@@ -130,13 +171,15 @@ def _ranking(
         if len(group := field[field["group"] == name])
     ]
     if not parts:
-        return pd.DataFrame(columns=list(RANKING))
+        return pd.DataFrame(columns=RANKING)
     table = pd.concat(parts, ignore_index=True)
     seen = points.birds.set_index("bird")[["points", "points_seen", "points_of_100"]]
-    return table.join(seen, on="bird")[list(RANKING)]
+    return table.join(seen, on="bird")[RANKING]
 
 
-def _group_ranking(group: pd.DataFrame, merit: pd.DataFrame, prior: pd.DataFrame, number: int) -> pd.DataFrame:
+def _group_ranking(
+    group: pd.DataFrame, merit: pd.DataFrame, prior: pd.DataFrame, number: int
+) -> pd.DataFrame:
     unbarred = group.loc[group["bar"].isna(), "bird"]
     base = merit[unbarred].mean(axis=1) if len(unbarred) else merit.mean(axis=1)
     prior_base = prior[unbarred].mean(axis=1) if len(unbarred) else prior.mean(axis=1)
@@ -226,29 +269,29 @@ def _trait_table(known: Known) -> pd.DataFrame:
 def _drawn_shares(parts: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     """Draws of the shares of variance (1,000 × 6), seeded: for the intervals of the table alone."""
     rng = np.random.default_rng(SEED)
-    off = rng.standard_normal((1000, len(parts))) @ np.linalg.cholesky(covariance + 1e-12 * np.eye(len(parts))).T
+    off = (
+        rng.standard_normal((1000, len(parts)))
+        @ np.linalg.cholesky(covariance + 1e-12 * np.eye(len(parts))).T
+    )
     drawn = parts * np.exp(off - 0.5 * np.diag(covariance))
     return drawn / drawn.sum(axis=1, keepdims=True)
 
 
 def _about_model(known: Known) -> tuple[str, ...]:
-    genetic, low, high = known.correlations.mode[0], *_rho_interval(known)
     sentences = [
-        f"merit rests on {len(known.model.y):,} numbers of {len(known.model.levels['permanent'].labels)} birds",
-        f"genetic correlation between any two traits: {genetic:.2f}, 90 % interval {low:.2f} to {high:.2f}",
+        f"merit rests on {len(known.model.y):,} numbers of {len(known.model.levels['permanent'].labels)} birds"
     ]
+    if known.correlations is not None and len(known.correlations.grid) > 1:
+        rho, (low, high) = known.correlations.mode[0], known.correlations.interval()
+        sentences.append(
+            f"genetic correlation between any two traits: {rho:.2f}, 90 % interval {low:.2f} to {high:.2f}"
+        )
     sentences += [
         f"{t.trait}: the fit of its variances did not settle ({t.message}); its prior weighs more"
         for t in known.traits
         if not t.converged
     ]
     return tuple(sentences)
-
-
-def _rho_interval(known: Known) -> tuple[float, float]:
-    """5 % and 95 % points of ρ from its weighted grid."""
-    low, high = np.interp([0.05, 0.95], np.cumsum(known.correlations.weights), known.correlations.grid)
-    return float(low), float(high)
 
 
 def _not_seen(flock: Flock, traits: tuple[str, ...]) -> tuple[str, ...]:
@@ -273,9 +316,12 @@ def _nothing_seen(
         group["rank"] = unbarred.cumsum().where(unbarred)
         parts.append(group)
     table = pd.concat(parts, ignore_index=True) if parts else field
-    ranking = table.reindex(columns=list(RANKING))
+    ranking = table.reindex(columns=RANKING)
     birds = flock.birds[["bird"]].assign(merit=0.0, merit_se=np.nan, accuracy=0.0, own_value=np.nan)
-    draws = {g: pd.DataFrame(0.0, index=range(1), columns=p.loc[p["bar"].isna(), "bird"]) for g, p in field.groupby("group")}
+    draws = {
+        g: pd.DataFrame(0.0, index=range(1), columns=p.loc[p["bar"].isna(), "bird"])
+        for g, p in field.groupby("group")
+    }
     living = flock.birds.loc[flock.birds["alive"], "bird"]
     return Merit(
         ranking=ranking,
@@ -291,5 +337,7 @@ def _nothing_seen(
         worth=None,
         band=None,
         sentences=family.sentences,
-        cannot=("nothing has been scored, weighed or measured yet: every candidate stands alike, in number order",),
+        cannot=(
+            "nothing has been scored, weighed or measured yet: every candidate stands alike, in number order",
+        ),
     )

@@ -100,7 +100,9 @@ class SeasonModel:
     @cached_property
     def designs(self) -> dict[str, sparse.csr_array]:
         """Design (n × levels·T) of every random effect; column = level·T + trait."""
-        return {name: crossed(level.codes, len(level.labels), self.loading) for name, level in self.levels.items()}
+        return {
+            name: crossed(level.codes, len(level.labels), self.loading) for name, level in self.levels.items()
+        }
 
     def solve(self, variances: Variances) -> Solution:
         """Solutions, posterior covariances and REML log-likelihood under given variances."""
@@ -204,7 +206,10 @@ def kinship_of(parentage: Parentage, birds: pd.Index) -> Kinship:
     own = np.concatenate([pedigree.mendelian[keep], np.full(count, BASE_VARIANCE)])
     precision = (descent.T @ sparse.diags_array(1 / own) @ descent).tocsc()
     precision.eliminate_zeros()
-    labels = [*np.array(pedigree.birds, dtype=object)[keep], *(f"base {name}" for name in parentage.suppliers)]
+    labels = [
+        *np.array(pedigree.birds, dtype=object)[keep],
+        *(f"base {name}" for name in parentage.suppliers),
+    ]
     return Kinship(pd.Index(labels), precision, -float(np.log(own).sum()))
 
 

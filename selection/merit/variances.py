@@ -55,7 +55,8 @@ class TraitVariances:
 
 def trait_variances(model: SeasonModel, standard: Standard) -> tuple[TraitVariances, ...]:
     """Variances of every trait of the model, each from its own records and its published prior."""
-    traits = {t.name: t for t in (*standard.sections, *standard.measured)}
+    traits: dict[str, Section | Measured] = {s.name: s for s in standard.sections}
+    traits |= {m.name: m for m in standard.measured}
     return tuple(_fit(model, traits[name]) for name in model.traits)
 
 
@@ -74,7 +75,7 @@ def draw_parts(fitted: Sequence[TraitVariances], rng: np.random.Generator) -> np
 
 
 def _root(covariance: np.ndarray) -> np.ndarray:
-    """Lower triangular root of a covariance that may have rows of noughts (Cholesky, unlike an eigenroot, is unique)."""
+    """Lower triangular root of a covariance that may have rows of noughts; a Cholesky root is unique."""
     return np.linalg.cholesky(covariance + 1e-12 * np.eye(len(covariance)))
 
 
@@ -129,7 +130,9 @@ class _Dirichlet:
         return value, self.alpha - (self.alpha.sum() + off) * shares
 
 
-def _own(y: np.ndarray, X: np.ndarray, effects: list[Effect], scale: np.ndarray, at: list[int]) -> np.ndarray | None:
+def _own(
+    y: np.ndarray, X: np.ndarray, effects: list[Effect], scale: np.ndarray, at: list[int]
+) -> np.ndarray | None:
     """The holding's own REML shares by EFFECTS, without any prior; None where nothing varies."""
     from selection.records.errors import ModelError
 
@@ -177,14 +180,13 @@ def _whitened(
     y: np.ndarray, X: np.ndarray, effects: list[Effect], rows: pd.DataFrame, decay_weeks: float
 ) -> tuple[np.ndarray, np.ndarray, list[Effect], np.ndarray]:
     """Weighings turned so that the residuals within a bird no longer hang together (L⁻¹ of each bird's block)."""
-    blocks, order, start = [], [], 0
+    blocks, order = [], []
     for _, part in rows.reset_index(drop=True).groupby("record", sort=False):
         sd = part["sd"].to_numpy() / np.sqrt(part["n"].to_numpy())
         covariance = decaying(part["week"].to_numpy(), sd, decay_weeks)
         blocks.append(np.linalg.inv(np.linalg.cholesky(covariance)))
         order.append(part.index.to_numpy())
-        start += len(part)
     turn = sparse.block_diag(blocks, format="csr")
-    order = np.concatenate(order)
-    turned = [Effect(e.name, (turn @ e.design[order]).tocsr(), e.precision) for e in effects]
-    return turn @ y[order], turn @ X[order], turned, np.ones(len(y))
+    at = np.concatenate(order)
+    turned = [Effect(e.name, (turn @ e.design[at]).tocsr(), e.precision) for e in effects]
+    return turn @ y[at], turn @ X[at], turned, np.ones(len(y))

@@ -21,9 +21,7 @@ def mrode() -> tuple[pd.DataFrame, pd.DataFrame]:
         [("4", "1", None), ("5", "3", "2"), ("6", "1", "2"), ("7", "4", "5"), ("8", "3", "6")],
         columns=["bird", "sire", "dam"],
     )
-    records = pd.DataFrame(
-        {"bird": list("45678"), "sex": list("MFFMM"), "gain": [4.5, 2.9, 3.9, 3.5, 5.0]}
-    )
+    records = pd.DataFrame({"bird": list("45678"), "sex": list("MFFMM"), "gain": [4.5, 2.9, 3.9, 3.5, 5.0]})
     return records, parents
 
 
@@ -55,7 +53,9 @@ def test_mrode_example_3_1_accuracies(mrode: tuple[pd.DataFrame, pd.DataFrame]) 
     )
 
 
-def by_definition(y: np.ndarray, X: np.ndarray, Z: np.ndarray, G: np.ndarray, R: np.ndarray) -> tuple[np.ndarray, ...]:
+def by_definition(
+    y: np.ndarray, X: np.ndarray, Z: np.ndarray, G: np.ndarray, R: np.ndarray
+) -> tuple[np.ndarray, ...]:
     """GLS and BLUP by V = ZGZ' + R: β, u, and the covariance of u − û."""
     V = Z @ G @ Z.T + R
     W = np.linalg.inv(V)
@@ -74,7 +74,9 @@ def test_several_traits_with_gaps_equal_the_dense_definition() -> None:
     )
     pedigree = from_parents(parents)
     birds = rng.choice(list("56789"), 18)
-    records = pd.DataFrame({"bird": birds, "again": birds, "sex": rng.choice(["a", "b"], 18), "day": rng.choice(list("xyz"), 18)})
+    records = pd.DataFrame(
+        {"bird": birds, "again": birds, "sex": rng.choice(["a", "b"], 18), "day": rng.choice(list("xyz"), 18)}
+    )
     records["one"], records["two"] = rng.normal(size=(2, 18))
     records.loc[[1, 4, 7], "one"] = np.nan
     records.loc[[2, 9], "two"] = np.nan
@@ -95,10 +97,16 @@ def test_several_traits_with_gaps_equal_the_dense_definition() -> None:
     trait = (long["trait"] == "two").to_numpy(int)
     a = pedigree.relationship(pedigree.birds)
     at = pedigree.positions(long["bird"])
-    X = np.array([[t == k and s == sex for k in (0, 1) for sex in "ab"] for t, s in zip(trait, long["sex"], strict=True)], float)
+    X = np.array(
+        [
+            [t == k and s == sex for k in (0, 1) for sex in "ab"]
+            for t, s in zip(trait, long["sex"], strict=True)
+        ],
+        float,
+    )
     Z = np.zeros((len(long), 2 * len(a)))
     Z[np.arange(len(long)), 2 * at + trait] = 1
-    same = lambda column: (long[column].to_numpy()[:, None] == long[column].to_numpy()[None, :])  # noqa: E731
+    same = lambda column: long[column].to_numpy()[:, None] == long[column].to_numpy()[None, :]  # noqa: E731
     pick = np.ix_(trait, trait)
     R = same("record") * residual[pick] + same("bird") * permanent[pick] + same("day") * day[pick]
     beta, u, pev = by_definition(long["y"].to_numpy(), X, Z, np.kron(a, genetic), R)
@@ -124,7 +132,9 @@ def test_direct_and_maternal_effects_equal_the_dense_definition() -> None:
     Z = np.zeros((4, 2 * len(a)))
     Z[np.arange(4), 2 * pedigree.positions(records["bird"])] = 1
     Z[np.arange(4), 2 * pedigree.positions(records["dam"]) + 1] = 1
-    _, u, _ = by_definition(records["y"].to_numpy(), np.ones((4, 1)), Z, np.kron(a, covariance), 3 * np.eye(4))
+    _, u, _ = by_definition(
+        records["y"].to_numpy(), np.ones((4, 1)), Z, np.kron(a, covariance), 3 * np.eye(4)
+    )
     np.testing.assert_allclose(fitted.breeding_values()["y"], u[0::2], atol=1e-9)
     np.testing.assert_allclose(fitted.breeding_values(column="dam")["y"], u[1::2], atol=1e-9)
 
@@ -145,7 +155,9 @@ def test_genetic_groups_equal_the_dense_definition_up_to_the_estimable_shift() -
     Z = np.eye(len(pedigree.birds))[pedigree.positions(records["bird"])]
     X = (Z @ Q)[:, :1]  # intercept and one group span what the intercept and both groups span
     X = np.column_stack([np.ones(7), X])
-    beta, u, _ = by_definition(records["y"].to_numpy(), X, Z, pedigree.relationship(pedigree.birds), 2 * np.eye(7))
+    beta, u, _ = by_definition(
+        records["y"].to_numpy(), X, Z, pedigree.relationship(pedigree.birds), 2 * np.eye(7)
+    )
     theirs = u + Q[:, 0] * beta[1]
     groups = fitted.fixed[fitted.fixed["effect"] == "group"].set_index("level")["estimate"]
     ours = fitted.breeding_values()["y"].to_numpy() + Q @ groups.reindex(["far", "near"]).fillna(0).to_numpy()
@@ -181,13 +193,17 @@ def test_equal_to_statsmodels_where_the_two_coincide() -> None:
     pedigree = from_parents(pd.DataFrame({"bird": sorted(set(frame["bird"])), "sire": None, "dam": None}))
     ours = fit_model(frame, ["points"], fixed=["age"], pedigree=pedigree)
     assert ours.variances is not None
-    np.testing.assert_allclose(ours.variances.variances, [float(theirs.cov_re.iloc[0, 0]), theirs.scale], rtol=1e-3)
+    np.testing.assert_allclose(
+        ours.variances.variances, [float(theirs.cov_re.iloc[0, 0]), theirs.scale], rtol=1e-3
+    )
     np.testing.assert_allclose(ours.fixed["estimate"], theirs.fe_params, rtol=1e-5)
     mine = ours.breeding_values().set_index("bird")["points"]
     np.testing.assert_allclose(mine, [theirs.random_effects[b].iloc[0] for b in mine.index], atol=1e-3)
 
 
-def test_iteration_agrees_with_the_factor(monkeypatch: pytest.MonkeyPatch, mrode: tuple[pd.DataFrame, pd.DataFrame]) -> None:
+def test_iteration_agrees_with_the_factor(
+    monkeypatch: pytest.MonkeyPatch, mrode: tuple[pd.DataFrame, pd.DataFrame]
+) -> None:
     from selection.merit import henderson
 
     exact = fitted_mrode(*mrode).breeding_values()

@@ -50,7 +50,9 @@ def test_mrode_chapter_2_relationships_and_inverse() -> None:
     inverse = found.inverse().toarray()[np.ix_(at, at)]
     # with inbreeding: the diagonal and the two cells that change where inbreeding is ignored
     np.testing.assert_allclose(np.diag(inverse), [1.8333, 2.0333, 2.5, 1.8333, 2.5333, 2.1333], atol=5e-5)
-    np.testing.assert_allclose([inverse[1, 4], inverse[1, 5], inverse[4, 5]], [0.5333, -1.0667, -1.0667], atol=5e-5)
+    np.testing.assert_allclose(
+        [inverse[1, 4], inverse[1, 5], inverse[4, 5]], [0.5333, -1.0667, -1.0667], atol=5e-5
+    )
 
 
 SIBS = [("a", None, None), ("b", None, None), ("c", None, None), ("d", None, None)]
@@ -60,7 +62,15 @@ WRIGHT = {
     "half sibs": ([*SIBS, ("x", "a", "b"), ("y", "a", "c")], "x", "y", 1 / 8),
     "uncle and niece": ([*SIBS, ("x", "a", "b"), ("z", "a", "b"), ("y", "z", "d")], "x", "y", 1 / 8),
     "double first cousins": (
-        [*SIBS, ("p", "a", "b"), ("q", "a", "b"), ("r", "c", "d"), ("s", "c", "d"), ("x", "p", "r"), ("y", "q", "s")],
+        [
+            *SIBS,
+            ("p", "a", "b"),
+            ("q", "a", "b"),
+            ("r", "c", "d"),
+            ("s", "c", "d"),
+            ("x", "p", "r"),
+            ("y", "q", "s"),
+        ],
         "x",
         "y",
         1 / 8,
@@ -118,14 +128,22 @@ def test_uncertain_sire_is_the_mean_over_assignments() -> None:
     nobody: dict[str, float] = {}
     sires = {"s1": nobody, "s2": nobody, "d1": nobody, "d2": nobody}
     sires |= {"x": {"s1": 0.3, "s2": 0.2}, "z": {"s1": 0.3, "s2": 0.2}, "y": {"s1": 0.5}}
-    dams = {b: nobody for b in ("s1", "s2", "d1", "d2")} | {"x": {"d1": 0.5}, "z": {"d1": 0.5}, "y": {"d2": 0.5}}
+    dams = dict.fromkeys(("s1", "s2", "d1", "d2"), nobody) | {
+        "x": {"d1": 0.5},
+        "z": {"d1": 0.5},
+        "y": {"d2": 0.5},
+    }
     found = from_shares(sires, dams)
-    np.testing.assert_allclose(found.relationship(["x"], ["s1", "s2", "z", "y"]), [[0.3, 0.2, 0.38, 0.15]], atol=EXACT)
+    np.testing.assert_allclose(
+        found.relationship(["x"], ["s1", "s2", "z", "y"]), [[0.3, 0.2, 0.38, 0.15]], atol=EXACT
+    )
     assert found.mendelian[found.positions(["x"])[0]] == pytest.approx(0.62, abs=EXACT)
     means = np.zeros((7, 7))
     names = ["s1", "s2", "d1", "d2", "x", "z", "y"]
     for (x, p), (z, q) in product((("s1", 0.6), ("s2", 0.4)), repeat=2):
-        one = pedigree(*((b, None, None) for b in names[:4]), ("x", x, "d1"), ("z", z, "d1"), ("y", "s1", "d2"))
+        one = pedigree(
+            *((b, None, None) for b in names[:4]), ("x", x, "d1"), ("z", z, "d1"), ("y", "s1", "d2")
+        )
         means += p * q * one.relationship(names)
     np.testing.assert_allclose(found.relationship(names), means, atol=EXACT)
 
@@ -167,7 +185,10 @@ def test_any_pedigree_equals_the_tabular_method(drawn: list[tuple[int, int, bool
         rows.append((sire, dam))
     names = [str(i) for i in range(len(rows))]
     frame = pd.DataFrame(
-        [(n, None if s is None else str(s), None if d is None else str(d)) for n, (s, d) in zip(names, rows, strict=True)],
+        [
+            (n, None if s is None else str(s), None if d is None else str(d))
+            for n, (s, d) in zip(names, rows, strict=True)
+        ],
         columns=["bird", "sire", "dam"],
     )
     found = from_parents(frame)
@@ -175,7 +196,9 @@ def test_any_pedigree_equals_the_tabular_method(drawn: list[tuple[int, int, bool
     np.testing.assert_allclose(found.relationship(names), expected, atol=1e-10)
     np.testing.assert_allclose(found.inbreeding[found.positions(names)], np.diag(expected) - 1, atol=1e-10)
     at = found.positions(names)
-    np.testing.assert_allclose(found.inverse().toarray()[np.ix_(at, at)] @ expected, np.eye(len(names)), atol=1e-8)
+    np.testing.assert_allclose(
+        found.inverse().toarray()[np.ix_(at, at)] @ expected, np.eye(len(names)), atol=1e-8
+    )
 
 
 def test_a_loop_names_its_birds() -> None:

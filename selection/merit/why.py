@@ -1,0 +1,105 @@
+"""Why one bird stands above another: contributions of every record that add up to the difference.
+
+A breeding value is a weighted sum of all records about their expected level, û = Σ k_i (y_i − x_iᵀβ̂): so is the
+difference between two birds, and each record's share of it can be named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from selection.merit.detail import detail
+from selection.merit.ranking import Merit
+from selection.records.flock import Flock
+
+
+@dataclass(frozen=True)
+class Why:
+    """Why `first` stands `difference` points above `second` (below, if negative).
+
+    table: one row a kind of record and a trait: whose, trait, records, points; the points add up to the
+    difference. Kinds: own records of either, their clutch mates', their parents', other relatives and the
+    flock's levels; and what a band takes off a straight line. sentence: the largest of them in words.
+    """
+
+    first: str
+    second: str
+    difference: float
+    table: pd.DataFrame
+    sentence: str
+
+
+def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
+    """Contributions of all records to the difference in merit of two living birds, in points.
+
+    At the mode of the variances. Where nothing was seen at all, the table is empty and the sentence says so.
+    """
+    if merit.known is None:
+        return Why(first, second, 0.0, _table([]), "nothing was seen yet: the two stand alike")
+    pair = detail(merit, flock, pd.Index([first, second]))
+    shares = _shares(merit, pair.functionals[:, 0] - pair.functionals[:, 1])
+    rows = merit.known.model.observations.rows
+    frame = pd.DataFrame(
+        {"whose": _whose(merit, flock, rows["bird"], first, second), "trait": rows["series"]}
+    )
+    frame["points"] = shares
+    table = (
+        frame.groupby(["whose", "trait"], sort=False)["points"]
+        .agg(records="size", points="sum")
+        .reset_index()
+    )
+    difference = float(pair.merit[0] - pair.merit[1])
+    bent = difference - float(table["points"].sum())
+    if merit.band is not None and merit.worth is not None and merit.worth.banded is not None:
+        extra = pd.DataFrame(
+            [{"whose": "the band's bend", "trait": merit.worth.banded.name, "records": 0, "points": bent}]
+        )
+        table = pd.concat([table, extra], ignore_index=True)
+    table = table.sort_values("points", key=abs, ascending=False, kind="stable").reset_index(drop=True)
+    return Why(first, second, difference, table, _sentence(first, second, difference, table))
+
+
+def _shares(merit: Merit, contrast: np.ndarray) -> np.ndarray:
+    """Each record's share k_i (y_i − x_iᵀβ̂) of a contrast of breeding values (m,)."""
+    known = merit.known
+    assert known is not None
+    model, solution = known.model, known.solution
+    spread = solution.factor.solve(contrast)
+    fitted = np.zeros(len(model.y))
+    for name, place in solution.slices.items():
+        fitted += (model.fixed if name == "fixed" else model.designs[name]) @ spread[place]
+    precision, _ = model.residual(known.variances)
+    return (precision @ fitted) * (model.y - model.fixed @ solution.at("fixed"))
+
+
+def _whose(merit: Merit, flock: Flock, birds: pd.Series, first: str, second: str) -> np.ndarray:
+    """Whose record each is, as a breeder would say it."""
+    clutch = flock.birds.drop_duplicates("bird").set_index("bird")["clutch"].str.casefold()
+    weights = merit.pedigree.weights
+    kinds = np.full(len(birds), "the rest of the flock", dtype=object)
+    for bird in (second, first):
+        parents = [merit.pedigree.birds[i] for i in weights[[merit.pedigree.positions([bird])[0]]].indices]
+        kinds[birds.isin(parents)] = "their possible parents"
+    for bird in (second, first):
+        mates = clutch.index[clutch == clutch.get(bird)]
+        kinds[birds.isin(mates)] = f"clutch mates of {bird}"
+    for bird in (second, first):
+        kinds[(birds == bird).to_numpy()] = f"own records of {bird}"
+    return kinds
+
+
+def _table(rows: list[dict[str, object]]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=["whose", "trait", "records", "points"])
+
+
+def _sentence(first: str, second: str, difference: float, table: pd.DataFrame) -> str:
+    above, below = (first, second) if difference >= 0 else (second, first)
+    sign = 1 if difference >= 0 else -1
+    largest = table.assign(points=sign * table["points"]).sort_values("points", ascending=False).iloc[0]
+    return (
+        f"{above} stands {abs(difference):.1f} points above {below}; most of it, {largest['points']:.1f}, "
+        f"comes from {largest['whose']}: {largest['trait']}"
+    )
