@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -9,6 +10,9 @@ from scipy import sparse
 
 from selection.decide.worst_case import SAME, ancestry
 from selection.merit.pedigree import Pedigree
+
+UNSEEN = re.compile(r"unseen (?:cock|hen) of (.*?)(?:, (?:\d{4}|year not told))?(?: \(\d+\))?")
+"""How the pedigree calls a breeding bird that nobody here has seen, with the place where it stood."""
 
 DEGREES = (
     (0.25, "full brother and sister"),
@@ -56,15 +60,15 @@ class Descent:
         to_cock, to_hen = self._of(cock), self._of(hen)
         weights = self._parting(to_cock, to_hen)
         least = sum(weights.values()) / 20
-        phrases: dict[tuple[int, int, bool], list[str]] = {}
+        phrases: dict[tuple[int, int, bool], dict[str, None]] = {}
         names, sexes = self.pedigree.birds, self.sexes
         order = sorted(weights, key=lambda k: (-round(weights[k], 9), sexes.get(names[k]) == "female", k))
         for k in order:
             if weights[k] > least:
                 certain = to_cock.certain[k] and to_hen.certain[k]
                 kind = (to_cock.depth[k], to_hen.depth[k], certain)
-                phrases.setdefault(kind, []).append(_called(names[k], sexes))
-        return tuple(_phrase(cock, hen, *kind, names) for kind, names in phrases.items())[:most]
+                phrases.setdefault(kind, {})[_called(names[k], sexes)] = None
+        return tuple(_phrase(cock, hen, *kind, list(of)) for kind, of in phrases.items())[:most]
 
     def _of(self, bird: str) -> _Lines:
         if bird not in self._lines:
@@ -124,8 +128,11 @@ def _row(matrix: sparse.csr_array, at: int) -> list[tuple[int, float]]:
 
 
 def _called(bird: str, sexes: Mapping[str, str]) -> str:
-    kind = {"male": "cock ", "female": "hen "}.get(sexes.get(bird, ""), "")
-    return f"{kind}{bird}" if kind else f"the {bird}" if bird.startswith("unseen") else bird
+    """A bird by its kind and number; birds never seen by where they stood, all of one place alike."""
+    if bird in sexes:
+        return {"male": "cock ", "female": "hen "}.get(sexes[bird], "") + bird
+    unseen = UNSEEN.fullmatch(bird)
+    return f"the unseen birds of {unseen[1]}" if unseen else f"the {bird}"
 
 
 def _phrase(cock: str, hen: str, by_cock: int, by_hen: int, certain: bool, names: Sequence[str]) -> str:

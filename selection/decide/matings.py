@@ -68,7 +68,7 @@ def matings(
     kept = staying.loc[staying["role"] != "reserve"]
     best = allot(
         table,
-        _first_of(kept[kept["sex"] == "male"]),
+        first_of(kept[kept["sex"] == "male"]),
         kept.loc[kept["sex"] == "female", "bird"].tolist(),
         pen_sizes,
         cost.points,
@@ -94,7 +94,7 @@ def stay(flock: Flock, verdicts: Verdicts) -> pd.DataFrame:
     return found.sort_values("role", key=lambda r: r.map(order), kind="stable").reset_index(drop=True)
 
 
-def _first_of(cocks: pd.DataFrame) -> list[str]:
+def first_of(cocks: pd.DataFrame) -> list[str]:
     """The cocks proposed for keeping; the standing ones where none is."""
     kept = cocks[cocks["role"] == "keep"]
     return (cocks if kept.empty else kept)["bird"].tolist()

@@ -46,6 +46,16 @@ def intensity_of(best: int, of: int) -> float:
     return of / best * total
 
 
+def intensity_of_sibs(best: int, of: int, relationship: float) -> float:
+    """Expected superiority, in σ_a, of the `best` of `of` birds any two of which are related `relationship`.
+
+    With one relationship r between all, each is a common part and an independent one of variance 1 − r, so
+    that it is :func:`intensity_of` times √(1 − r): sibs differ less than strangers. Exact for normal merit
+    known without error.
+    """
+    return intensity_of(best, of) * math.sqrt(1 - relationship)
+
+
 def burrows(best: int, of: int) -> float:
     """Approximate intensity of the `best` of `of`: i − (n−s)/(2s(n+1)i), with i for very many birds.
 

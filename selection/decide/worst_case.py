@@ -177,14 +177,19 @@ class _Trace:
             self.agrees = False
 
     def words(self) -> tuple[str, ...]:
-        """What the trace supposes of uncertain birds, youngest first."""
-        names, said = self.options.birds, []
+        """What the trace supposes of birds in doubt: which are the same first, then parents, youngest first."""
+        names, same, parents = [_named(b) for b in self.options.birds], [], []
         for (bird, side), parent in sorted(self.chosen.items(), reverse=True):
             if side == "same":
-                said.append(f"the {names[bird]} is the same bird as the {names[parent]}")
+                same.append(f"{names[bird]} is the same bird as {names[parent]}")
             elif len(self.options.of(bird, side)) > 1:
-                said.append(f"{names[parent]} is the {side} of {names[bird]}")
-        return tuple(said)
+                parents.append(f"{names[parent]} is the {side} of {names[bird]}")
+        return (*same, *parents)
+
+
+def _named(bird: str) -> str:
+    """A bird as a sentence calls it: birds never seen have no number but a description."""
+    return f"the {bird}" if bird.startswith(("unseen ", "sire of ", "dam of ")) else bird
 
 
 def _assignments(options: _Options) -> int:

@@ -72,7 +72,7 @@ def test_doubt_about_a_parent_is_said() -> None:
 
 
 def test_suppliers_birds_that_may_be_the_same_are_one_generation_not_two() -> None:
-    first, then = "unseen cock A", "unseen cock B"
+    first, then = "unseen cock of Mill, 2025", "unseen cock of Mill, 2026"
     none: dict[str, float] = {}
     founders = dict.fromkeys(("H", "G", first, then), none)
     pedigree = from_shares(
@@ -80,7 +80,9 @@ def test_suppliers_birds_that_may_be_the_same_are_one_generation_not_two() -> No
         {**founders, "x": {"H": 0.5}, "y": {"G": 0.5}},
         {then: {first: 0.5}},
     )
-    assert Descent(pedigree, SEXES).common_ancestors("x", "y") == ("both may be chicks of the unseen cock A",)
+    assert Descent(pedigree, SEXES).common_ancestors("x", "y") == (
+        "both may be chicks of the unseen birds of Mill",
+    )
 
 
 def test_birds_without_a_common_ancestor_have_none_to_name() -> None:

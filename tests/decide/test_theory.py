@@ -62,6 +62,15 @@ def test_finite_intensity_tends_to_the_infinite_one() -> None:
     assert theory.intensity_of(200, 1000) == pytest.approx(theory.intensity(0.2), abs=2e-3)
 
 
+def test_sibs_differ_less_than_strangers() -> None:
+    """The best two of six half sibs, from 40,000 draws of their joint normal distribution."""
+    A = np.full((6, 6), 0.25) + 0.75 * np.eye(6)
+    drawn = np.random.default_rng(4).multivariate_normal(np.zeros(6), A, 40_000)
+    best = np.sort(drawn, axis=1)[:, -2:].mean(axis=1) - drawn.mean(axis=1)
+    error = best.std() / np.sqrt(len(best))
+    assert theory.intensity_of_sibs(2, 6, 0.25) == pytest.approx(best.mean(), abs=4 * error)
+
+
 @pytest.mark.parametrize("counts", [(0, 5), (6, 5)])
 def test_impossible_counts_are_refused_in_words(counts: tuple[int, int]) -> None:
     with pytest.raises(ValueError, match=f"between 1 and the 5 there are; found {counts[0]}"):
