@@ -25,16 +25,17 @@ class Levels:
 
     `level` (one a look): judge and judge×day, to be taken off. `judge`, `judge_se` (one a judge×season, in
     sorted order of the labels) and `tied`: the set of tied judges each belongs to. Standard deviations in
-    points. The repeatability and the judges' agreement (two judges' looks at one bird, levels left on) are
-    (estimate, low, high) with a 90 % interval, or None where the looks cannot tell and `why` says so.
+    points, missing where the looks show none. The repeatability and the judges' agreement (two judges' looks
+    at one bird, levels left on) are (estimate, low, high) with a 90 % interval, or None where the looks cannot
+    tell and `why` says so.
     """
 
     level: Floats
     judge: Floats
     judge_se: Floats
     tied: Codes
-    between_sd: float = 0.0
-    residual_sd: float = 0.0
+    between_sd: float = np.nan
+    residual_sd: float = np.nan
     repeatability: Triple | None = None
     agreement: Triple | None = None
     why: str = ""
@@ -71,7 +72,7 @@ def fit_levels(
     judge_level, judge_se = _of_judges(solved, contrasts, X.shape[1])
     fitted = replace(
         untouched,
-        level=judge_level[judge] + solved.days[day],
+        level=judge_level[judge] + _within(solved.days[day], tied[judge]),
         judge=judge_level,
         judge_se=judge_se,
         between_sd=float(np.sqrt(solved.residual_variance * t / (1 - t))),
@@ -125,6 +126,11 @@ def _of_judges(solved: Solution, contrasts: Floats, fixed: int) -> tuple[Floats,
     level = contrasts @ solved.fixed[rows]
     variance = np.einsum("ij,jk,ik->i", contrasts, solved.covariance[rows, rows], contrasts)
     return level, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _within(effects: Floats, sets: Codes) -> Floats:
+    """`effects` (one a look) less their mean over each set: nothing moves sets that nothing ties."""
+    return effects - (np.bincount(sets, effects) / np.bincount(sets))[sets]
 
 
 def _agreeing(levels: Levels, model: Absorbed, grid: Grid) -> Levels:

@@ -15,7 +15,10 @@ import numpy.typing as npt
 from selection.records.errors import ModelError
 
 Floats = npt.NDArray[np.float64]
+Whiten = Callable[[Floats], Floats]
 
+LIMIT = 20.0
+"""A parameter whose logarithm goes beyond this belongs to no curve of growth: weights that fall, or jump."""
 _NOT_KNOWN = np.full((3, 3), np.nan)
 
 
@@ -35,15 +38,22 @@ class Gompertz:
 
     def log_grams(self, weeks: npt.ArrayLike) -> Floats:
         """Natural logarithm of the weight at `weeks`, of the shape of `weeks`; missing stays missing."""
-        return _log_gompertz(np.log([self.A, self.b, self.k]), np.asarray(weeks, dtype=float))
+        return _log_gompertz(_theta(self), np.asarray(weeks, dtype=float))
 
     def grams(self, weeks: npt.ArrayLike) -> Floats:
         """Weight in grams at `weeks`, of the shape of `weeks`; missing stays missing."""
         return np.exp(self.log_grams(weeks))
 
-    def log_sd(self, weeks: npt.ArrayLike) -> Floats:
-        """Standard error of :meth:`log_grams` by the delta method; missing without a covariance."""
-        slopes = _gompertz_slopes(np.log([self.A, self.b, self.k]), np.asarray(weeks, dtype=float))
+    def slopes(self, weeks: npt.ArrayLike) -> Floats:
+        """Derivatives of :meth:`log_grams` by (ln A, ln b, ln k), in a last axis of 3."""
+        return _gompertz_slopes(_theta(self), np.asarray(weeks, dtype=float))
+
+    def log_sd(self, weeks: npt.ArrayLike, pull: npt.ArrayLike = 0.0) -> Floats:
+        """Standard error of :meth:`log_grams` by the delta method; missing without a covariance.
+
+        `pull` (…, 3) is taken off: how much a bird's predicted deviation gives way as the parameters move.
+        """
+        slopes = self.slopes(weeks) - np.asarray(pull, dtype=float)
         return np.sqrt(np.einsum("...i,ij,...j->...", slopes, self.covariance, slopes))
 
 
@@ -91,36 +101,40 @@ def fit_gompertz(
     weeks: npt.ArrayLike,
     grams: npt.ArrayLike,
     prior: CurvePrior | None = None,
-    sd: npt.ArrayLike = 0.1,
+    whiten: Whiten | None = None,
     on_logs: bool = True,
 ) -> Gompertz:
     """The Gompertz curve that fits `grams` at `weeks` best (1-D; rows with either missing are left out).
 
-    On logs (the default) each weighing has the standard deviation `sd`, as a share of the weight, and `prior`
-    counts beside the weighings; without a prior `sd` is estimated and only weighs the rows. With
-    `on_logs=False` squares are summed in grams, as growth data are published, and neither is used. Raises
-    ModelError with fewer than 3 ages and no prior, and where no curve is found.
+    On logs (the default) squares are summed over `whiten`ed log residuals: a linear map of an array (complete
+    rows, …) to independent rows of variance 1; without it all weighings count alike. `prior` counts beside
+    them and needs `whiten`, which says what a residual weighs. With `on_logs=False` squares are summed in
+    grams, as growth data are published, and neither is used. The covariance is scaled by the residual
+    variance where no `whiten` gives it. Raises ModelError with fewer than 3 ages and no prior, and where no
+    curve is found.
     """
     t, w = _complete(weeks, grams, least=1 if prior else 3)
-    if not on_logs:
-        theta, rss, covariance = _least_squares(
-            lambda p: np.exp(_log_gompertz(p, t)) - w, _start_gompertz(t, w), scaled=True
-        )
-        return _gompertz(theta, len(t), rss, covariance)
-    spread = np.broadcast_to(np.asarray(sd, dtype=float), np.shape(weeks))[_usable(weeks, grams)]
+    scaled = whiten is None or not on_logs
+    map_rows = whiten or (lambda x: x)
 
     def residuals(theta: Floats) -> Floats:
-        own = (_log_gompertz(theta, t) - np.log(w)) / spread
+        if not on_logs:
+            return np.exp(_log_gompertz(theta, t)) - w
+        own = map_rows(_log_gompertz(theta, t) - np.log(w))
         return own if prior is None else np.concatenate([own, _prior_residuals(prior, theta)])
 
     def slopes(theta: Floats) -> Floats:
-        own = _gompertz_slopes(theta, t) / spread[:, None]
+        own = _gompertz_slopes(theta, t)
+        if not on_logs:
+            return own * np.exp(_log_gompertz(theta, t))[:, None]
+        own = map_rows(own)
         return own if prior is None else np.vstack([own, _prior_slopes(prior, theta)])
 
     start = _start_gompertz(t, w) if prior is None else _theta(prior.curve())
-    theta, _, covariance = _least_squares(residuals, start, slopes, scaled=prior is None)
-    rss = float(np.sum((_log_gompertz(theta, t) - np.log(w)) ** 2))
-    return _gompertz(theta, len(t), rss, covariance)
+    theta, _, covariance = _least_squares(residuals, start, slopes, scaled)
+    fitted = _log_gompertz(theta, t)
+    off = fitted - np.log(w) if on_logs else np.exp(fitted) - w
+    return _gompertz(theta, len(t), float(off @ off), covariance)
 
 
 def fit_logistic(weeks: npt.ArrayLike, grams: npt.ArrayLike) -> Logistic:
@@ -163,7 +177,7 @@ def _least_squares(
     from scipy.optimize import least_squares
 
     found = least_squares(residuals, start, jac=slopes, method="lm", xtol=1e-12, ftol=1e-12, max_nfev=2000)
-    if not found.success or not np.isfinite(found.x).all():
+    if not found.success or np.abs(found.x).max() > LIMIT:
         raise ModelError(
             "growth curve: no curve fits these weighings; expected weights that rise and flatten"
         )
@@ -183,13 +197,13 @@ def _theta(curve: Gompertz) -> Floats:
 
 
 def _log_gompertz(theta: Floats, t: Floats) -> Floats:
-    log_A, log_b, log_k = theta
+    log_A, log_b, log_k = np.clip(theta, -2 * LIMIT, 2 * LIMIT)
     return log_A - np.exp(log_b - np.exp(log_k) * t)
 
 
 def _gompertz_slopes(theta: Floats, t: Floats) -> Floats:
     """Derivatives of the log weight by (ln A, ln b, ln k), in a last axis of 3."""
-    _, log_b, log_k = theta
+    _, log_b, log_k = np.clip(theta, -2 * LIMIT, 2 * LIMIT)
     fall = np.exp(log_b - np.exp(log_k) * t)
     return np.stack([np.ones_like(t), -fall, fall * np.exp(log_k) * t], axis=-1)
 
@@ -208,7 +222,7 @@ def _prior_slopes(prior: CurvePrior, theta: Floats) -> Floats:
 
 def _logistic(theta: Floats, t: Floats) -> Floats:
     grown, middle, scale = np.exp(theta)
-    return grown / (1 + np.exp((middle - t) / scale))
+    return grown / (1 + np.exp(np.clip((middle - t) / scale, -500.0, 500.0)))
 
 
 def _start_gompertz(t: Floats, w: Floats) -> Floats:

@@ -8,6 +8,7 @@ dates.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +38,19 @@ class Spread:
         """Standard deviation of a weighing's residual at `weeks` of age, of the shape of `weeks`."""
         ages = np.asarray(weeks, dtype=float)
         return np.sqrt(self.late_sd**2 + self.early_sd**2 * np.exp(-ages / EARLY_WEEKS))
+
+
+@dataclass(frozen=True, slots=True)
+class Own:
+    """Birds' own log deviations: birds (sorted), shrunken deviation, its standard error with the curve known.
+
+    `pull` (birds, 3): how far the prediction gives way when the curve's parameters move by one.
+    """
+
+    birds: npt.NDArray
+    deviation: Floats
+    se: Floats
+    pull: Floats
 
 
 PRIOR = Spread()
@@ -72,25 +86,50 @@ def shrunken(
     birds: npt.ArrayLike,
     weeks: npt.ArrayLike,
     deviations: npt.ArrayLike,
+    slopes: Floats,
     extra_sd: npt.ArrayLike = 0,
-) -> tuple[npt.NDArray, Floats, Floats]:
-    """Each bird's own deviation as its weighings tell it: birds (sorted), deviations, their standard errors.
+) -> Own:
+    """Each bird's own deviation as its weighings tell it, by best linear prediction (none missing).
 
-    Best linear prediction from all of a bird's weighings (1-D, one length, none missing). `extra_sd` (one a
-    weighing) widens the spread between birds whose curve is itself in doubt, as where the sex is unknown.
+    `slopes` (weighings, 3) are the curve's derivatives by its parameters, from which `pull` comes. `extra_sd`
+    (one a weighing) widens the spread between birds whose curve is itself in doubt, as of unknown sex.
     """
     ages, values = np.asarray(weeks, dtype=float), np.asarray(deviations, dtype=float)
     extra = np.broadcast_to(np.asarray(extra_sd, dtype=float), ages.shape)
     names, codes = np.unique(np.asarray(birds), return_inverse=True)
-    mean, variance = np.zeros(len(names)), np.zeros(len(names))
+    found = Own(names, np.zeros(len(names)), np.zeros(len(names)), np.zeros((len(names), 3)))
     for rows in by_count(codes):
-        between = spread.between_sd**2 + extra[rows[:, :1]] ** 2
-        covariance = _residual_covariance(spread, ages[rows]) + between[..., None]
-        right = np.stack([values[rows], np.ones(rows.shape)], axis=-1)
-        solved = np.linalg.solve(covariance, right).sum(axis=1)
-        mean[codes[rows[:, 0]]] = between[:, 0] * solved[:, 0]
-        variance[codes[rows[:, 0]]] = between[:, 0] * (1 - between[:, 0] * solved[:, 1])
-    return names, mean, np.sqrt(np.maximum(variance, 0.0))
+        between = spread.between_sd**2 + extra[rows[:, 0]] ** 2
+        covariance = _residual_covariance(spread, ages[rows]) + between[:, None, None]
+        weight = between[:, None] * np.linalg.solve(covariance, np.ones((*rows.shape, 1)))[..., 0]
+        here = codes[rows[:, 0]]
+        found.deviation[here] = np.einsum("bi,bi->b", weight, values[rows])
+        found.se[here] = np.sqrt(np.maximum(between * (1 - weight.sum(axis=1)), 0.0))
+        found.pull[here] = np.einsum("bi,bij->bj", weight, slopes[rows])
+    return found
+
+
+def whitener(
+    spread: Spread, birds: npt.ArrayLike, weeks: npt.ArrayLike, chicks: npt.ArrayLike = 1
+) -> Callable[[Floats], Floats]:
+    """The map of weighings (rows of an array) to independent rows of variance 1.
+
+    A row may be the mean of `chicks` unnamed mates, a bird of its own here.
+    """
+    ages, n = (
+        np.asarray(weeks, dtype=float),
+        np.broadcast_to(np.asarray(chicks, dtype=float), np.shape(weeks)),
+    )
+    groups = by_count(birds)
+    roots = [np.linalg.inv(np.linalg.cholesky(_covariance(spread, ages[rows]))) for rows in groups]
+
+    def whiten(values: Floats) -> Floats:
+        white = np.empty_like(values)
+        for rows, root in zip(groups, roots, strict=True):
+            white[rows] = np.einsum("bij,bj...->bi...", root, values[rows])
+        return white * np.sqrt(n).reshape(-1, *[1] * (values.ndim - 1))
+
+    return whiten
 
 
 def by_count(birds: npt.ArrayLike) -> list[Rows]:
@@ -109,9 +148,12 @@ def _residual_covariance(spread: Spread, ages: Floats) -> Floats:
     return covariance + 1e-8 * np.eye(ages.shape[1])
 
 
+def _covariance(spread: Spread, ages: Floats) -> Floats:
+    return _residual_covariance(spread, ages) + spread.between_sd**2
+
+
 def _minus_log_likelihood(spread: Spread, ages: Floats, values: Floats) -> float:
     """Of birds with one number of weighings: arrays (birds, weighings)."""
-    covariance = _residual_covariance(spread, ages) + spread.between_sd**2
-    root = np.linalg.cholesky(covariance)
+    root = np.linalg.cholesky(_covariance(spread, ages))
     scaled = np.linalg.solve(root, values[..., None])[..., 0]
     return float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum() + 0.5 * (scaled**2).sum())

@@ -18,7 +18,7 @@ import pandas as pd
 from selection.records.flock import Flock
 from selection.records.settings import Standard
 from selection.standard.curves import CurvePrior, Floats, Gompertz, fit_gompertz
-from selection.standard.deviations import PRIOR, Spread, fit_spread, shrunken
+from selection.standard.deviations import PRIOR, Spread, fit_spread, shrunken, whitener
 from selection.standard.sections import middle_of_band, weighed_section
 from selection.standard.weighings import about_left_out, weighings, without_odd
 
@@ -53,6 +53,7 @@ class Growth:
     spread: Spread
     sentences: tuple[str, ...]
     fitted: Curves = field(repr=False)
+    pull: Floats = field(repr=False)  # (birds, 3): what a bird's own weighings take off its curve's doubt
 
     @property
     def between_sd(self) -> float:
@@ -76,21 +77,24 @@ class Growth:
         never weighed or that its weight is carried on more than 4 weeks. Raises KeyError for a bird that is
         not in the flock.
         """
-        rows = self._rows_of(birds)
+        places = self._places_of(birds)
+        rows = self.birds.iloc[places].reset_index(drop=True)
         ages = np.broadcast_to(np.asarray(weeks, dtype=float), len(rows))
         grams = self.expected(rows["sex"], ages) * np.exp(rows["deviation"].to_numpy())
-        se = grams * np.hypot(rows["deviation_se"], _log_sd(self.fitted, rows["sex"], ages))
+        se = grams * np.hypot(
+            rows["deviation_se"], _log_sd(self.fitted, rows["sex"], ages, self.pull[places])
+        )
         told = zip(rows["weighings"], rows["last_weeks"], ages, strict=True)
         why = [_carried(n, last, age) for n, last, age in told]
         return rows[["bird"]].assign(grams=grams, se=se, last_weeks=rows["last_weeks"], why=why)
 
-    def _rows_of(self, birds: Sequence[str] | pd.Series) -> pd.DataFrame:
-        """Rows of `birds` in the order asked."""
+    def _places_of(self, birds: Sequence[str] | pd.Series) -> npt.NDArray[np.intp]:
+        """Where in the table of birds each of `birds` stands."""
         places = pd.Index(self.birds["bird"]).get_indexer(pd.Index(birds))
         if (places < 0).any():
             missing = sorted({str(bird) for bird, place in zip(birds, places, strict=True) if place < 0})
             raise KeyError(f"not in this flock: {', '.join(missing)}")
-        return self.birds.iloc[places].reset_index(drop=True)
+        return places
 
 
 def fit_growth(flock: Flock) -> Growth:
@@ -103,10 +107,12 @@ def fit_growth(flock: Flock) -> Growth:
     priors = {sex: _prior(flock.standard, sex) for sex in SEXED}
     rows = weighings(flock)
     rows = without_odd(rows, partial(_expected, _anchors(flock.standard, priors, rows)))
-    rows = without_odd(rows, partial(_expected, _fit_both(rows, priors)))
-    fitted = _fit_both(rows, priors)
+    rows = without_odd(rows, partial(_expected, _fit_both(rows, priors, PRIOR)))
     used = rows[rows["why"] == ""]
-    deviations, spread = _deviations(used, fitted)
+    spread = _spread(used, _fit_both(used, priors, PRIOR))
+    fitted = _fit_both(used, priors, spread)
+    deviations = _deviations(used, fitted, spread)
+    birds, pull = _birds(flock, deviations, fitted, spread)
     left_out = rows.loc[rows["why"] != "", ["row", "bird", "on", "grams", "why"]].reset_index(drop=True)
     sentences = [
         _about_curve(flock.standard, sex, used.loc[used["sex"] == sex, "age_weeks"]) for sex in SEXED
@@ -114,11 +120,12 @@ def fit_growth(flock: Flock) -> Growth:
     return Growth(
         curves=_curve_table(used, fitted),
         deviations=deviations,
-        birds=_birds(flock, deviations, fitted, spread),
+        birds=birds,
         left_out=left_out,
         spread=spread,
         sentences=(*sentences, *about_left_out(left_out)),
         fitted=fitted,
+        pull=pull,
     )
 
 
@@ -141,18 +148,21 @@ def _anchors(standard: Standard, priors: Mapping[str, CurvePrior], rows: pd.Data
     return {sex: replace(curve, A=curve.A * times) for sex, curve in curves.items()}
 
 
-def _fit_both(rows: pd.DataFrame, priors: Mapping[str, CurvePrior]) -> Curves:
-    return {sex: _fit_one(rows[(rows["why"] == "") & (rows["sex"] == sex)], priors[sex]) for sex in SEXED}
+def _fit_both(rows: pd.DataFrame, priors: Mapping[str, CurvePrior], spread: Spread) -> Curves:
+    usable = rows[rows["why"] == ""]
+    return {sex: _fit_one(usable[usable["sex"] == sex], priors[sex], spread) for sex in SEXED}
 
 
-def _fit_one(rows: pd.DataFrame, prior: CurvePrior) -> Gompertz:
-    """One sex's curve. Weighings of one bird repeat each other: the covariance is widened by how often."""
+def _fit_one(rows: pd.DataFrame, prior: CurvePrior, spread: Spread) -> Gompertz:
+    """One sex's curve by generalised least squares: the weighings of one bird repeat each other.
+
+    So a curve does not bend upwards at the end where only the heavy birds were kept and weighed again.
+    """
     if len(rows) < FEWEST:
         return prior.curve()
-    sd = np.hypot(PRIOR.between_sd, PRIOR.residual_sd(rows["age_weeks"])) / np.sqrt(rows["n"])
-    curve = fit_gompertz(rows["age_weeks"], rows["grams"], prior, sd)
-    birds = rows["bird"].nunique() + int(rows["bird"].isna().sum())
-    return replace(curve, covariance=curve.covariance * len(rows) / birds)
+    each = rows["bird"].fillna("row " + rows["row"].astype("str"))
+    whiten = whitener(spread, each.to_numpy(dtype=str), rows["age_weeks"], rows["n"])
+    return fit_gompertz(rows["age_weeks"], rows["grams"], prior, whiten)
 
 
 def _log_grams(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike) -> Floats:
@@ -166,39 +176,65 @@ def _expected(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike) -> Float
     return np.exp(_log_grams(curves, sex, weeks))
 
 
-def _log_sd(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike) -> Floats:
-    """Standard error of :func:`_log_grams`."""
-    sexes, ages = np.broadcast_arrays(np.asarray(sex, dtype=object), np.asarray(weeks, dtype=float))
-    male, female = (curves[s].log_sd(ages) for s in SEXED)
+def _log_sd(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike, pull: Floats) -> Floats:
+    """Standard error of the curve beside a bird's own deviation; of unknown sex that of the mean curve."""
+    sexes, ages = np.asarray(sex, dtype=object), np.asarray(weeks, dtype=float)
+    male, female = (curves[s].log_sd(ages, pull) for s in SEXED)
     return np.where(sexes == "male", male, np.where(sexes == "female", female, np.hypot(male, female) / 2))
 
 
-def _deviations(used: pd.DataFrame, fitted: Curves) -> tuple[pd.DataFrame, Spread]:
-    """The raw log deviation of each usable weighing, and the spread that birds of known sex show."""
-    off = np.log(used["grams"]) - _log_grams(fitted, used["sex"], used["age_weeks"])
+def _off(used: pd.DataFrame, fitted: Curves) -> pd.Series:
+    """Raw log deviations of weighings from their curve."""
+    return np.log(used["grams"]) - _log_grams(fitted, used["sex"], used["age_weeks"])
+
+
+def _spread(used: pd.DataFrame, fitted: Curves) -> Spread:
+    """The spread that named birds of known sex show around their curves."""
+    known = used[used["bird"].notna() & used["sex"].isin(SEXED)]
+    return fit_spread(known["bird"].to_numpy(dtype=str), known["age_weeks"], _off(known, fitted))
+
+
+def _deviations(used: pd.DataFrame, fitted: Curves, spread: Spread) -> pd.DataFrame:
     columns = ["row", "bird", "clutch", "n", "on", "age_weeks", "sex"]
-    deviations = used[columns].assign(log_deviation=off).reset_index(drop=True)
-    known = deviations[deviations["bird"].notna() & deviations["sex"].isin(SEXED)]
-    spread = fit_spread(known["bird"], known["age_weeks"], known["log_deviation"])
-    return deviations.assign(residual_sd=spread.residual_sd(deviations["age_weeks"])), spread
+    residual_sd = spread.residual_sd(used["age_weeks"])
+    return (
+        used[columns].assign(log_deviation=_off(used, fitted), residual_sd=residual_sd).reset_index(drop=True)
+    )
 
 
-def _birds(flock: Flock, deviations: pd.DataFrame, fitted: Curves, spread: Spread) -> pd.DataFrame:
-    """Each bird's shrunken deviation; a bird never weighed stands on its curve, with all of the spread."""
+def _birds(
+    flock: Flock, deviations: pd.DataFrame, fitted: Curves, spread: Spread
+) -> tuple[pd.DataFrame, Floats]:
+    """Each bird's shrunken deviation, and what it takes off its curve's doubt.
+
+    A bird never weighed stands on its curve, with all of the spread.
+    """
     birds = flock.birds[["bird", "sex"]]
     apart = abs(np.log(fitted["male"].A / fitted["female"].A)) / 2
     own = deviations[deviations["bird"].notna()]
-    unsexed = np.where(own["sex"] == "unknown", apart, 0.0)
-    names, mean, se = shrunken(spread, own["bird"], own["age_weeks"], own["log_deviation"], unsexed)
+    unsexed = (own["sex"] == "unknown").to_numpy()
+    slopes = (
+        np.where(
+            (own["sex"] == "male").to_numpy()[:, None],
+            fitted["male"].slopes(own["age_weeks"]),
+            fitted["female"].slopes(own["age_weeks"]),
+        )
+        * ~unsexed[:, None]
+    )
+    names = own["bird"].to_numpy(dtype=str)
+    found = shrunken(
+        spread, names, own["age_weeks"], own["log_deviation"], slopes, np.where(unsexed, apart, 0.0)
+    )
     weighed = own.groupby("bird")["age_weeks"].agg(weighings="size", last_weeks="max")
-    weighed = weighed.join(pd.DataFrame({"deviation": mean, "deviation_se": se}, index=names))
+    told = pd.DataFrame({"deviation": found.deviation, "deviation_se": found.se}, index=found.birds)
     never = np.hypot(spread.between_sd, np.where(birds["sex"] == "unknown", apart, 0.0))
-    table = birds.join(weighed, on="bird")
+    table = birds.join(weighed, on="bird").join(told, on="bird")
+    pull = pd.DataFrame(found.pull, index=found.birds).reindex(birds["bird"]).fillna(0.0)
     return table.assign(
         weighings=table["weighings"].fillna(0).astype(int),
         deviation=table["deviation"].fillna(0.0),
         deviation_se=table["deviation_se"].fillna(pd.Series(never, table.index)),
-    )
+    ), pull.to_numpy()
 
 
 def _curve_table(used: pd.DataFrame, fitted: Curves) -> pd.DataFrame:

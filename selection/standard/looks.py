@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock
+from selection.records.lives import looked_up
 from selection.records.settings import Standard
 
 CARD = "total"
@@ -21,7 +22,7 @@ def looks(flock: Flock) -> pd.DataFrame:
     scores = flock.scores
     sections = [s.name for s in flock.standard.by_eye]
     bird = scores["bird"]
-    sex = bird.map(flock.birds.set_index("bird")["sex"]).where(bird.notna(), scores["sex"])
+    sex = looked_up(bird, flock.birds.set_index("bird")["sex"]).where(bird.notna(), scores["sex"])
     on_card = scores[sections].isna().all(axis=1)
     frame = pd.DataFrame(
         {
@@ -43,7 +44,7 @@ def looks(flock: Flock) -> pd.DataFrame:
 def costs_of(faults: pd.Series, standard: Standard) -> pd.Series:
     """Points that each cell of `faults` (names parted by ``;``) takes off a total; 0 for a blank cell."""
     costs = {fault.name: fault.costs for fault in standard.faults}
-    named = faults.str.split(";").explode().str.strip().map(costs).fillna(0.0)
+    named = faults.str.split(";").explode().astype("str").str.strip().map(costs).fillna(0.0)
     return named.groupby(level=0).sum().reindex(faults.index).astype(float)
 
 

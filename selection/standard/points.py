@@ -31,7 +31,8 @@ class Points:
 
     `birds`: one row a bird that is alive or was scored: bird, looks, points, points_se, points_seen,
     points_of_100, points_of_100_se, and one column a section (the mean with judges' levels taken off;
-    missing: not seen). The standard errors are those beside the bird's own true points.
+    missing: not seen). The standard errors are those beside the bird's own true points, missing where old
+    cards alone tell and no bird has two.
     `looks`: one row a look: row, on, season, judge, bird, clutch, sex, n, costs, total (as given, with the
     measured section), seen (its points at most), adjusted (total with levels taken off), and the sections.
     `judges`: season, judge, section, looks, level, level_se, tied (`no`: no bird joins the judge to another
@@ -59,7 +60,8 @@ def score(flock: Flock, growth: Growth | None = None) -> Points:
     size = size_points(flock.standard, growth or fit_growth(flock))
     listed = _totals(given, judged.adjusted, size, flock.standard)
     birds = _birds(flock, listed, judged, size)
-    said = say(flock.standard, birds, listed, judged, size)
+    here = flock.birds.loc[flock.birds["alive"], "bird"]
+    said = say(flock.standard, birds[birds["bird"].isin(here)], listed, judged, size[size.index.isin(here)])
     return Points(birds, listed, judged.judges, judged.agreement, size, said)
 
 
@@ -87,51 +89,46 @@ def _totals(
 
 def _birds(flock: Flock, listed: pd.DataFrame, judged: Judged, size: pd.DataFrame) -> pd.DataFrame:
     """One row a bird alive or scored."""
-    standard = flock.standard
     counted = listed[listed["bird"].notna() & listed["total"].notna()]
     birds = flock.birds[flock.birds["alive"] | flock.birds["bird"].isin(counted["bird"])]
-    seen = gather(standard, counted, birds["bird"], judged.levels, size)
+    seen = gather(flock.standard, counted, birds["bird"], judged.levels, size)
     rest = predict_rest(seen.means, seen.noise, _cells(flock, birds, counted), seen.between_sd, seen.most)
-    of_bird = counted.groupby("bird")
+    number = counted.groupby("bird").size().reindex(birds["bird"]).fillna(0)
     costs = counted[~counted["on_card"]].groupby("bird")["costs"].mean().reindex(birds["bird"]).fillna(0.0)
     known = ~np.isnan(seen.means)
-    points = np.where(known.any(axis=1), np.nansum(seen.means, axis=1) - costs, np.nan)
+    nothing = np.where(known.any(axis=1), 0.0, np.nan)
     table = pd.DataFrame(
         {
             "bird": birds["bird"].to_numpy(),
-            "looks": of_bird.size().reindex(birds["bird"]).fillna(0).astype(int).to_numpy(),
-            "points": points,
-            "points_se": np.where(known.any(axis=1), np.sqrt(seen.noise.sum(axis=(1, 2))), np.nan),
+            "looks": number.to_numpy(dtype=int),
+            "points": np.nansum(seen.means, axis=1) - costs.to_numpy() + nothing,
+            "points_se": np.sqrt(seen.noise.sum(axis=(1, 2))) + nothing,
             "points_seen": known @ seen.most,
             "points_of_100": rest.total - costs.to_numpy(),
             "points_of_100_se": rest.se,
         }
     )
-    cards = counted[counted["on_card"]].groupby("bird")["adjusted"].agg(["mean", "size"])
-    eye = [i for i, s in enumerate(standard.sections) if s.measured is None]
-    on_card = birds["bird"].isin(cards.index).to_numpy() & ~known[:, eye].any(axis=1)
-    return _with_cards(table, on_card, cards, judged.levels[CARD].residual_sd, seen.most.sum()).join(
-        pd.DataFrame(seen.means, columns=[s.name for s in standard.sections])
-    )
+    by_eye = np.array([s.measured is None for s in flock.standard.sections])
+    unscored = np.asarray(~known[:, by_eye].any(axis=1))
+    table = _with_cards(table, unscored, counted, judged, seen.most.sum())
+    return table.join(pd.DataFrame(seen.means, columns=[s.name for s in flock.standard.sections]))
 
 
 def _with_cards(
-    table: pd.DataFrame, rows: npt.NDArray[np.bool_], cards: pd.DataFrame, sd: float, whole: float
+    table: pd.DataFrame, unscored: npt.NDArray[np.bool_], counted: pd.DataFrame, judged: Judged, whole: float
 ) -> pd.DataFrame:
-    """`table` where `rows`, birds that old cards alone speak for, take their cards' mean, all points seen."""
-    own = cards.reindex(table.loc[rows, "bird"])
-    se = (sd / np.sqrt(own["size"])).to_numpy()
-    for column, values in (("points", own["mean"].to_numpy()), ("points_se", se)):
-        table.loc[rows, column] = values
-    table.loc[rows, "points_seen"] = whole
-    table.loc[rows, "points_of_100"] = table.loc[rows, "points"]
-    table.loc[rows, "points_of_100_se"] = table.loc[rows, "points_se"]
-    return table
+    """`table` with `unscored` birds that have old cards at the mean of these, all points seen."""
+    cards = counted[counted["on_card"]].groupby("bird")["adjusted"].agg(["mean", "size"])
+    own = cards.reindex(table["bird"])
+    rows = unscored & own["mean"].notna().to_numpy()
+    se = (judged.levels[CARD].residual_sd / np.sqrt(own["size"])).to_numpy()
+    told = {"points": own["mean"].to_numpy(), "points_of_100": own["mean"].to_numpy()}
+    told |= {"points_se": se, "points_of_100_se": se, "points_seen": np.full(len(table), whole)}
+    return table.assign(**{column: np.where(rows, value, table[column]) for column, value in told.items()})
 
 
 def _cells(flock: Flock, birds: pd.DataFrame, counted: pd.DataFrame) -> npt.NDArray[np.str_]:
     """Season (of the last look, else the plan's) and sex of each bird, as one label."""
     last = counted.groupby("bird")["season"].max().reindex(birds["bird"]).fillna(flock.plan.season)
-    return cell_of(pd.DataFrame({"season": last.to_numpy(), "sex": birds["sex"].to_numpy()})).to_numpy(
-        dtype=str
-    )
+    frame = pd.DataFrame({"season": last.to_numpy(), "sex": birds["sex"].to_numpy()})
+    return cell_of(frame).to_numpy(dtype=str)

@@ -12,8 +12,8 @@ from selection.standard.looks import CARD
 def say(
     standard: Standard, birds: pd.DataFrame, looks: pd.DataFrame, judged: Judged, size: pd.DataFrame
 ) -> tuple[str, ...]:
-    """Sentences on the points, most important first."""
-    if not birds["looks"].any():
+    """Sentences on the points, most important first; `birds` and `size` are those of the living."""
+    if looks["total"].isna().all():
         return ("No bird has been scored.", *_about_size(size))
     sections = judged.agreement[judged.agreement["section"] != CARD]
     return (
@@ -61,9 +61,8 @@ def _about_agreement(sections: pd.DataFrame) -> list[str]:
 
 
 def _repeats(row: pd.Series) -> str:
-    return (
-        f"{row['section']} (repeatability {row['repeatability']:.2f}, {row['low']:.2f} to {row['high']:.2f})"
-    )
+    interval = f"{row['low']:.2f} to {row['high']:.2f}"
+    return f"{row['section']} (repeatability {row['repeatability']:.2f}, {interval})"
 
 
 def _about_unseen(standard: Standard, birds: pd.DataFrame) -> list[str]:
@@ -73,9 +72,8 @@ def _about_unseen(standard: Standard, birds: pd.DataFrame) -> list[str]:
     never = [s.name for s in standard.sections if birds[s.name].isna().all()]
     said = []
     if partly:
-        said.append(
-            f"{partly} birds were not seen in every section: compare them by points of 100, not by points."
-        )
+        words = "not seen in every section: compare by points of 100, not by points."
+        said.append(f"{_were(partly, 'bird')} {words}")
     if never:
         said.append(f"Nobody has scored {_join(never)}: the usual share of points is taken for it.")
     return said
@@ -83,11 +81,8 @@ def _about_unseen(standard: Standard, birds: pd.DataFrame) -> list[str]:
 
 def _about_cards(looks: pd.DataFrame) -> list[str]:
     cards = int(looks["on_card"].sum())
-    return (
-        [f"{cards} old show cards give a total alone; where sections were scored these go before."]
-        if cards
-        else []
-    )
+    said = f"Old show cards with a total alone: {cards}; where sections were scored these go before."
+    return [said] if cards else []
 
 
 def _about_size(size: pd.DataFrame) -> list[str]:
@@ -96,12 +91,15 @@ def _about_size(size: pd.DataFrame) -> list[str]:
     young = int(size["why"].str.contains("too young").sum())
     said = []
     if carried:
-        said.append(
-            f"The weight of {carried} birds is carried on more than 4 weeks beyond their last weighing."
-        )
+        said.append(f"{_were(carried, 'weight')} carried on over 4 weeks beyond the last weighing.")
     if young:
-        said.append(f"{young} birds were weighed only as young chicks: their size is not told but predicted.")
+        said.append(f"{_were(young, 'bird')} weighed only as young chicks: size is not told but predicted.")
     return said
+
+
+def _were(number: int, thing: str) -> str:
+    """A count with its verb: 1 bird was, 3 birds were."""
+    return f"{number} {thing} was" if number == 1 else f"{number} {thing}s were"
 
 
 def _join(names: list[str]) -> str:

@@ -12,6 +12,9 @@ from selection.records.settings import Standard
 from selection.standard.agreement import Codes, Floats, Levels
 from selection.standard.sections import weighed_section
 
+USUAL_SD = 0.06
+"""Standard deviation, as a share of a section's points, between birds and again between looks at one bird,
+where the holding's looks show neither (common practice, no source)."""
 HALO = 0.15
 """Correlation of two sections' errors in one look before the holding's looks move it (common practice)."""
 HALO_STEADIES = 10.0
@@ -25,8 +28,8 @@ class Seen:
     """Birds × sections, in the order of the standard's sections.
 
     `means`: points, missing where not seen; `noise` (birds, sections, sections): error covariance of these
-    means, 0 where not seen; `between_sd` (sections): standard deviation between birds, missing where unknown;
-    `most` (sections): the sections' points.
+    means, 0 where not seen; `between_sd` (sections): standard deviation between birds; `most` (sections):
+    the sections' points.
     """
 
     means: Floats
@@ -48,11 +51,13 @@ def gather(
     values = looks.reindex(columns=names).to_numpy(dtype=float)
     of_bird = pd.Index(birds).get_indexer(looks["bird"]).astype(np.intp)
     means, pairs = _means(values, of_bird, len(birds))
-    found = [levels.get(name, _NOTHING) for name in names]
-    error = _error(values, means, of_bird, pairs, np.array([x.residual_sd for x in found]))
+    found = [levels.get(name) for name in names]
+    between, within = (
+        np.array([getattr(x, sd) if x else np.nan for x in found]) for sd in ("between_sd", "residual_sd")
+    )
+    error = _error(values, means, of_bird, pairs, _or_usual(within, most))
     counts = np.einsum("bii->bi", pairs)
     noise = error * pairs / np.maximum(counts[:, :, None] * counts[:, None, :], 1.0)
-    between = np.array([x.between_sd if len(x.level) else np.nan for x in found])
     section = weighed_section(standard)
     if section is not None:
         column = names.index(section.name)
@@ -60,10 +65,11 @@ def gather(
         means[:, column] = weighed["points"]
         noise[:, column, column] = weighed["points_se"].fillna(0.0) ** 2
         between[column] = _between_weighed(weighed)
-    return Seen(np.clip(means, 0.0, most), noise, between, most)
+    return Seen(np.clip(means, 0.0, most), noise, _or_usual(between, most), most)
 
 
-_NOTHING = Levels(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.intp))
+def _or_usual(sd: Floats, most: Floats) -> Floats:
+    return np.where(np.isnan(sd), USUAL_SD * most, sd)
 
 
 def _means(values: Floats, of_bird: Codes, birds: int) -> tuple[Floats, Floats]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from selection.records.settings import Standard
+from selection.records.settings import Section, Standard
 from selection.standard.growth import Growth
-from selection.standard.sections import points_of, weighed_section
+from selection.standard.sections import Floats, points_of, weighed_section
 
+COLUMNS = ("grams", "se", "points", "points_se", "why")
 LEAST_AGE = 0.5
 """A bird last weighed before this share of the section's age has no points for it: they would be a guess."""
 
@@ -21,22 +22,20 @@ def size_points(standard: Standard, growth: Growth) -> pd.DataFrame:
     """
     section = weighed_section(standard)
     if section is None or section.at_weeks is None:
-        return pd.DataFrame(
-            columns=["grams", "se", "points", "points_se", "why"], index=pd.Index([], name="bird")
-        )
-    at = growth.at_age(growth.birds["bird"], section.at_weeks)
-    last, sex = growth.birds["last_weeks"], growth.birds["sex"]
-    told = (last >= LEAST_AGE * section.at_weeks).to_numpy()
-    points = np.where(told, points_of(section, sex, at["grams"]), np.nan)
-    # the spread of points over what is not known of the weight, by Gauss–Hermite quadrature
+        return pd.DataFrame(columns=list(COLUMNS), index=pd.Index([], name="bird"))
+    birds = growth.birds
+    at = growth.at_age(birds["bird"], section.at_weeks)
+    told = (birds["last_weeks"] >= LEAST_AGE * section.at_weeks).to_numpy()
+    points = np.where(told, points_of(section, birds["sex"], at["grams"]), np.nan)
+    young = [f"last weighed at {x:.0f} weeks: too young to tell" for x in birds["last_weeks"]]
+    why = at["why"].mask(~told & (birds["weighings"] > 0), young)
+    table = at.assign(points=points, points_se=_spread(section, birds["sex"], at, points), why=why)
+    return table.set_index("bird")[list(COLUMNS)]
+
+
+def _spread(section: Section, sex: pd.Series, at: pd.DataFrame, points: Floats) -> Floats:
+    """Root mean square of points about `points`, over what is not known of the weight (Gauss–Hermite)."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(9)
-    log_se = (at["se"] / at["grams"]).to_numpy()
-    possible = points_of(
-        section, sex.to_numpy()[:, None], at["grams"].to_numpy()[:, None] * np.exp(np.outer(log_se, nodes))
-    )
-    spread = np.sqrt(((possible - points[:, None]) ** 2) @ (weights / weights.sum()))
-    too_young = ~told & (growth.birds["weighings"] > 0)
-    why = at["why"].mask(too_young, [f"last weighed at {x:.0f} weeks: too young to tell" for x in last])
-    return at.assign(points=points, points_se=spread, why=why).set_index("bird")[
-        ["grams", "se", "points", "points_se", "why"]
-    ]
+    possible = at["grams"].to_numpy()[:, None] * np.exp(np.outer(at["se"] / at["grams"], nodes))
+    off = points_of(section, sex.to_numpy()[:, None], possible) - points[:, None]
+    return np.sqrt(off**2 @ (weights / weights.sum()))

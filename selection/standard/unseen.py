@@ -19,8 +19,6 @@ CELL_STEADIES = 2.0
 """A cell's mean is drawn towards the mean of all birds as by this many birds at it."""
 CORRELATION_STEADIES = 10.0
 """A correlation between sections is drawn towards 0 as by this many birds without any."""
-UNSEEN_SD = 0.1
-"""Between-bird standard deviation, as a share of its points, of a section seen too seldom to tell."""
 
 GRAIN = 1e-8
 """Added to variances, in points², so that a section on which all birds agree can still be solved with."""
@@ -39,15 +37,13 @@ def predict_rest(seen: Floats, noise: Floats, cells: npt.ArrayLike, between_sd: 
     """Points of 100 of birds from what was `seen` of them (birds, sections; missing: not seen).
 
     `noise` (birds, sections, sections): error covariance of what was seen, ignored where nothing was;
-    `cells`: a label a bird; `between_sd` (sections): standard deviation between birds of one cell, missing
-    where the looks cannot tell; `most` (sections): the sections' points. A bird of which nothing was seen has
-    missing total and standard error.
+    `cells`: a label a bird; `between_sd` (sections): standard deviation between birds of one cell; `most`
+    (sections): the sections' points. A bird of which nothing was seen has missing total and standard error.
     """
-    spread = np.where(np.isnan(between_sd), UNSEEN_SD * most, between_sd)
     means = _cell_means(seen, np.unique(np.asarray(cells), return_inverse=True)[1], most)
     known = ~np.isnan(seen)
     off = np.where(known, seen - means, 0.0)
-    between = _between(off, known, noise, spread)
+    between = _between(off, known, noise, between_sd)
     error = np.where(known[:, :, None] & known[:, None, :], noise, 0.0)
     # unseen sections: no covariance with anything and a variance of 1 keep one solve for all birds
     both = known[:, :, None] & known[:, None, :]

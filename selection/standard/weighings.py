@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.records.flock import Flock
+from selection.records.lives import looked_up
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,8 +27,8 @@ def weighings(flock: Flock) -> pd.DataFrame:
     known = flock.birds.set_index("bird")
     named = rows["bird"].notna()
     by_clutch = flock.clutches.set_index("clutch")["hatched_on"]
-    hatched = rows["bird"].map(known["hatched"]).where(named, rows["clutch"].map(by_clutch))
-    rows["sex"] = rows["bird"].map(known["sex"]).where(named, rows["sex"]).fillna("unknown")
+    hatched = looked_up(rows["bird"], known["hatched"]).fillna(looked_up(rows["clutch"], by_clutch))
+    rows["sex"] = looked_up(rows["bird"], known["sex"]).where(named, rows["sex"]).fillna("unknown")
     rows["n"] = rows["n"].fillna(1.0)
     rows["age_weeks"] = (rows["on"] - hatched).dt.days / 7.0
     bare = known["hatched_on"].str.fullmatch(r"\d{4}").fillna(False).astype(bool)
