@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 
 from selection.records.flock import Flock
 
@@ -95,25 +94,28 @@ def usual_policies(pullets: int, hens: int, buys: bool) -> tuple[Policy, ...]:
 
 
 def season_of(flock: Flock) -> Season:
-    """A season of this holding as its last few were: chicks on the birds form, by sex and origin.
+    """A season of this holding as its last few were, each origin over the seasons that had any of it.
 
-    A chick of unknown sex counts half to each. Bought-in cockerels that come grown count with their spring.
+    Home-bred are chicks of a clutch on record; a chick of unknown sex counts half to each. Bought-in
+    cockerels that come grown count with the spring they hatched in.
     """
     young = flock.birds[flock.birds["hatch_year"] > flock.plan.season - LAST_SEASONS]
-    years = max(int(young["hatch_year"].nunique()), 1)
     male = (young["sex"] == "male") + 0.5 * (young["sex"] == "unknown")
-    home = young["origin_of"] == "home-bred"
-    bought = young[~home]
-    sources = bought["source_of"].dropna()
-    pens = pd.concat([sources, bought.loc[sources.index, "hatch_year"]], axis=1).drop_duplicates()
+    home = (young["origin_of"] == "home-bred") & young["clutch"].notna()
+    bought = young["origin_of"] == "bought-in"
+    pens = young.loc[bought, ["source_of", "hatch_year"]].dropna().drop_duplicates()
+    years = {
+        kind: max(int(young.loc[of, "hatch_year"].nunique()), 1)
+        for kind, of in (("home", home), ("bought", bought))
+    }
     return Season(
-        cockerels=_each(male[home].sum(), years),
-        pullets=_each((1 - male)[home].sum(), years),
-        bought=_each(male[~home].sum(), years),
-        clutches=_each(len(pens), years),
+        cockerels=_each(male[home].sum(), years["home"]),
+        pullets=_each((1 - male)[home].sum(), years["home"]),
+        bought=_each(male[bought].sum(), years["bought"]),
+        clutches=_each(len(pens), years["bought"]),
         sources=pens["source_of"].value_counts().to_dict(),
         dams_known=bool(young.loc[home, "dam"].notna().mean() > 0.5) if home.any() else False,
-        seasons=years,
+        seasons=max(years.values()),
     )
 
 

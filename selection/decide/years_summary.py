@@ -97,6 +97,8 @@ def rate_of_inbreeding(F: np.ndarray, generation: float, cycle: int = 1) -> floa
 
 
 def _says(rate: float) -> str:
+    if np.isnan(rate):
+        return "too few years to tell whether inbreeding rises"
     if not rate > RISES:
         return "inbreeding does not rise from year to year, so that an effective size would mean nothing"
     return (

@@ -16,7 +16,11 @@ def about_policies(summary: pd.DataFrame, closed: pd.DataFrame, years: int) -> t
     said += [
         f"{row['policy']}: by formula N_e is {row['effective_size']:.1f} and the rate of inbreeding "
         f"{100 * row['rate']:.1f} % a generation; the runs, which begin with the birds there are, "
-        f"give {100 * row['rate_runs']:.1f} %."
+        + (
+            f"give {100 * row['rate_runs']:.1f} %."
+            if np.isfinite(row["rate_runs"])
+            else "are too short to tell."
+        )
         for _, row in closed.iterrows()
     ]
     if len(summary) > len(closed):
