@@ -15,7 +15,15 @@ import numpy as np
 from selection.merit.reml import Effect, Equations, Floats, Solution
 from selection.records.errors import ModelError
 
-__all__ = ["Components", "Effect", "Equations", "Solution", "fit_components", "profile_interval"]
+__all__ = [
+    "Components",
+    "Effect",
+    "Equations",
+    "Solution",
+    "fit_components",
+    "fit_equations",
+    "profile_interval",
+]
 
 LogPrior = Callable[[Floats], tuple[float, Floats]]
 Progress = Callable[[str, float], None]
@@ -114,10 +122,19 @@ def fit_components(
     `start` (K+1,) are variances to begin from. Raises ModelError where shapes disagree, or nothing is left to
     estimate a variance from.
     """
-    equations = Equations(y, X, effects, residual_scale)
+    return fit_equations(Equations(y, X, effects, residual_scale), log_prior, start, progress)
+
+
+def fit_equations(
+    equations: Equations,
+    log_prior: LogPrior | None = None,
+    start: Floats | None = None,
+    progress: Progress | None = None,
+) -> Components:
+    """As :func:`fit_components`, from equations that are formed already."""
     if log_prior is None and not (equations.freedom > 0 and equations.total_variance > 0):
         raise ModelError(
-            f"{len(y)} records and {len(equations.kept)} fixed effects leave nothing that varies: "
+            f"{equations.freedom + len(equations.kept)} records and {len(equations.kept)} fixed effects leave nothing that varies: "
             "no variance can be estimated"
         )
     climb = _begin(equations, start)
@@ -132,13 +149,13 @@ def profile_interval(fitted: Components, name: str, level: float = 0.90) -> tupl
     Raises KeyError for a name that is not a component.
     """
     from scipy.optimize import brentq
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     if name not in fitted.names:
         raise KeyError(f"no component {name}; there are {', '.join(fitted.names)}")
     k = fitted.names.index(name)
     best = _penalised(fitted.equations, fitted.log_prior, _logs(fitted.variances))
-    floor = best - 0.5 * chi2.ppf(level, 1)
+    floor = best - 0.5 * chdtri(1, 1 - level)
     total = float(fitted.variances.sum())
     smallest, largest = np.log(total) + np.array([-16.0, 16.0])
     middle = max(smallest, np.log(max(fitted.variances[k], total * NEAR_NOUGHT**2)))

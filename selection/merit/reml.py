@@ -193,6 +193,8 @@ class Equations:
         return self._factor_at(_theta(variances))
 
     def _factor_at(self, theta: Floats) -> tuple[qdldl.Solver, Floats]:
+        if self._solver is not None and np.array_equal(theta, self._at):
+            return self._solver, self._scales
         scales = np.concatenate([[1.0], theta])[self._block]
         data = np.zeros(len(self._pattern.data))
         data[self._at_cross] = self._cross * scales[self._rows] * scales[self._cols]
@@ -202,6 +204,7 @@ class Equations:
             self._solver = qdldl.Solver(M, upper=True)
         else:
             self._solver.update(M, upper=True)
+        self._at, self._scales = theta.copy(), scales
         return self._solver, scales
 
     def _value(self, solver: qdldl.Solver, right: Floats, solved: Floats, residual: float) -> float:

@@ -1,0 +1,238 @@
+"""What would make bought-in against home-bred separable, and the interval that each way would buy.
+
+Every remedy is tried on the design itself: rows are added, or half a clutch moved to another brooder, and what
+would then be known of the contrast is worked out. No value that was recorded enters but the spread of chicks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from selection.compare.clutch_case import Case, seen_only
+from selection.compare.clutch_rows import POINTS, WEIGHT
+from selection.compare.families import Families
+from selection.compare.separable import HALF, Contrast, mixed_up_with, sides, variance_left
+from selection.records.flock import Flock
+
+FEW = (2, 4, 6, 8, 12)
+"""How many chicks a side are tried: what can be done in ten minutes."""
+NEXT_YEAR = (6, 8, 12)
+"""How many are tried for a season whose chicks are still all to come."""
+LEAST_FREEDOM = 4
+Z = 1.6448536269514722
+"""Half the width of a 90 % interval, in standard deviations."""
+COLUMNS = ["trait", "sex", "when", "remedy", "chicks", "half_width", "unit", "separable"]
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """Rows added and clutches split, with what would then be known of the contrast."""
+
+    remedy: str
+    when: str
+    chicks: int
+    half_width: float
+    mixed: str
+    left: float
+
+    @property
+    def separable(self) -> bool:
+        return not self.mixed and self.left < HALF
+
+
+def remedies(flock: Flock, every: list[Case], table: pd.DataFrame, origins: Contrast | None) -> pd.DataFrame:
+    """Ways to tell bought-in from home-bred, for points and weight in each sex where it is not separable now.
+
+    Columns `COLUMNS`: when (`before they go` or `next spring`), remedy in words, chicks to see, half_width of
+    the 90 % interval (in unit), separable (`yes`, or `no` where it alone does not do). Empty where nothing is
+    asked for: one origin alone, or all separable.
+    """
+    rows: list[dict[str, object]] = []
+    for case in every:
+        if origins is None or case.trait.name not in (POINTS, WEIGHT) or case.sex == "both":
+            continue
+        now = table[(table["first"] == origins.first) & (table["second"] == origins.second)]
+        now = now[(now["trait"] == case.trait.name) & (now["sex"] == case.sex)]
+        if (now["separable"] == "no").all():
+            rows += [_row(case, trial) for trial in _trials(flock, case, origins)]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _row(case: Case, trial: _Trial) -> dict[str, object]:
+    return {
+        "trait": case.trait.name,
+        "sex": case.sex,
+        "when": trial.when,
+        "remedy": trial.remedy,
+        "chicks": trial.chicks,
+        "half_width": trial.half_width,
+        "unit": case.trait.unit,
+        "separable": "yes" if trial.separable else "no",
+    }
+
+
+def _trials(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
+    """What can be done now, as far as birds are left; then which clutch to split next spring."""
+    here = _left(flock, case, origins)
+    trials = [
+        _seen_once(flock, case, origins, here, k)
+        for k in FEW
+        if k <= len(here) or (k == FEW[0] and len(here))
+    ]
+    if trials and trials[-1].separable:
+        first = next(i for i, t in enumerate(trials) if t.separable)
+        return trials[: first + 2]
+    return [*trials, *_next_spring(flock, case, origins)]
+
+
+def _left(flock: Flock, case: Case, origins: Contrast) -> pd.DataFrame:
+    """Living chicks of the sides that lack records, unseen ones, clutch by clutch in turn."""
+    birds = flock.birds[flock.birds["alive"] & (flock.birds["sex"] == case.sex)]
+    birds = birds.assign(key=birds["clutch"].str.strip().str.casefold())
+    lacking = _lacking(case, origins)
+    birds = birds[birds["key"].isin(case.families.labels[lacking]) & ~birds["bird"].isin(case.rows["bird"])]
+    turn = birds.groupby("key").cumcount()
+    return birds.assign(turn=turn).sort_values(["turn", "key"], kind="stable")
+
+
+def _lacking(case: Case, origins: Contrast) -> np.ndarray:
+    """Which clutches more chicks should come from: the side that fewer were seen of, or both where none were."""
+    members = case.members
+    seen = {name: members[:, side].sum() for name, side in sides(origins)}
+    fewest = min(seen.values())
+    return np.logical_or.reduce([side for name, side in sides(origins) if seen[name] == fewest])
+
+
+def _seen_once(flock: Flock, case: Case, origins: Contrast, here: pd.DataFrame, k: int) -> _Trial:
+    """Seeing the first `k` of the birds that are left once, on the plan's day."""
+    chosen = here.head(k)
+    trial = _known(case, origins, _with(flock, case, chosen["key"], chosen["bird"]), case.families)
+    doing = {"scored": "score", "weighed": "weigh"}[case.trait.form]
+    remedy = f"{doing} {_listed(chosen['bird'])} once before they go"
+    return replace(trial, remedy=remedy, when="before they go", chicks=len(chosen))
+
+
+def _next_spring(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
+    """As few as will do of the side that lacks records; with them the best clutch to split over two brooders."""
+    clutches = list(case.families.labels[_lacking(case, origins)])
+    lacking = " and ".join(sorted(set(case.families.about.loc[clutches, "origin"])))
+    doing = {"scored": "score", "weighed": "weigh"}[case.trait.form]
+    for k in NEXT_YEAR:
+        labels = pd.Series([clutches[i % len(clutches)] for i in range(k)])
+        rows = _with(flock, case, labels, pd.Series([f"next {i}" for i in range(k)]))
+        seeing = f"{doing} {k} {lacking} {case.chicks} once before they go"
+        plain = replace(
+            _known(case, origins, rows, case.families), remedy=seeing, when="next season", chicks=k
+        )
+        if plain.separable:
+            break
+    if plain.mixed != "brooder":
+        return [plain]
+    best = min(_splits(case, origins, rows, plain), key=lambda split: split.half_width, default=None)
+    return [plain] if best is None else [plain, best]
+
+
+def _splits(case: Case, origins: Contrast, rows: pd.DataFrame, plain: _Trial) -> list[_Trial]:
+    """Every clutch half of which could be reared in another brooder, where that would untie the two."""
+    about = case.families.about
+    trials = [
+        replace(
+            _known(case, *_split(case, origins, rows, clutch, other)),
+            remedy=f"{plain.remedy}, and rear half of a clutch like {about.loc[clutch, 'clutch']} in brooder "
+            f"{about.loc[other, 'brooder']}, written down as a clutch of its own with the same pen or source and day",
+            when=plain.when,
+            chicks=plain.chicks,
+        )
+        for clutch, other in _across(about, origins)
+    ]
+    return [trial for trial in trials if not trial.mixed]
+
+
+def _across(about: pd.DataFrame, origins: Contrast) -> list[tuple[str, str]]:
+    """Every clutch with one clutch for each other brooder of the season."""
+    season = about[origins.weights != 0]
+    brooders = season[season["brooder"].notna()].drop_duplicates("brooder_key")
+    return [
+        (clutch, other)
+        for clutch in season.index
+        for other in brooders.index
+        if about.loc[clutch, "brooder_key"] != about.loc[other, "brooder_key"]
+    ]
+
+
+def _split(
+    case: Case, origins: Contrast, rows: pd.DataFrame, clutch: str, other: str
+) -> tuple[Contrast, pd.DataFrame, Families]:
+    """Half the chicks of `clutch` reared where `other` was: a clutch of the same setting beside it."""
+    kin, twin = case.families, f"{clutch}, other half"
+    at = kin.labels.get_loc(clutch)
+    row = kin.about.loc[[clutch]].rename(index={clutch: twin})
+    row["brooder_key"] = kin.about.loc[other, "brooder_key"]
+    weights = np.append(origins.weights, origins.weights[at] / 2)
+    weights[at] /= 2
+    birds = rows.loc[rows["clutch"] == clutch, "bird"].drop_duplicates()
+    moved = rows["clutch"].mask(rows["bird"].isin(birds.iloc[1::2]), twin)
+    return (
+        replace(origins, weights=weights),
+        rows.assign(clutch=moved),
+        replace(kin, about=pd.concat([kin.about, row]), root=np.vstack([kin.root, kin.root[at]])),
+    )
+
+
+def _with(flock: Flock, case: Case, clutches: pd.Series, birds: pd.Series) -> pd.DataFrame:
+    """The rows and one more for each of `birds` (of `clutches`), seen on the plan's day by the usual judge."""
+    hatched = clutches.map(case.families.about["hatched_on"])
+    more = pd.DataFrame(
+        {
+            "trait": case.trait.name,
+            "bird": birds.to_numpy(),
+            "value": case.rows["value"].mean() if len(case.rows) else 0.0,
+            "sex": case.sex,
+            "clutch": clutches.to_numpy(),
+            "season": flock.plan.season,
+            "n": 1.0,
+            "scale": 1.0,
+        }
+    )
+    season = case.rows[case.rows["season"] == flock.plan.season]
+    if case.trait.form == "scored":
+        judge = season["judge"].mode().iloc[0] if season["judge"].notna().any() else "judge"
+        day = f"{judge} {flock.plan.on}"
+        age = ((pd.Timestamp(flock.plan.on) - hatched).dt.days / 7).to_numpy()
+        more = more.assign(judge=judge, day=day, age_weeks=age)
+    return (
+        pd.concat([case.rows, more], ignore_index=True)
+        if len(case.rows)
+        else more.reindex(columns=case.rows.columns)
+    )
+
+
+def _known(case: Case, origins: Contrast, rows: pd.DataFrame, kin: Families) -> _Trial:
+    """What these rows would tell of bought-in against home-bred."""
+    tried = replace(case, rows=rows, families=kin)
+    contrast = seen_only(tried, origins)
+    if contrast is None:
+        return _Trial("", "", 0, np.inf, "unseen", 1.0)
+    model = tried.model
+    variance = model.known(contrast.weights[:, None])[0] * _spread(case)
+    half = float(case.scale.difference(np.array(Z * np.sqrt(variance))))
+    return _Trial("", "", 0, half, mixed_up_with(model, contrast), variance_left(model, contrast))
+
+
+def _spread(case: Case) -> float:
+    """How much wider than usual (as variance) chicks of one clutch differ here; 1 where too few were seen."""
+    birds = case.rows.groupby(["clutch", "bird"])["value"].mean()
+    left = birds - birds.groupby("clutch").transform("mean")
+    freedom = len(birds) - birds.index.get_level_values("clutch").nunique()
+    if freedom < LEAST_FREEDOM:
+        return 1.0
+    return float((left**2).sum() / freedom / case.trait.shares.within)
+
+
+def _listed(names: pd.Series) -> str:
+    """Names in words: `a, b and c`."""
+    names = list(names)
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
