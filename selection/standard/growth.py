@@ -85,7 +85,7 @@ class Growth:
             rows["deviation_se"], _log_sd(self.fitted, rows["sex"], ages, self.pull[places])
         )
         told = zip(rows["weighings"], rows["last_weeks"], ages, strict=True)
-        why = [_carried(n, last, age) for n, last, age in told]
+        why = pd.Series([_carried(n, last, age) for n, last, age in told], dtype="str")
         return rows[["bird"]].assign(grams=grams, se=se, last_weeks=rows["last_weeks"], why=why)
 
     def _places_of(self, birds: Sequence[str] | pd.Series) -> npt.NDArray[np.intp]:

@@ -80,7 +80,7 @@ def _cell_means(seen: Floats, cells: npt.NDArray[np.intp], most: Floats) -> Floa
     count, total = known.sum(axis=0), filled.sum(axis=0)
     share = total.sum() / max(float((count * most).sum()), 1e-12)
     overall = np.where(count > 0, total / np.maximum(count, 1), share * most)
-    sums = np.zeros((cells.max() + 1, len(most)))
+    sums = np.zeros((cells.max(initial=-1) + 1, len(most)))
     counts = np.zeros_like(sums)
     np.add.at(sums, cells, filled)
     np.add.at(counts, cells, known)
