@@ -41,14 +41,14 @@ def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None 
     sold = every["bird"].isin(table["bird"][table["stands"] == "sell"])
     goes = sold | (~candidate & _no_candidate_goes(flock, every))
     birds = every[goes & every["alive"]].reset_index(drop=True)
-    of_100 = looked_at(points)
+    of_100, barred = looked_at(points), _bars(flock, merit)
     birds = birds[["bird", "known", "clutch", "sex", "origin_of"]].assign(
         weeks=(pd.Timestamp(flock.plan.on) - birds["hatched"]).dt.days / 7,
         points=birds["bird"].map(of_100),
         seen=birds["bird"].isin(of_100.index),
         candidate=birds["bird"].isin(table["bird"]),
         own_ring=birds["bird"].isin(_own_ringed(flock)) & birds["known"],
-        bars=birds["bird"].map(_bars(flock, merit)).fillna(""),
+        bars=[barred.get(bird, "") for bird in birds["bird"]],
     )
     birds["lot"] = [_lot(row) for row in each(birds)]
     for kind in SOLD_AS:

@@ -34,7 +34,7 @@ DOUBTFUL = 4.0
 
 SHRUNK = {
     "level": np.inf,
-    **dict.fromkeys(SOLD_AS, 2.5),
+    **dict.fromkeys(SOLD_AS, 2.0),
     "male": 1.5,
     "weeks under 26, tens": 1.0,
     "years over one": 1.0,

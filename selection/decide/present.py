@@ -89,8 +89,8 @@ def birds_here(flock: Flock, season: int) -> BirdsHere:
 
 def clutch_shares(entries: pd.Series) -> pd.DataFrame:
     """Each bird's share in each clutch (labels as columns); equal shares in a mixed brood."""
-    labels = entries.str.split(";").explode().str.strip()
-    labels = labels[labels.notna() & (labels != "")]
+    labels = entries.dropna().str.split(";").explode().str.strip()
+    labels = labels[labels != ""]
     return pd.crosstab(labels.index, labels, normalize="index").reindex(entries.index, fill_value=0.0)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,8 @@ from selection.records.flock import Flock
 from selection.show.sheet_facts import Facts, day, facts_of, readable
 
 if TYPE_CHECKING:
+    from jinja2 import Template
+
     from selection.decide.prices import Prices
     from selection.merit.pedigree import Pedigree
     from selection.merit.ranking import Merit
@@ -89,6 +92,16 @@ def buyer_sheets(
 
 def render(flock: Flock, pages: Sequence[Sheet]) -> str:
     """The pages as one HTML document."""
+    return _template().render(
+        breed=readable(flock.standard.breed),
+        on=day(pd.Timestamp(flock.plan.on)),
+        pages=pages,
+        cautions=CAUTIONS,
+    )
+
+
+@cache
+def _template() -> Template:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
@@ -99,12 +112,7 @@ def render(flock: Flock, pages: Sequence[Sheet]) -> str:
         lstrip_blocks=True,
     )
     environment.globals["paint"] = paint
-    return environment.get_template("buyer_sheet.html").render(
-        breed=readable(flock.standard.breed),
-        on=day(pd.Timestamp(flock.plan.on)),
-        pages=pages,
-        cautions=CAUTIONS,
-    )
+    return environment.get_template("buyer_sheet.html")
 
 
 def paint(colour: str) -> str:

@@ -22,7 +22,7 @@ REACH = 1.645
 """Standard errors to either side of a 90 % interval."""
 YOUNG = {"male": "cockerel", "female": "pullet"}
 GROWN = {"male": "cock", "female": "hen"}
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
 
 @dataclass(frozen=True, slots=True)
