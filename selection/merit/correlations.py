@@ -98,7 +98,7 @@ def explore(model: SeasonModel, parts: np.ndarray, plan: Plan) -> Correlations:
         covariance = np.linalg.inv(_at_least_prior(-curvature))
         step = np.clip(covariance @ gradient, -0.3, 0.3)
         mode = np.clip(mode + step, low, high)
-        if np.abs(step).max() < 0.05:
+        if np.abs(step).max() < 0.15:
             break
     return _weighted(score, mode, covariance, count)
 

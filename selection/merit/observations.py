@@ -53,6 +53,8 @@ def observe(flock: Flock, growth: Growth) -> Observations:
     """All observations of the flock up to the plan's day, of birds and of groups of unnamed chicks."""
     parts = [*_looks(flock), _weighings(flock, growth), _measures(flock)]
     rows = pd.concat([p for p in parts if len(p)], ignore_index=True) if any(map(len, parts)) else parts[0]
+    if rows.empty:
+        return Observations(pd.DataFrame({"series": [], "bird": []}), (), (), None, growth.decay_weeks)
     rows = _with_circumstances(rows, flock)
     order = [s.name for s in flock.standard.sections] + [m.name for m in flock.standard.measured]
     seen = set(rows["series"])
@@ -126,15 +128,23 @@ def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
     named = rows["bird"].isin(birds.index)
     rows["n"] = rows["n"].fillna(1.0).where(~named, 1.0)
     rows["sex"] = rows["bird"].map(birds["sex"]).fillna(rows["sex"]).fillna("unknown")
-    rows["clutch"] = rows["bird"].map(birds["clutch"]).where(named, rows["clutch"]).str.casefold()
-    first = rows["clutch"].str.split(";").str[0].str.strip()
+    rows["clutch"] = _text(rows["bird"].map(birds["clutch"]).where(named, rows["clutch"])).str.casefold()
+    first = first_label(rows["clutch"])
     hatched = rows["bird"].map(birds["hatched"]).fillna(first.map(clutches["hatched_on"]))
-    rows["judge"] = (
-        rows["judge"] if "judge" in rows else pd.Series(index=rows.index, dtype="str")
-    ).str.casefold()
+    rows["judge"] = _text(rows.get("judge", pd.Series(index=rows.index))).str.casefold()
     rows["season"] = rows["on"].dt.year
     rows["day"] = rows["judge"] + rows["on"].dt.strftime(" %Y-%m-%d")
-    rows["brooder"] = first.map(clutches["brooder"]).str.casefold() + hatched.dt.year.map(" {:.0f}".format)
+    rows["brooder"] = _text(first.map(clutches["brooder"])).str.casefold() + hatched.dt.year.map(" {:.0f}".format)
     rows["age_weeks"] = ((rows["on"] - hatched).dt.days / 7).clip(upper=OLDEST_WEEKS).fillna(OLDEST_WEEKS)
     rows["week"] = (rows["on"] - pd.Timestamp("2000-01-01")).dt.days / 7
     return rows
+
+
+def first_label(labels: pd.Series) -> pd.Series:
+    """The first of several labels parted by `;` (a mixed brood counts with its first clutch)."""
+    return _text(labels).str.replace(r"\s*;.*", "", regex=True).str.strip()
+
+
+def _text(cells: pd.Series) -> pd.Series:
+    """Cells as text even where none is filled."""
+    return cells.astype("str")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from selection.merit.observations import first_label
 from selection.merit.posterior import Known
 from selection.records.flock import Flock
 from selection.records.settings import Section
@@ -63,12 +64,12 @@ def carried(
 def _labels(effect: str, flock: Flock, birds: pd.Index) -> pd.Index:
     """The level of `effect` that each bird belongs to, as the model labels it."""
     rows = flock.birds.drop_duplicates("bird").set_index("bird").loc[birds]
-    clutch = rows["clutch"].str.casefold()
+    clutch = rows["clutch"].astype("str").str.casefold()
     if effect == "clutch":
         return pd.Index(clutch)
     if effect == "brooder":
         clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
-        brooder = clutch.str.split(";").str[0].str.strip().map(clutches["brooder"]).str.casefold()
+        brooder = first_label(clutch).map(clutches["brooder"]).astype("str").str.casefold()
         return pd.Index(brooder + rows["hatched"].dt.year.map(" {:.0f}".format))
     return birds
 
