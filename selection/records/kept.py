@@ -170,8 +170,9 @@ def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]
 
 
 def meeting_table(records: Path, meeting: Meeting) -> pd.DataFrame:
-    """One table of a meeting as it was kept. Raises DamagedError, or FileNotFoundError."""
+    """One table of a meeting as it was kept, days as datetime64[s]. Raises DamagedError, or FileNotFoundError."""
     try:
-        return pieces.opened(records, meeting).read().to_pandas()
+        frame = pieces.opened(records, meeting).read().to_pandas()
     except (pa.ArrowException, OSError) as error:
         raise pieces.damage(error) from error
+    return frame.astype(dict.fromkeys(frame.select_dtypes("datetime"), "datetime64[s]"))

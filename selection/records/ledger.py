@@ -183,7 +183,7 @@ def append(
     overwrites = {name: list(rows[name].columns) if correction else [] for name in frames}
     while True:
         state = read_state(records)
-        name = batch or _batch_id(frames, state)
+        name = batch or _batch_id(frames, overwrites, state)
         if name in state.batches:
             return name
         tables, superseded = _what_is_new(records, state, frames, overwrites)
@@ -225,11 +225,11 @@ def _named(form: Form, frame: pd.DataFrame, most: int = 5) -> str:
     return "; ".join(dict.fromkeys(" ".join(row) for row in rows)) + (" …" if len(frame) > most else "")
 
 
-def _batch_id(frames: Mapping[str, pd.DataFrame], state: State) -> str:
+def _batch_id(frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[str]], state: State) -> str:
     """An id from the rows and the batch before them; the last batch's own id if these are its rows."""
     content = hashlib.sha256()
     for name, frame in frames.items():
-        content.update(f"{name}:{list(frame.columns)}".encode())
+        content.update(f"{name}:{list(frame.columns)}:{overwrites[name]}".encode())
         content.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
     before = ["", *state.batches][-2:]
     ids = [hashlib.sha256(content.digest() + previous.encode()).hexdigest()[:32] for previous in before]

@@ -168,13 +168,14 @@ def _listed(folder: Path) -> tuple[list[int], list[SetAside]]:
 def _folded(records: Path, numbers: list[int], foreign: list[SetAside]) -> tuple[State, bool]:
     """Manifests from the newest that holds a whole state onwards, added up, and whether any is missing."""
     later: list[State] = []
+    whole = False
     for number in reversed(numbers):
         state, whole = _read(records, number)
         later.append(state)
         if whole:
             break
     later.reverse()
-    number = later[0].number if later else 1
+    number = later[0].number if whole else 1
     total, gaps = State(set_aside=tuple(foreign)), False
     for state in later:
         missing = [

@@ -30,7 +30,9 @@ def weighings(rng: np.random.Generator, rows: int, file: int) -> pd.DataFrame:
     key = rng.choice(DAYS * 1000, size=rows, replace=False)
     on = np.datetime64("2016-01-01", "s") + (key % DAYS).astype("m8[D]")
     birds = np.char.add((key // DAYS + 1000).astype(str), f"-{file}")
-    return pd.DataFrame({"on": on, "bird": birds.astype(object), "grams": rng.integers(400, 4000, rows) * 1.0})
+    return pd.DataFrame(
+        {"on": on, "bird": birds.astype(object), "grams": rng.integers(400, 4000, rows) * 1.0}
+    )
 
 
 def fill(flock: Path, rows: int, files: int) -> None:
@@ -90,4 +92,8 @@ def main(millions: float = 10, files: int = 20, rounds: int = 5) -> None:
 
 
 if __name__ == "__main__":
-    main(*(float(sys.argv[1]),) if len(sys.argv) == 2 else (float(a) if i == 0 else int(a) for i, a in enumerate(sys.argv[1:])))
+    main(
+        *(float(sys.argv[1]),)
+        if len(sys.argv) == 2
+        else (float(a) if i == 0 else int(a) for i, a in enumerate(sys.argv[1:]))
+    )
