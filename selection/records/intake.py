@@ -22,7 +22,7 @@ from selection.records.comparing import (
     one_of_each,
 )
 from selection.records.errors import Finding
-from selection.records.frames import standing, whole
+from selection.records.frames import DTYPES, standing, whole
 from selection.records.in_force import InForce
 from selection.records.known import Known
 from selection.records.naming import name_rows, pens_of_hens
@@ -96,8 +96,8 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool) -> None:
 def _filled(form: Form, typed: Typed) -> pd.DataFrame:
     """The typed rows with every key and naming column of the form there, blank if it was not handed in."""
     missing = [c for c in (*form.key, *_naming(form)) if c not in typed.rows.columns]
-    blank = {c: pd.Series(None, index=typed.rows.index, dtype="str") for c in missing}
-    return typed.rows.assign(**blank)
+    rows = typed.rows.reindex(columns=[*typed.rows.columns, *missing])
+    return rows.astype({c: DTYPES[form.column(c).kind] for c in missing})
 
 
 def _naming(form: Form) -> tuple[str, ...]:

@@ -136,7 +136,7 @@ def _raw(sheet: Sheet, form: str, findings: list[Finding]) -> Raw | None:
     cells = np.full((len(rows) - 1, width), None, dtype=object)
     for i, row in enumerate(rows[1:]):
         cells[i, : len(row)] = row
-    frame = pd.DataFrame(cells, index=range(2, len(rows) + 1))
+    frame = pd.DataFrame(cells, index=range(2, len(rows) + 1), dtype="object")
     filled = frame.map(_is_filled).astype(bool)
     header += [""] * (width - len(header))
     used = [i for i in range(width) if header[i] or filled[i].any()]

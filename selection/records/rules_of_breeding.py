@@ -68,7 +68,7 @@ def own_days(rows: pd.DataFrame, known: Known) -> list[Finding]:
     found += findings("birds", rows, back, "gone_on", "no day before it came, {}", rows["came_on"])
     undated = rows["gone_why"].notna() & bird["gone_on"].isna()
     found += findings("birds", rows, undated, "gone_on", "the day it went, beside why")
-    clutch = known.of_clutches(rows["clutch"].str.split(";").str[0])["hatched_on"]
+    clutch = known.of_clutches(first_clutch(rows))["hatched_on"]
     other = rows["hatched_on"].notna() & ((clutch < bird["earliest"]) | (clutch > bird["latest"]))
     words = "its clutch hatched on {}; the bird's own day is taken"
     return found + findings("birds", rows, other, "hatched_on", words, clutch, refused=False)

@@ -1,0 +1,310 @@
+"""Recording: once is enough, blanks may be filled in later, and nothing on record changes unasked."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from selection.records.flock import read_flock
+from selection.records.ledger import read_rows
+from selection.records.recording import Recorded, record
+from selection.records.tables import FORMS
+from tests.records import small
+
+
+@pytest.fixture
+def flock(tmp_path) -> Path:
+    """The small holding, recorded."""
+    path = tmp_path / "flock"
+    assert record(path, small.write(tmp_path / "forms", small.forms())).status == 0
+    return path
+
+
+def hand_in(flock: Path, form: str, *rows: dict[str, Any], correct: bool = False) -> Recorded:
+    path = small.write_csv(flock.parent / f"{form}.csv", list(rows))
+    return record(flock, path, correct=correct)
+
+
+def files(flock: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(flock)): p.read_bytes() for p in flock.rglob("*") if p.is_file()}
+
+
+def test_the_same_forms_handed_in_twice_change_nothing(flock):
+    before = files(flock)
+    again = record(flock, flock.parent / "forms")
+    assert again.status == 0
+    assert not again.taken and not again.completed and not again.corrected
+    assert again.unchanged == {form: len(rows) for form, rows in small.forms().items()}
+    assert files(flock) == before
+
+
+def test_every_row_is_counted_once(flock):
+    forms = small.forms()
+    first = record(flock.parent / "other", flock.parent / "forms")
+    assert first.taken == {form: len(rows) for form, rows in forms.items()}
+
+
+def test_a_blank_filled_in_later_completes_the_row(flock):
+    found = hand_in(
+        flock, "birds", {"bird": "26-04", "sex": "female"}, {"bird": "26-03", "sex": "male", "name": "Moss"}
+    )
+    assert found.status == 0, found.words()
+    assert found.completed == {"birds": 2}
+    birds = read_flock(flock).birds.set_index("bird")
+    assert birds.loc["26-04", "sex"] == "female"
+    assert (birds.loc["26-03", "name"], birds.loc["26-03", "clutch"]) == ("Moss", "26-B1")
+
+
+def test_a_section_seen_on_a_second_pass_completes_the_look(flock):
+    assert (
+        hand_in(flock, "scores", {"on": "2026-09-05", "judge": "Ann", "bird": "26-02", "type": 30}).status
+        == 0
+    )
+    found = hand_in(
+        flock, "scores", {"on": "2026-09-05", "judge": "ann", "bird": "26-02", "type": "", "head": 22}
+    )
+    assert found.completed == {"scores": 1}
+    assert read_flock(flock).scores.iloc[-1][["type", "head"]].tolist() == [30, 22]
+
+
+def test_a_blank_handed_in_never_erases_not_even_with_correct(flock):
+    for correct in (False, True):
+        found = hand_in(
+            flock, "birds", {"bird": "24-H2", "sex": "female", "gone_on": "", "gone_why": ""}, correct=correct
+        )
+        assert found.unchanged == {"birds": 1}
+    assert read_flock(flock).birds.set_index("bird").loc["24-H2", "gone_why"] == "died"
+
+
+def test_unknown_is_a_blank_sex(flock):
+    found = hand_in(flock, "birds", {"bird": "26-01", "sex": "unknown"}, correct=True)
+    assert found.unchanged == {"birds": 1}
+
+
+def test_a_changed_value_needs_correct_and_the_refusal_says_what_is_on_record(flock):
+    row = {"on": "2026-09-01", "bird": "26-01", "grams": 2950}
+    found = hand_in(flock, "weights", row)
+    assert found.status == 1
+    assert "grams: found 2950; 2900 is on record; hand it in with --correct" in found.words()
+    assert read_flock(flock).weights["grams"].max() == 2900
+    assert hand_in(flock, "weights", row, correct=True).corrected == {"weights": 1}
+    assert read_flock(flock).weights["grams"].max() == 2950
+    assert not (flock / "refused/weights.csv").exists()
+
+
+def test_the_record_as_it_stood_before_a_correction_can_be_read_again(flock):
+    before = dt.datetime.now(dt.UTC)
+    hand_in(flock, "weights", {"on": "2026-09-01", "bird": "26-01", "grams": 2950}, correct=True)
+    assert read_flock(flock, as_recorded=before).weights["grams"].max() == 2900
+    assert read_flock(flock).weights["grams"].max() == 2950
+
+
+def test_a_value_is_cleared_by_a_word_and_only_with_correct(flock):
+    row = {"bird": "24-H2", "sex": "female", "gone_on": "(blank)", "gone_why": "(blank)"}
+    assert "a clearing" in hand_in(flock, "birds", row).words()
+    assert hand_in(flock, "birds", row, correct=True).corrected == {"birds": 1}
+    assert read_flock(flock).birds.set_index("bird").loc["24-H2", "alive"]
+
+
+def test_a_row_whose_required_value_is_cleared_is_withdrawn(flock):
+    found = hand_in(flock, "weights", {"on": "2026-09-01", "bird": "26-01", "grams": "(blank)"}, correct=True)
+    assert found.status == 0, found.words()
+    assert read_flock(flock).weights["bird"].isna().all()
+
+
+def test_refused_rows_come_back_as_they_were_handed_in_and_mended_ones_clear_them(flock):
+    rows = [
+        {"On": "2026-09-03", "BIRD": "26-01", "grams": "3kg", "note": "=cmd", "colour": "x"},
+        {"On": "2026-09-03", "BIRD": "26-02", "grams": "2400", "note": "", "colour": ""},
+        {"On": "soon", "BIRD": "26-03", "grams": "2500", "note": "two\nlines", "colour": ""},
+    ]
+    found = hand_in(flock, "weights", *rows)
+    assert found.taken == {"weights": 1}
+    path = flock / "refused/weights.csv"
+    back = small.read_csv(path)
+    assert list(back[0]) == ["On", "BIRD", "grams", "note", "colour", "row", "reason"]
+    assert [row["row"] for row in back] == ["2", "4"]
+    assert (back[0]["note"], back[1]["note"]) == ("'=cmd", "two\nlines")
+    mended = [back[0] | {"grams": "3000"}, back[1] | {"On": "2026-09-04"}]
+    assert record(flock, small.write_csv(path, mended)).taken == {"weights": 2}
+    assert not path.exists()
+    weights = read_flock(flock).weights
+    assert weights.loc[weights["grams"] == 3000, "note"].tolist() == ["=cmd"]
+
+
+def test_a_sheet_half_mended_comes_back_with_what_is_left(flock):
+    hand_in(flock, "weights", *({"on": "2026-09-03", "bird": b, "grams": "x"} for b in ("26-01", "26-02")))
+    path = flock / "refused/weights.csv"
+    back = small.read_csv(path)
+    found = record(flock, small.write_csv(path, [back[0] | {"grams": "3000"}, back[1]]))
+    assert found.taken == {"weights": 1}
+    (left,) = small.read_csv(path)
+    assert left["bird"] == "26-02"
+    assert list(left).count("reason") == 1
+
+
+def test_each_unnamed_chick_keeps_its_own_row_however_often_the_sheet_comes(flock):
+    chicks = [
+        {"on": "2026-05-20", "clutch": "26-H1", "sex": "unknown", "grams": g} for g in (400, 400, "41O", 430)
+    ]
+    assert hand_in(flock, "weights", *chicks).taken == {"weights": 3}
+    assert hand_in(flock, "weights", *chicks).unchanged == {"weights": 3}
+    mended = [chicks[0], chicks[1], chicks[2] | {"grams": 410}, chicks[3]]
+    again = hand_in(flock, "weights", *mended)
+    assert (again.unchanged, again.taken) == ({"weights": 3}, {"weights": 1})
+    weights = read_flock(flock).weights
+    assert sorted(weights.loc[weights["on"] == "2026-05-20", "grams"]) == [400, 400, 410, 430]
+
+
+def test_colours_mean_the_same_bird_when_the_sheet_comes_again_after_the_rings_changed(flock):
+    """26-02's pair goes to 26-04 as if it had always worn it; the look recorded as 26-02's stays hers."""
+    look = small.forms()["scores"][1]
+    swap = [
+        {"bird": "26-02", "leg": "right", "colour": "black", "fitted_on": "2026-06-01"},
+        {"bird": "26-04", "leg": "left", "colour": "green", "fitted_on": "2026-06-01"},
+        {"bird": "26-04", "leg": "right", "colour": "blue", "fitted_on": "2026-06-01"},
+    ]
+    found = hand_in(flock, "rings", *swap, correct=True)
+    assert found.status == 0, found.words()
+    assert (
+        "green and blue on 2026-09-01, recorded as 26-02; by the rings now on record it is 26-04"
+        in found.words()
+    )
+    assert hand_in(flock, "scores", look).unchanged == {"scores": 1}
+    assert read_flock(flock).scores["bird"].tolist() == ["26-01", "26-02"]
+
+
+def test_what_was_typed_is_kept_beside_the_bird_it_means(flock):
+    typed = read_rows(flock, "scores").iloc[1]
+    assert (typed["left"], typed["right"], typed["bird"]) == ("green", "blue", "26-02")
+
+
+def test_a_workbook_and_csv_files_are_the_same_to_it(tmp_path, flock):
+    with pd.ExcelWriter(tmp_path / "forms.xlsx") as book:
+        for form, rows in small.forms().items():
+            pd.DataFrame(rows).to_excel(book, sheet_name=form, index=False)
+    again = record(flock, tmp_path / "forms.xlsx")
+    assert again.unchanged == {form: len(rows) for form, rows in small.forms().items()}
+    assert again.findings == ()
+
+
+# settings
+
+
+def test_the_settings_of_a_folder_are_adopted_once(tmp_path):
+    folder = small.write(tmp_path / "forms", small.forms())
+    assert record(tmp_path / "flock", folder).adopted == ("standard.toml", "plan.toml")
+    assert record(tmp_path / "flock", folder).adopted == ()
+    (folder / "plan.toml").write_text(small.PLAN.replace("number = 2", "number = 3"))
+    assert record(tmp_path / "flock", folder).adopted == ("plan.toml",)
+    assert read_flock(tmp_path / "flock").plan.keep["pullets"].number == 3
+
+
+NEW_STANDARD = small.STANDARD.replace("points = 40", "points = 50", 1).replace("points = 40", "points = 30")
+
+
+def test_an_earlier_standard_stays_in_force_for_looks_before_the_new_one(tmp_path, flock):
+    looks = {"scores": [{"on": "2026-09-20", "judge": "Ann", "bird": "26-01", "type": 45, "head": 28}]}
+    folder = small.write(tmp_path / "new", looks, standard=NEW_STANDARD, plan=None)
+    assert record(flock, folder, today=dt.date(2026, 10, 1)).taken == {"scores": 1}
+    late = hand_in(
+        flock, "scores", {"on": "2026-09-10", "judge": "Ann", "bird": "26-01", "type": 45, "head": 28}
+    )
+    assert "type: found 45; 0 to 40 points, the most that the standard of that day gives" in late.words()
+    scores = read_flock(flock).scores
+    assert scores["type"].tolist() == [30 * 50 / 40, 28 * 50 / 40, 45], "on the present scale"
+    assert scores["head"].tolist() == [25.5 * 30 / 40, 27 * 30 / 40, 28]
+
+
+def test_a_new_standard_without_looks_holds_from_today(tmp_path, flock):
+    folder = small.write(tmp_path / "new", {}, standard=NEW_STANDARD, plan=None)
+    record(flock, folder, today=dt.date(2026, 10, 1))
+    before, after = (
+        {"on": on, "judge": "Ann", "bird": "26-01", "type": 45} for on in ("2026-09-30", "2026-10-01")
+    )
+    assert hand_in(flock, "scores", before).status == 1
+    assert hand_in(flock, "scores", after).status == 0
+
+
+def test_a_standard_handed_in_as_a_correction_takes_the_place_of_the_present_one(tmp_path, flock):
+    folder = small.write(tmp_path / "new", {}, standard=NEW_STANDARD, plan=None)
+    record(flock, folder, correct=True)
+    assert read_flock(flock).scores["type"].tolist() == [30, 28]
+    assert (
+        hand_in(flock, "scores", {"on": "2026-09-10", "judge": "Ann", "bird": "26-01", "type": 45}).status
+        == 0
+    )
+
+
+def test_faulty_settings_stop_everything_and_all_faults_are_said(tmp_path):
+    folder = small.write(tmp_path / "forms", small.forms(), plan=small.PLAN.replace("season", "sesaon"))
+    found = record(tmp_path / "flock", folder)
+    assert (found.status, found.taken) == (2, {})
+    assert "plan.toml: sesaon: found" in (found.stopped or "")
+    assert not (tmp_path / "flock").exists()
+
+
+def test_forms_without_a_standard_cannot_be_recorded(tmp_path):
+    found = record(
+        tmp_path / "flock", small.write(tmp_path / "forms", small.forms(), standard=None, plan=None)
+    )
+    assert found.status == 2
+    assert "no standard.toml yet" in (found.stopped or "")
+
+
+def test_settings_alone_can_be_handed_in(tmp_path):
+    found = record(tmp_path / "flock", small.write(tmp_path / "forms", {}))
+    assert (found.status, found.adopted) == (0, ("standard.toml", "plan.toml"))
+
+
+# nothing could be done
+
+
+@pytest.mark.parametrize("name", ["nowhere", "empty"])
+def test_nothing_to_record_is_said(tmp_path, flock, name):
+    (tmp_path / "empty").mkdir()
+    found = record(flock, tmp_path / name)
+    assert found.status == 2
+    assert name in (found.stopped or "")
+
+
+def test_a_form_that_is_no_form_is_all_there_is(tmp_path, flock):
+    path = tmp_path / "weights.csv"
+    path.write_bytes(bytes(range(256)))
+    found = record(flock, path)
+    assert found.status == 2
+    assert "a file that is no text" in found.words()
+
+
+def test_a_flock_that_is_a_file_is_said(tmp_path):
+    (tmp_path / "flock").write_text("a letter")
+    found = record(tmp_path / "flock", small.write(tmp_path / "forms", small.forms()))
+    assert found.status == 2
+    assert "flock" in (found.stopped or "")
+
+
+def test_one_bad_file_does_not_hold_up_the_others(tmp_path):
+    folder = small.write(tmp_path / "forms", small.forms())
+    (folder / "weights.csv").write_bytes(b"\x00\x01")
+    found = record(tmp_path / "flock", folder)
+    assert found.status == 1
+    assert found.taken["scores"] == 2
+
+
+def test_progress_is_told_by_step(tmp_path):
+    steps: list[tuple[str, float]] = []
+    record(
+        tmp_path / "flock",
+        small.write(tmp_path / "forms", small.forms()),
+        progress=lambda *s: steps.append(s),
+    )
+    assert {name for name, _ in steps} >= {"checking birds", "recording"}
+    assert all(0 <= share <= 1 for _, share in steps)
+
+
+def test_every_form_can_be_recorded():
+    assert set(small.forms()) | {"decisions"} == set(FORMS)
