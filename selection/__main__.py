@@ -71,7 +71,7 @@ def _record(options: argparse.Namespace) -> int:
     from selection.records.recording import record
 
     recorded = record(options.flock, options.forms, correct=options.correct, progress=_progress)
-    print(recorded.summary())
+    print(recorded.words())
     return recorded.status
 
 
@@ -109,7 +109,7 @@ def _decide(options: argparse.Namespace) -> int:
     from selection.decide.deciding import decide
 
     recorded = decide(options.flock, options.bird, options.decided, why=options.why, on=options.on)
-    print(recorded.summary())
+    print(recorded.words())
     return recorded.status
 
 
