@@ -42,9 +42,9 @@ def looks(flock: Flock) -> pd.DataFrame:
 
 
 def costs_of(faults: pd.Series, standard: Standard) -> pd.Series:
-    """Points that each cell of `faults` (names parted by ``;``) takes off a total; 0 for a blank cell."""
+    """Points that each cell of `faults` (a flock's: names as the standard spells them, parted by ``;``) costs."""
     costs = {fault.name: fault.costs for fault in standard.faults}
-    named = faults.str.split(";").explode().astype("str").str.strip().map(costs).fillna(0.0)
+    named = faults.str.split(";").explode().map(costs).fillna(0.0)
     return named.groupby(level=0).sum().reindex(faults.index).astype(float)
 
 

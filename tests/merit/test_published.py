@@ -52,6 +52,10 @@ def test_body_weight_takes_the_mean_and_spread_of_its_published_values() -> None
     assert prior.sd == pytest.approx((0.10613 / 6) ** 0.5, abs=1e-4)
 
 
+def test_a_single_published_value_is_not_held_for_certain() -> None:
+    assert published.heritability(section("age at first egg")).sd == 0.10
+
+
 def test_a_trait_not_found_takes_the_wide_default_and_says_so() -> None:
     for name in ("comb", "plumage colour", "something else"):
         prior = published.heritability(section(name))

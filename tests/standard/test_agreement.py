@@ -45,13 +45,16 @@ def test_a_negative_component_gives_a_repeatability_of_0() -> None:
     assert model.posterior().interval(model.posterior().t)[1] < 0.1
 
 
-def unbalanced(seed: int, birds: int = 40) -> pd.DataFrame:
+LEVELS = (0.9, -0.2, -0.7)
+
+
+def unbalanced(seed: int, birds: int = 40, levels: tuple[float, ...] = LEVELS) -> pd.DataFrame:
     """Looks by three judges on two days each at birds of two seasons, each seen or not by chance."""
     rng = np.random.default_rng(seed)
     own = rng.normal(0, 1.0, birds)
     rows = []
     for season in (0, 1):
-        for judge, level in enumerate((0.9, -0.2, -0.7)):
+        for judge, level in enumerate(levels):
             for day in (0, 1):
                 mood = rng.normal(0, 0.2)
                 for bird in range(season * birds // 2, (season + 1) * birds // 2):
@@ -86,7 +89,7 @@ def test_judges_levels_are_found_and_sum_to_0_in_each_season() -> None:
     found = [fitted(unbalanced(seed)) for seed in range(20)]
     levels = np.array([f.judge for f in found])
     assert levels[:, :3].sum(axis=1) == pytest.approx(np.zeros(20), abs=1e-9)
-    truth = np.tile([0.9, -0.2, -0.7], 2)
+    truth = np.tile(LEVELS, 2)
     se = np.array([f.judge_se for f in found])
     # a judge's two days carry moods of sd 0.2, which the standard error must hold too
     assert levels.mean(axis=0) == pytest.approx(truth, abs=0.15)
@@ -114,9 +117,17 @@ def test_agreement_is_lower_than_repeatability_where_judges_differ() -> None:
     found = fitted(unbalanced(5))
     assert found.repeatability is not None and found.agreement is not None
     assert found.agreement[0] < found.repeatability[0] - 0.1
+    assert found.agreement[2] < found.repeatability[2] - 0.1
     size = found.between_sd**2 + found.residual_sd**2
     # by hand: variance of the three levels 0.67 on top of what birds and looks differ by
     assert found.agreement[0] == pytest.approx(found.repeatability[0] * size / (size + 0.67 + 0.03), abs=0.08)
+
+
+def test_judges_who_do_not_differ_agree_as_far_as_looks_repeat() -> None:
+    found = [fitted(unbalanced(seed, 14, (0.0, 0.0, 0.0))) for seed in range(30)]
+    ratio = [f.agreement[0] / f.repeatability[0] for f in found if f.agreement and f.repeatability]
+    # moods of the day alone: 0.2² beside 1 + 0.8²; chance differences of judges must not count
+    assert np.mean(ratio) == pytest.approx(1 / (1 + 0.04 / 1.64), abs=0.035)
 
 
 def two_judges(apart: float, shared: int) -> pd.DataFrame:

@@ -72,6 +72,13 @@ def test_the_weight_at_an_age_holds_the_truth_nine_times_in_ten() -> None:
     assert np.corrcoef(at["grams"], truth)[0, 1] > 0.97
 
 
+def test_a_birds_own_weighings_tell_its_weight_better_than_the_curve_is_known() -> None:
+    flock, _ = cockerels(6)
+    growth = fit_growth(flock)
+    at = growth.at_age(["c000"], 24)
+    assert at.loc[0, "se"] / at.loc[0, "grams"] < 0.8 * growth.fitted["male"].log_sd(24.0)
+
+
 def test_keeping_the_heavy_birds_does_not_bend_the_curve_upwards() -> None:
     rows, true = grown(np.random.default_rng(4), 120, AGES)
     kept = {bird for bird, off in true.items() if off > 0.03}
@@ -113,6 +120,17 @@ def test_a_weight_in_kilograms_is_named_and_left_out() -> None:
     odd = [s for s in growth.sentences if "kilograms?" in s]
     assert len(odd) == 1 and "c000, 2026-09-16: 3.4 g is" in odd[0]
     assert growth.curves.set_index("sex").loc["male", "n"] == 119
+
+
+@pytest.mark.parametrize(("times", "kept"), [(1 / 6, False), (1 / 4, True), (4, True), (6, False)])
+def test_only_a_weight_five_times_off_is_left_out(times: float, kept: bool) -> None:
+    growth = fit_growth(make_flock({"a": "male"}, [("a", 24, 3600 * times)]))
+    assert growth.left_out.empty == kept
+
+
+def test_a_weight_before_hatching_is_not_called_a_slip_of_the_pen() -> None:
+    growth = fit_growth(make_flock({"a": "male"}, [("a", -2, 3600)]))
+    assert growth.left_out["why"].tolist() == ["before hatching"]
 
 
 def test_all_weights_in_kilograms_are_all_named() -> None:
@@ -173,6 +191,8 @@ def test_birds_of_unknown_sex_stand_beside_the_mean_curve() -> None:
     assert growth.deviations.loc[0, "log_deviation"] == pytest.approx(0, abs=1e-3)
     se = growth.birds.set_index("bird")["deviation_se"]
     assert se["a"] > se["b"]
+    never = fit_growth(make_flock({"a": "unknown", "b": "male"})).birds.set_index("bird")["deviation_se"]
+    assert never["a"] == pytest.approx(np.hypot(never["b"], np.log(3600 / 2800) / 2))
 
 
 def test_what_the_mixed_model_needs_is_there() -> None:

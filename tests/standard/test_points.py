@@ -88,6 +88,8 @@ def test_costs_of_faults_come_off_the_total_and_not_off_sections() -> None:
     assert points.looks["total"].tolist() == [58, 55, 58]
     totals = points.birds.set_index("bird")["points"]
     assert totals["none"] - totals["lobe"] == pytest.approx(3)
+    of_100 = points.birds.set_index("bird")["points_of_100"]
+    assert of_100["none"] - of_100["lobe"] == pytest.approx(3)
     assert totals["serious"] == pytest.approx(totals["none"])
     assert of(points, "lobe")["type"] == pytest.approx(of(points, "none")["type"])
 
@@ -198,6 +200,12 @@ def test_old_show_cards_count_where_no_section_was_scored() -> None:
     assert any(s.startswith("Old show cards with a total alone: 3") for s in points.sentences)
 
 
+def test_sections_go_before_a_total_on_the_same_card() -> None:
+    points = scored([look("a", type=50, colour=30, total=95.0)], standard=BY_EYE)
+    assert points.looks["total"].tolist() == [80]
+    assert of(points, "a")["points"] == 80
+
+
 def test_a_single_old_card_claims_no_standard_error() -> None:
     points = scored([look("card", "show", total=82.0)])
     assert of(points, "card")["points"] == 82
@@ -212,8 +220,9 @@ def test_looks_at_unnamed_chicks_are_listed_and_left_to_the_model() -> None:
     points = scored([chicks, look("a", type=30)], {"a": "female"}, clutches=clutches)
     row = points.looks.loc[0]
     assert (row["total"], row["seen"], row["n"], row["sex"]) == (28, 40, 4, "male")
-    assert pd.isna(row["bird"])
+    assert pd.isna(row["bird"]) and row["adjusted"] == 28
     assert points.birds["bird"].tolist() == ["a"]
+    assert points.judges["looks"].tolist() == [1]
 
 
 def test_birds_gone_keep_their_points_if_they_were_scored() -> None:
