@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 import numpy as np
@@ -33,12 +33,14 @@ class Typed:
 def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
     """The typed rows of a raw sheet; `sections` are the looks' own columns (scores only).
 
-    A missing required column, or a column that stands there twice, refuses every row of the sheet.
+    A missing required column, or a column that stands there twice, refuses every row of the sheet. Rows that
+    name a bird and say nothing of it (the season's workbook has one for each living bird) are left out.
     """
     form = FORMS[raw.form]
+    raw, idle = _without_idle(raw, form)
     columns = {c.name.casefold(): c for c in (*form.columns, *sections)}
     places = raw.places()
-    findings = _header_findings(raw, form, columns)
+    findings = idle + _header_findings(raw, form, columns)
     rows, cleared = {}, {}
     for name, column in columns.items():
         if name in places:
@@ -49,6 +51,24 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
             findings += _blanks(form.name, column, cells, cleared[column.name])
     frame = pd.DataFrame(rows, index=raw.cells.index)
     return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings)
+
+
+def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
+    """The sheet without rows that only say which bird they would be about, and a remark on those."""
+    naming = {*form.key, "left", "right", "clutch", "sex", "n", *HANDED_BACK}
+    says = [i for i, name in enumerate(raw.header) if name.casefold() not in naming]
+    if not form.names_bird or raw.cells.empty or not says:
+        return raw, []
+    idle = (
+        raw.cells[says]
+        .map(lambda cell: cell is None or (isinstance(cell, str) and not tidy(cell)))
+        .all(axis=1)
+    )
+    if not idle.any():
+        return raw, []
+    found = f"{idle.sum()} rows that name a bird and say nothing of it"
+    remark = Finding(raw.form, None, None, found, "left out as not filled in", refused=False)
+    return replace(raw, cells=raw.cells[~idle]), [remark]
 
 
 def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[Finding]:
