@@ -22,8 +22,8 @@ BROODERS = ("porch", "granary")
 LATE_BROODER = "under a hen"
 NAMES = ("Boulder", "Nettle", "Clover", "Speckle")
 """Of the founders, the cock first."""
-COCK_NAMES = ("Anvil", "Barley", "Cobble", "Drummer", "Ember", "Flint")
-"""Of the cocks chosen at the meetings, in turn."""
+COCK_NAMES = ("Anvil", "Barley", "Cobble", "Drummer", "Ember", "Flint", "Gravel", "Hopper")
+"""Of the cocks that followed, in turn."""
 CLUTCH_NOTES = ("came by post, two cracked", "fetched by car", "rested a day before setting")
 LOOK_NOTES = ("in moult", "wet from the rain", "would not stand", "much improved")
 RING_NOTE = "was tight"

@@ -74,7 +74,7 @@ def meet(h: History, season: int, chicks: list[Bird], breeders: Breeders) -> Bre
     cockerels = _by_total(b for b in alive if b.male and b.bought)
     pullets = _by_total(b for b in alive if not b.male and not b.bought)
     new, cock = pullets[: h.options.new_pullets], cockerels[0] if cockerels else breeders.cock
-    cock.name = cock.name or breed.COCK_NAMES[(season - h.options.first) % len(breed.COCK_NAMES)]
+    _name(h, cock)
     reserve = next((b for b in cockerels[1:2] if b.fault is None), None)
     _decide(h, season, cockerels, cockerels[:1], reserve)
     _decide(h, season, pullets, new, None)
@@ -133,6 +133,7 @@ def stand_breeders(h: History, season: int, breeders: Breeders) -> None:
         lost = day(season, 2, 24) + int(h.rng.integers(0, 28))
         breeders.cock.gone, breeders.cock.why, stands[0].until = lost, "died", lost
         breeders.cock = breeders.reserve
+        _name(h, breeders.cock)
         h.pens.append(Stand(breed.BREEDING_PEN, breeders.cock, lost + 1, end))
     else:
         sell(h, breeders.reserve, day(season, 4, 8) + int(h.rng.integers(0, 20)), "breeding")
@@ -163,6 +164,12 @@ def _standing(h: History, season: int, hens: list[Bird], new: int) -> list[Bird]
         sell(h, hen, day(season, 11, 15), "layer")
         _leave_pen(h, hen)
     return standing[over:]
+
+
+def _name(h: History, cock: Bird) -> None:
+    """Give a cock that stands at the head of the flock a name, if he has none."""
+    named = sum(b.name is not None and b.male for b in h.birds)
+    cock.name = cock.name or breed.COCK_NAMES[(named - 1) % len(breed.COCK_NAMES)]
 
 
 def _leave_pen(h: History, bird: Bird) -> None:

@@ -32,35 +32,34 @@ def truth(h: History, laying: Basket, standard: Standard, plan: Plan) -> dict[st
     }
 
 
-def merit(value: pd.DataFrame, standard: Standard, plan: Plan, spread: float) -> np.ndarray:
-    """Merit in points (n,): Σ worth × breeding value, a banded section by :func:`expected_size_points`."""
+def merit(h: History, value: pd.DataFrame, standard: Standard, plan: Plan) -> np.ndarray:
+    """Merit in points (n,): Σ worth × breeding value, size by :func:`expected_size_points`."""
     total = np.zeros(len(value))
     for section in standard.sections:
         term = value[section.name].to_numpy()
-        term = expected_size_points(term, spread) if section.measured else term
+        term = expected_size_points(h, term) if section.measured else term
         total += plan.worth.get(section.name, 1.0) * term
     for trait in standard.measured:
         total += plan.worth.get(trait.name, 0.0) * value[trait.name].to_numpy()
     return total
 
 
-def chick_spread(h: History) -> float:
-    """Sd of chicks' log weights about their breeding value: Mendelian sampling (½G), clutch, brooder, own."""
-    m, size = h.model, h.model.by_eye
-    return float(np.sqrt(0.5 * m.G[size, size] + m.clutch[size] + m.brooder[size] + m.permanent[size]))
+def expected_size_points(h: History, deviation: np.ndarray) -> np.ndarray:
+    """Twice the points for size that a bird's chicks can expect, by its breeding value for log weight (n,).
 
-
-def expected_size_points(deviation: np.ndarray, spread: float) -> np.ndarray:
-    """Expected points for size of chicks whose breeding value is `deviation` (log weight), over both sexes.
-
-    Chicks lie about it with standard deviation `spread`; 64-point Gauss–Hermite.
+    Averaged over both sexes and over how chicks spread about half of the bird and half of an average living
+    mate: ¾ of the additive variance, clutch, brooder and their own; 64-point Gauss–Hermite.
     """
+    m, size = h.model, h.model.by_eye
+    spread = np.sqrt(0.75 * m.G[size, size] + m.clutch[size] + m.brooder[size] + m.permanent[size])
     nodes, weights = np.polynomial.hermite_e.hermegauss(64)
+    mate = h.descent.value[[b.row for b in h.birds if b.why is None], size].mean()
     points = np.zeros(len(deviation))
     for male in (True, False):
-        mean = seen.expected_grams(np.array([male]), np.array([breed.SIZE.at_weeks]))
-        grams = mean * np.exp(deviation[:, None] + spread * nodes)
-        points += 0.5 * seen.size_points(grams, male) @ (weights / weights.sum())
+        season = np.mean([effect[size] for (_, sex), effect in h.seasons.items() if sex == male])
+        log_grams = season + (deviation[:, None] + mate) / 2 + spread * nodes
+        grams = seen.expected_grams(np.array([male]), np.array([breed.SIZE.at_weeks])) * np.exp(log_grams)
+        points += seen.size_points(grams, male) @ (weights / weights.sum())
     return points
 
 
@@ -72,7 +71,7 @@ def _birds(h: History, standard: Standard, plan: Plan) -> pd.DataFrame:
     for side, parents in (("sire", d.sire[rows]), ("dam", d.dam[rows])):
         frame[side] = [label.get(parent, f"unseen-{parent}") for parent in parents]
     frame["inbreeding"] = np.diag(d.relationship)[rows] - 1
-    frame["merit"] = merit(value, standard, plan, chick_spread(h))
+    frame["merit"] = merit(h, value, standard, plan)
     return pd.concat([frame, value], axis=1)
 
 

@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from demo import make
+from demo import breed, make
+from selection.records.flock import Flock, flock_from_forms, read_flock
+from selection.records.recording import record
 from selection.records.settings import parse_plan, parse_standard
 from selection.records.tables import FORMS, Form
 from tests.simulated import Holding, simulate
 
 ROOT = Path(__file__).resolve().parents[2]
-SEEDS = (1, 2, 3)
+SEEDS = (1, 2)
 
 
 @pytest.fixture(scope="module", params=SEEDS)
@@ -161,6 +163,39 @@ def test_a_sale_is_the_day_the_bird_went(holding: Holding) -> None:
     sales = holding.forms["sales"]
     assert (birds.loc[sales["bird"], "gone_on"].to_numpy() == sales["on"].to_numpy()).all()
     assert set(birds.index[birds["gone_why"] == "sold"]) == set(sales["bird"])
+
+
+def test_a_bird_bought_grown_comes_from_a_supplier_of_chicks(holding: Holding) -> None:
+    grown = holding.forms["birds"].dropna(subset="came_on")
+    assert len(grown) == holding.options.bought_hens
+    assert set(grown["source"]) <= set(breed.SUPPLIERS)
+    assert grown["clutch"].isna().all()
+
+
+# -- through the package --------------------------------------------------------------------------------------
+
+
+def test_every_row_is_recorded_and_none_is_remarked_on_but_birds_given_away(holding: Holding, tmp_path: Path) -> None:
+    holding.write(tmp_path / "forms")
+    recorded = record(tmp_path / "flock", tmp_path / "forms", today=holding.plan.on)
+    assert recorded.stopped is None
+    assert {(f.form, f.column, f.found) for f in recorded.findings} <= {("sales", "price", "0")}
+    assert recorded.taken == {name: len(frame) for name, frame in holding.forms.items()}
+    assert all(rows.empty for rows in recorded.refused.values())
+    _same_flock(read_flock(tmp_path / "flock"), holding.flock())
+
+
+def test_forms_read_back_as_the_flock_put_together_in_memory(holding: Holding, tmp_path: Path) -> None:
+    holding.write(tmp_path)
+    _same_flock(flock_from_forms(tmp_path), holding.flock())
+
+
+def _same_flock(read: Flock, made: Flock) -> None:
+    assert (read.standard, read.plan) == (made.standard, made.plan)
+    for name, form in FORMS.items():
+        key = [*form.key, *(["clutch", "sex"] if form.chicks else [])]
+        first, second = (getattr(flock, name).sort_values(key, ignore_index=True) for flock in (read, made))
+        pd.testing.assert_frame_equal(first, second)
 
 
 # -- what the meeting finds ------------------------------------------------------------------------------

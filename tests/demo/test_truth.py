@@ -125,6 +125,20 @@ def test_shares_in_possible_parents_are_right_on_average(holdings: list[Holding]
     close(holdings[:16], surplus, 0)
 
 
+@pytest.mark.parametrize("heritability", [None, 0.3])
+def test_the_terms_add_up_to_a_records_variance_and_the_standards_repeatability(
+    heritability: float | None,
+) -> None:
+    holding = simulate(1, seasons=1, heritability=heritability)
+    parts = holding.truth["variances"].set_index("trait")
+    total = parts.pop("sd") ** 2
+    np.testing.assert_allclose(parts.sum(axis=1), total)
+    traits = (*holding.standard.sections, *holding.standard.measured)
+    np.testing.assert_allclose(parts["additive"] / total, [trait.heritability for trait in traits])
+    between = (parts["additive"] + parts["clutch"] + parts["permanent"]) / total
+    np.testing.assert_allclose(between, [trait.repeatability for trait in traits])
+
+
 # -- looks -----------------------------------------------------------------------------------------------
 
 
@@ -288,6 +302,7 @@ def test_a_known_layers_own_eggs_are_part_of_her_pens(holdings: list[Holding]) -
         own = eggs.dropna(subset="bird").merge(eggs[eggs["bird"].isna()], on=["on", "pen"], how="left")
         assert len(own) > 20
         assert (own["eggs_x"] <= own["eggs_y"]).all()
+        assert own["days_y"].isna().all()
 
 
 def test_hens_lay_as_their_rates_say_and_less_with_each_year(holdings: list[Holding]) -> None:
@@ -308,14 +323,33 @@ def test_hens_lay_as_their_rates_say_and_less_with_each_year(holdings: list[Hold
     close(plain, decline, np.log(second / (1 - second)) - np.log(first / (1 - first)))
 
 
-# -- merit -----------------------------------------------------------------------------------------------
+# -- merit --------------------------------------------------------------------------------------------------
 
 
-def test_merit_is_worth_times_breeding_value_where_size_stays_within_its_band() -> None:
+def test_merit_is_worth_times_breeding_value_and_what_chicks_can_expect_for_size() -> None:
     holding = simulate(5)
     birds, worth = holding.truth["birds"], {"type": 1.5, "condition": 0.0}
-    linear = sum(worth.get(name, 1.0) * birds[name] for name in EYE)
-    size = birds["merit"] - linear
-    assert size.between(0, 15).all()
-    order = np.argsort(np.abs(birds["size"].to_numpy()))
-    assert size.iloc[order[:20]].mean() > size.iloc[order[-20:]].mean()
+    size = birds["merit"] - sum(worth.get(name, 1.0) * birds[name] for name in EYE)
+    drawn = _chicks_points(holding, birds["size"].to_numpy()[::40])
+    # 40,000 chicks a bird and points of standard deviation under 6: 2 × 6/√40,000 = 0.06, taken four times
+    np.testing.assert_allclose(size[::40], drawn, atol=0.24)
+
+
+def _chicks_points(holding: Holding, values: np.ndarray) -> np.ndarray:
+    """Twice the mean points for size of many chicks drawn by hand from each bird and an average living mate."""
+    rng, part = np.random.default_rng(1), holding.truth["variances"].set_index("trait").loc["size"]
+    living = holding.flock().birds.query("alive")["bird"]
+    mate = holding.truth["birds"].set_index("bird").loc[living, "size"].mean()
+    seasons = holding.truth["effects"].query("kind == 'season'").set_index("of")["size"]
+    spread = np.sqrt(0.75 * part["additive"] + part[["clutch", "brooder", "permanent"]].sum())
+    points = np.zeros(len(values))
+    for sex in ("male", "female"):
+        usual = seasons[seasons.index.str.endswith(f" {sex}")].mean()
+        log_weight = (
+            usual + (values[:, None] + mate) / 2 + spread * rng.standard_normal((len(values), 40_000))
+        )
+        grams = seen.expected_grams(np.array([sex == "male"]), np.array([24.0])) * np.exp(log_weight)
+        (low, high), (none, most) = breed.SIZE.band[sex], breed.SIZE.none[sex]
+        inside = np.minimum((grams - none) / (low - none), (most - grams) / (most - high))
+        points += 15 * np.clip(inside, 0, 1).mean(axis=1)
+    return points
