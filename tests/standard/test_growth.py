@@ -192,7 +192,8 @@ def test_birds_of_unknown_sex_stand_beside_the_mean_curve() -> None:
     se = growth.birds.set_index("bird")["deviation_se"]
     assert se["a"] > se["b"]
     never = fit_growth(make_flock({"a": "unknown", "b": "male"})).birds.set_index("bird")["deviation_se"]
-    assert never["a"] == pytest.approx(np.hypot(never["b"], np.log(3600 / 2800) / 2))
+    # half of what the sexes' curves lie apart, grown: a little more than they do at 24 weeks
+    assert never["a"] == pytest.approx(np.hypot(never["b"], np.log(3600 / 2800) / 2), rel=0.03)
 
 
 def test_what_the_mixed_model_needs_is_there() -> None:
