@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from selection.merit.published import ALSO_CALLED, INBREEDING_DEPRESSION, Published
+from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 from selection.records.settings import Measured, Section, Standard
-
-if TYPE_CHECKING:
-    from selection.merit.ranking import Merit
 
 SMALL = 0.01
 """Step in log weight over which the slope of a banded section is taken."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,13 +12,11 @@ import pandas as pd
 from selection.decide.allotment import Allotment, allot
 from selection.decide.depression import Depression, depression
 from selection.decide.kinship import Descent, degree
+from selection.decide.verdicts import Verdicts
 from selection.decide.worst_case import SAME, Worst, WorstCase
 from selection.merit.candidates import bars
+from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-
-if TYPE_CHECKING:
-    from selection.decide.verdicts import Verdicts
-    from selection.merit.ranking import Merit
 
 COLUMNS = (
     "cock",

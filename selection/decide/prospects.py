@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -16,10 +15,8 @@ from selection.decide.fresh_blood import Suppliers, first_pens
 from selection.decide.gene_drop import PLACES, drop
 from selection.decide.policies import Season
 from selection.merit.candidates import YOUNG
+from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-
-if TYPE_CHECKING:
-    from selection.merit.ranking import Merit
 
 UNKNOWN_AGE = 3
 """Years given to a standing bird without a hatch year (it hatched before records began)."""

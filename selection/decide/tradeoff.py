@@ -6,16 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from selection.decide.choice import best_set
 from selection.merit.pedigree import Pedigree
-
-if TYPE_CHECKING:
-    from selection.merit.ranking import Merit
+from selection.merit.ranking import Merit
 
 MOST_SETS = 20_000
 """Up to so many possible sets are all compared; beyond, one exact programme is solved for each ceiling."""

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -23,14 +22,12 @@ from selection.decide.gene_drop import PLACES
 from selection.decide.matings import first_of, stay
 from selection.decide.policies import Policy, Season, season_of, usual_policies
 from selection.decide.prospects import Prospects, genetics_of, prospects, start
+from selection.decide.verdicts import Verdicts
 from selection.decide.worst_case import ancestry
 from selection.decide.years_summary import ceiling_table, closed_table, summary_table, year_table
 from selection.decide.years_words import about_policies, advice, what_was_assumed
+from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-
-if TYPE_CHECKING:
-    from selection.decide.verdicts import Verdicts
-    from selection.merit.ranking import Merit
 
 SEED = 20
 MEMORY = 64_000_000

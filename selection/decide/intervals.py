@@ -1,0 +1,79 @@
+"""Means, slopes, correlations and shares of a few birds, each with its 90 % interval or the words that it has none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+LEVEL = 0.90
+FEWEST = 5
+"""Birds under which no interval is given: it would only say that nothing is known."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its 90 % interval and n; all three missing with `why` where too few were seen."""
+
+    value: float
+    low: float
+    high: float
+    n: int
+    why: str = ""
+
+
+def too_few(n: int, fewest: int = FEWEST) -> Estimate:
+    """No estimate, and the words for it."""
+    return Estimate(np.nan, np.nan, np.nan, n, f"too few to say: {n} of at least {fewest} birds")
+
+
+def mean_of(values: np.ndarray) -> Estimate:
+    """Mean with Student's t interval."""
+    from scipy.stats import t
+
+    n = len(values)
+    if n < FEWEST:
+        return too_few(n)
+    reach = t.ppf(0.5 + LEVEL / 2, n - 1) * values.std(ddof=1) / np.sqrt(n)
+    return Estimate(float(values.mean()), float(values.mean() - reach), float(values.mean() + reach), n)
+
+
+def slope_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
+    """Least-squares slope of y on x within groups, with Student's t interval on n − groups − 1 degrees."""
+    from scipy.stats import t
+
+    x, y, free = _within(x, y, groups)
+    if free < FEWEST - 2:
+        return too_few(len(x))
+    if not x @ x > 1e-12:
+        return Estimate(np.nan, np.nan, np.nan, len(x), "nothing to compare: all were expected alike")
+    slope = float(x @ y / (x @ x))
+    rest = y - slope * x
+    reach = t.ppf(0.5 + LEVEL / 2, free) * np.sqrt(rest @ rest / free / (x @ x))
+    return Estimate(slope, float(slope - reach), float(slope + reach), len(x))
+
+
+def correlation_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
+    """Correlation within groups, with Fisher's z interval on n − groups + 1 birds (Fisher 1921, from memory)."""
+    from scipy.stats import norm
+
+    x, y, free = _within(x, y, groups)
+    if free < FEWEST - 2:
+        return too_few(len(x))
+    if not (x @ x > 1e-12 and y @ y > 1e-12):
+        return Estimate(np.nan, np.nan, np.nan, len(x), "nothing to compare: all were alike")
+    r = float(np.clip(x @ y / np.sqrt((x @ x) * (y @ y)), -1, 1))
+    reach = norm.ppf(0.5 + LEVEL / 2) / np.sqrt(free - 1)
+    z = np.arctanh(np.clip(r, -0.999999, 0.999999))
+    return Estimate(r, float(np.tanh(z - reach)), float(np.tanh(z + reach)), len(x))
+
+
+def _within(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+    """Both about their group's mean, groups of one left out; degrees of freedom of a slope."""
+    codes, counts = np.unique(groups, return_inverse=True, return_counts=True)[1:]
+    many = counts[codes] > 1
+    x, y, codes = x[many], y[many], codes[many]
+    means = np.maximum(np.bincount(codes, minlength=len(counts)), 1)
+    x = x - (np.bincount(codes, x, len(counts)) / means)[codes]
+    y = y - (np.bincount(codes, y, len(counts)) / means)[codes]
+    return x, y, len(x) - int((counts > 1).sum()) - 1
