@@ -81,6 +81,12 @@ class Case:
         return self.families.members(self.rows["clutch"])
 
     @cached_property
+    def seen(self) -> npt.NDArray[np.bool_]:
+        """Which clutches have records, of every sex that is compared."""
+        rows = self.rows["sex"].to_numpy()
+        return np.all([self.members[rows == sex].any(axis=0) for sex in SEXES[self.sex]], axis=0)
+
+    @cached_property
     def model(self) -> Design:
         """The design of the rows, of which there must be one at least."""
         return design(self.rows, self.families, self.trait.shares)
@@ -103,12 +109,11 @@ def cases(
 
 
 def seen_only(case: Case, contrast: Contrast) -> Contrast | None:
-    """The contrast between the clutches of either side that have records; None where a side has none."""
-    number = case.members.sum(axis=0) > 0
-    sides = [np.where(number, np.maximum(sign * contrast.weights, 0), 0) for sign in (1, -1)]
-    if not all(side.any() for side in sides):
+    """The contrast between the clutches of either side that were seen; None where a side has none."""
+    parts = [np.where(case.seen, np.maximum(sign * contrast.weights, 0), 0) for sign in (1, -1)]
+    if not all(part.any() for part in parts):
         return None
-    return Contrast(contrast.first, contrast.second, sides[0] / sides[0].sum() - sides[1] / sides[1].sum())
+    return Contrast(contrast.first, contrast.second, parts[0] / parts[0].sum() - parts[1] / parts[1].sum())
 
 
 def size_difference(

@@ -17,25 +17,33 @@ from selection.standard.points import Points
 WEIGHT = "weight"
 POINTS = "points"
 MOSTLY = 0.75
-COLUMNS = [
-    "trait", "bird", "value", "sex", "clutch", "season", "judge", "day", "pen", "age_weeks", "n", "scale",
-]  # fmt: skip
-"""`scale`: residual variance relative to one chick's; `judge`, `day`: missing where nobody judges."""
+DTYPES = {
+    "trait": "str", "bird": "str", "value": "float64", "sex": "str", "clutch": "str", "season": "int64",
+    "judge": "str", "day": "str", "pen": "str", "age_weeks": "float64", "n": "float64", "scale": "float64",
+}  # fmt: skip
+"""Columns of the rows. `scale`: residual variance relative to one chick's; `judge`, `day`: missing where nobody
+judges; `age_weeks`: missing where age is in the curve already."""
+
+
+def typed(rows: pd.DataFrame) -> pd.DataFrame:
+    """`rows` with exactly the columns of `DTYPES`, missing ones blank."""
+    return rows.reindex(columns=list(DTYPES)).astype(DTYPES)
 
 
 def chick_rows(flock: Flock, seen: Observations, growth: Growth, totals: pd.DataFrame) -> pd.DataFrame:
-    """Rows of all traits (columns `COLUMNS`): sections judged by eye, `points`, `weight`, measured traits.
+    """Rows of all traits (columns of `DTYPES`): sections judged by eye, `points`, `weight`, measured traits.
 
     `totals`: rows like those of `seen`, one a look, with its total in points. Values are in points, in the
     trait's own unit, or, for weight, log deviations.
     """
+    if seen.rows.empty:
+        return _one_a_bird(flock, growth)
     eye = seen.rows[seen.rows["series"].isin([*seen.by_eye, *(m.name for m in flock.standard.measured)])]
     looks = pd.concat([eye, totals.assign(series=POINTS)], ignore_index=True)
     looks = looks[looks["clutch"].notna() & (looks["age_weeks"] < OLDEST_WEEKS)]
     looks = looks.rename(columns={"series": "trait"}).assign(scale=lambda f: 1 / f["n"])
     looks["pen"] = _pen_on(looks, flock)
-    rows = pd.concat([looks.reindex(columns=COLUMNS), _one_a_bird(flock, growth)], ignore_index=True)
-    return rows.astype({"value": float, "n": float, "scale": float})
+    return pd.concat([typed(looks), _one_a_bird(flock, growth)], ignore_index=True)
 
 
 def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.DataFrame, str]:
@@ -45,6 +53,8 @@ def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.Da
     a section are then left out, never counted as 0. Cards that give a total alone are left out.
     """
     eye = [s.name for s in flock.standard.by_eye]
+    if seen.rows.empty:
+        return seen.rows, ""
     about = seen.rows[seen.rows["series"].isin(eye)].drop_duplicates("record").set_index("record")
     totals = points.looks.set_index("look " + points.looks["row"].astype(str))
     totals = totals[~totals["on_card"] & totals[eye].notna().all(axis=1) & totals.index.isin(about.index)]
@@ -85,7 +95,7 @@ def _one_a_bird(flock: Flock, growth: Growth) -> pd.DataFrame:
                 "scale": (1 + error / growth.between_sd**2) / first["n"],
             }
         )
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return typed(pd.DataFrame(rows))
 
 
 def _drawn_together(part: pd.DataFrame, growth: Growth) -> tuple[float, float]:

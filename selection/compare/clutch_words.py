@@ -21,7 +21,7 @@ def say(
     """What can be said and what cannot."""
     season = kin.of_season(flock.plan.season)
     if len(season) < 2:
-        number = "no clutch" if not season else f"one clutch only, {kin.about.loc[season[0], 'clutch']}"
+        number = "no clutch" if not season else f"one clutch only ({kin.about.loc[season[0], 'clutch']})"
         return (), (f"{flock.plan.season}: {number} with chicks on record; nothing to compare it with",)
     told = [
         _scope(table, basis),
@@ -70,8 +70,9 @@ def _scope(table: pd.DataFrame, basis: str) -> str:
     pairs = table[table["first"] != "bought-in"]
     known = (pairs["separable"] == "yes").sum()
     return (
-        f"Of {len(pairs)} differences between two clutches in one trait and sex, {known} can be told; totals are "
-        f"{basis}. Differences are shrunken towards none by what clutches usually differ; intervals are 90 %."
+        f"Of {len(pairs)} differences between two clutches in one trait and sex, {known} can be told"
+        f"{f' (totals are {basis})' if basis else ''}. Differences are shrunken towards none by what clutches usually "
+        "differ; intervals are 90 %."
     )
 
 
@@ -101,8 +102,8 @@ def _years(suppliers: Suppliers) -> list[str]:
 def _blood(suppliers: Suppliers, flock: Flock) -> list[str]:
     rows = suppliers.blood[suppliers.blood["living"] > 0]
     return [
-        f"{r['supplier']}: {r['living']} living birds have its blood; a bird of its pen next spring is one that bred "
-        f"them with chance {r['chance']:g}, and its next chicks would be related {r['relationship']:.2f} to them."
+        f"{r['supplier']}: birds living here with its blood: {r['living']}. A bird of its pen next spring is one that "
+        f"bred them with chance {r['chance']:g}, and its next chicks would be related {r['relationship']:.2f} to them."
         for _, r in rows.iterrows()
     ]
 

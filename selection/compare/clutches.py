@@ -19,9 +19,9 @@ from selection.compare.clutch_rows import chick_rows, look_totals
 from selection.compare.clutch_traits import clutch_traits, target_weeks
 from selection.compare.clutch_words import say
 from selection.compare.families import Families, families
-from selection.compare.remedies import remedies
+from selection.compare.remedies import no_remedies, remedies
 from selection.compare.separable import Contrast, Verdict, chicks_of, judged, sides
-from selection.compare.suppliers import Suppliers, compare_suppliers
+from selection.compare.suppliers import Suppliers, compare_suppliers, no_suppliers
 from selection.merit.observations import observe
 from selection.merit.parentage import Parentage, parentage
 from selection.records.flock import Flock
@@ -71,6 +71,8 @@ def compare_clutches(
     `growth` and `points` are fitted here where they are not given. `seed` is that of the draws of the variances.
     Nothing is raised for want of records: rows and sentences say what cannot be told.
     """
+    if flock.birds["clutch"].isna().all():
+        return _nothing(flock)
     growth = growth or fit_growth(flock)
     blood = parentage(flock)
     every, basis = clutch_cases(flock, growth, points or score(flock, growth), blood)
@@ -97,6 +99,20 @@ def compare_clutches(
         target_weeks(flock.standard),
         said,
         cannot,
+    )
+
+
+def _nothing(flock: Flock) -> ClutchComparison:
+    """The answer where no bird on record came from a clutch."""
+    table = pd.DataFrame(
+        columns=["first", "second", "sex", "trait", "unit", *TOLD, "in_points", "separable", "why"]
+    )
+    clutches = pd.DataFrame(
+        columns=["clutch", "origin", "sex", "trait", "unit", "birds", "mean", "level", "low", "high"]
+    )
+    why = f"{flock.plan.season}: no chick of any clutch is on the birds form; nothing can be compared"
+    return ClutchComparison(
+        table, clutches, no_remedies(), no_suppliers(), target_weeks(flock.standard), (), (why,)
     )
 
 
@@ -129,10 +145,9 @@ def compare_case(
     """The rows of the table and of the clutches for one case."""
     narrowed = [seen_only(case, c) for c in contrasts]
     if case.sex == "both":
-        narrowed = [c if c is not None and _both_seen(case, c) else None for c in narrowed]
         contrasts = [c for c, n in zip(contrasts, narrowed, strict=True) if n is not None]
         narrowed = [n for n in narrowed if n is not None]
-    present = [c for c in season if _has_records(case, c)]
+    present = [c for c in season if case.seen[case.families.labels.get_loc(c)]]
     verdicts = [_verdict(case, c, n) for c, n in zip(contrasts, narrowed, strict=True)]
     table = _rows(case, contrasts, verdicts)
     if not present:
@@ -149,28 +164,11 @@ def _verdict(case: Case, contrast: Contrast, narrowed: Contrast | None) -> Verdi
     """Whether a contrast is separable, and why not where one side was never seen."""
     if narrowed is not None:
         return judged(case.model, narrowed, case.chicks)
-    number = case.members.sum(axis=0) > 0
-    seen = {name: bool(number[side].any()) for name, side in sides(contrast)}
+    seen = {name: bool(case.seen[side].any()) for name, side in sides(contrast)}
     none = " or ".join(f"no {chicks_of(name, case.chicks)}" for name, some in seen.items() if not some)
     others = [chicks_of(name, case.chicks) for name, some in seen.items() if some]
     beside = f"; a few seen once beside the {others[0]} would have told" if others else ""
     return Verdict(False, "unseen", f"{none} were {case.trait.form}{beside}")
-
-
-def _has_records(case: Case, label: str) -> bool:
-    """Whether a clutch has records, of both sexes where both are compared."""
-    own = case.members[:, case.families.labels.get_loc(label)] > 0
-    return case.rows["sex"][own].nunique() == (2 if case.sex == "both" else 1)
-
-
-def _both_seen(case: Case, contrast: Contrast) -> bool:
-    """Whether cockerels and pullets were seen on both sides of a contrast."""
-    members = case.members
-    return all(
-        members[(case.rows["sex"] == sex).to_numpy()][:, side].any()
-        for sex in ("male", "female")
-        for side in (contrast.weights > 0, contrast.weights < 0)
-    )
 
 
 def _rows(case: Case, contrasts: list[Contrast], verdicts: list[Verdict]) -> pd.DataFrame:

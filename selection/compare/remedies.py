@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from selection.compare.clutch_case import Case, seen_only
-from selection.compare.clutch_rows import POINTS, WEIGHT
+from selection.compare.clutch_rows import POINTS, WEIGHT, typed
 from selection.compare.families import Families
 from selection.compare.separable import HALF, Contrast, mixed_up_with, sides, variance_left
 from selection.records.flock import Flock
@@ -24,6 +24,7 @@ NEXT_YEAR = (6, 8, 12)
 LEAST_FREEDOM = 4
 Z = 1.6448536269514722
 """Half the width of a 90 % interval, in standard deviations."""
+_DOING = {"scored": "score", "weighed": "weigh"}
 COLUMNS = ["trait", "sex", "when", "remedy", "chicks", "half_width", "unit", "separable"]
 
 
@@ -61,6 +62,11 @@ def remedies(flock: Flock, every: list[Case], table: pd.DataFrame, origins: Cont
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
+def no_remedies() -> pd.DataFrame:
+    """The empty table."""
+    return pd.DataFrame(columns=COLUMNS)
+
+
 def _row(case: Case, trial: _Trial) -> dict[str, object]:
     return {
         "trait": case.trait.name,
@@ -75,17 +81,17 @@ def _row(case: Case, trial: _Trial) -> dict[str, object]:
 
 
 def _trials(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
-    """What can be done now, as far as birds are left; then which clutch to split next spring."""
+    """What can be done now, as far as birds are left; then what next season, and which clutch to split."""
+    now = _known(case, origins, case.rows, case.families)
+    if now.mixed == "brooder":
+        return _best_split(case, origins, case.rows, replace(now, when="next season"))
     here = _left(flock, case, origins)
-    trials = [
-        _seen_once(flock, case, origins, here, k)
-        for k in FEW
-        if k <= len(here) or (k == FEW[0] and len(here))
-    ]
+    few = [k for k in FEW if k <= len(here)] or [len(here)]
+    trials = [_seen_once(flock, case, origins, here.head(k)) for k in few if k]
     if trials and trials[-1].separable:
         first = next(i for i, t in enumerate(trials) if t.separable)
         return trials[: first + 2]
-    return [*trials, *_next_spring(flock, case, origins)]
+    return [*trials, *_next_season(flock, case, origins)]
 
 
 def _left(flock: Flock, case: Case, origins: Contrast) -> pd.DataFrame:
@@ -106,49 +112,60 @@ def _lacking(case: Case, origins: Contrast) -> np.ndarray:
     return np.logical_or.reduce([side for name, side in sides(origins) if seen[name] == fewest])
 
 
-def _seen_once(flock: Flock, case: Case, origins: Contrast, here: pd.DataFrame, k: int) -> _Trial:
-    """Seeing the first `k` of the birds that are left once, on the plan's day."""
-    chosen = here.head(k)
-    trial = _known(case, origins, _with(flock, case, chosen["key"], chosen["bird"]), case.families)
-    doing = {"scored": "score", "weighed": "weigh"}[case.trait.form]
-    remedy = f"{doing} {_listed(chosen['bird'])} once before they go"
+def _seen_once(flock: Flock, case: Case, origins: Contrast, chosen: pd.DataFrame) -> _Trial:
+    """Seeing the birds chosen once on the plan's day, beside as many living ones that were seen before."""
+    on = pd.Timestamp(flock.plan.on)
+    rows = _with(case, chosen["key"], chosen["bird"], on)
+    remedy = f"{_DOING[case.trait.form]} {_listed(chosen['bird'])} once before they go"
+    if case.trait.form == "scored":
+        beside = _beside(flock, case, chosen)
+        rows = pd.concat([rows, _with(case, beside["key"], beside["bird"], on).iloc[len(case.rows) :]])
+        remedy += f", beside {_listed(beside['bird'])}" if len(beside) else ""
+    trial = _known(case, origins, rows.reset_index(drop=True), case.families)
     return replace(trial, remedy=remedy, when="before they go", chicks=len(chosen))
 
 
-def _next_spring(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
-    """As few as will do of the side that lacks records; with them the best clutch to split over two brooders."""
+def _beside(flock: Flock, case: Case, chosen: pd.DataFrame) -> pd.DataFrame:
+    """Living birds of other clutches of the season that have been seen, as many as are chosen."""
+    birds = flock.birds[flock.birds["alive"] & flock.birds["bird"].isin(case.rows["bird"])]
+    birds = birds.assign(key=birds["clutch"].str.strip().str.casefold())
+    season = birds["key"].isin(case.families.of_season(flock.plan.season)) & ~birds["key"].isin(chosen["key"])
+    return birds[season].head(len(chosen))
+
+
+def _next_season(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
+    """Seeing as few as will do of the side that lacks records, on the season's own days; else with a clutch split."""
     clutches = list(case.families.labels[_lacking(case, origins)])
     lacking = " and ".join(sorted(set(case.families.about.loc[clutches, "origin"])))
-    doing = {"scored": "score", "weighed": "weigh"}[case.trait.form]
+    days = pd.to_datetime(case.rows.loc[case.rows["season"] == flock.plan.season, "day"].str[-10:])
+    on = days.mode().iloc[0] if days.notna().any() else pd.Timestamp(flock.plan.on)
     for k in NEXT_YEAR:
         labels = pd.Series([clutches[i % len(clutches)] for i in range(k)])
-        rows = _with(flock, case, labels, pd.Series([f"next {i}" for i in range(k)]))
-        seeing = f"{doing} {k} {lacking} {case.chicks} once before they go"
-        plain = replace(
-            _known(case, origins, rows, case.families), remedy=seeing, when="next season", chicks=k
+        rows = _with(case, labels, pd.Series([f"next {i}" for i in range(k)]), on)
+        seeing = (
+            f"{_DOING[case.trait.form]} {k} {lacking} {case.chicks} once, on a day when the others are seen"
         )
+        plain = _known(case, origins, rows, case.families)
+        plain = replace(plain, remedy=seeing, when="next season", chicks=k)
         if plain.separable:
             break
-    if plain.mixed != "brooder":
-        return [plain]
-    best = min(_splits(case, origins, rows, plain), key=lambda split: split.half_width, default=None)
-    return [plain] if best is None else [plain, best]
+    return [plain, *(_best_split(case, origins, rows, plain) if plain.mixed == "brooder" else [])]
 
 
-def _splits(case: Case, origins: Contrast, rows: pd.DataFrame, plain: _Trial) -> list[_Trial]:
-    """Every clutch half of which could be reared in another brooder, where that would untie the two."""
+def _best_split(case: Case, origins: Contrast, rows: pd.DataFrame, plain: _Trial) -> list[_Trial]:
+    """The clutch half of which, reared in another brooder, would untie the two best; none if none would."""
     about = case.families.about
-    trials = [
-        replace(
-            _known(case, *_split(case, origins, rows, clutch, other)),
-            remedy=f"{plain.remedy}, and rear half of a clutch like {about.loc[clutch, 'clutch']} in brooder "
-            f"{about.loc[other, 'brooder']}, written down as a clutch of its own with the same pen or source and day",
-            when=plain.when,
-            chicks=plain.chicks,
+    trials = []
+    for clutch, other in _across(about, origins):
+        trial = _known(case, *_split(case, origins, rows, clutch, other))
+        rearing = (
+            f"rear half of a clutch like {about.loc[clutch, 'clutch']} in brooder {about.loc[other, 'brooder']}, "
+            "written down as a clutch of its own with the same pen or source and day"
         )
-        for clutch, other in _across(about, origins)
-    ]
-    return [trial for trial in trials if not trial.mixed]
+        remedy = f"{plain.remedy}, and {rearing}" if plain.remedy else rearing
+        trials.append(replace(trial, remedy=remedy, when=plain.when, chicks=plain.chicks))
+    untied = [trial for trial in trials if not trial.mixed]
+    return sorted(untied, key=lambda trial: trial.half_width)[:1]
 
 
 def _across(about: pd.DataFrame, origins: Contrast) -> list[tuple[str, str]]:
@@ -182,32 +199,27 @@ def _split(
     )
 
 
-def _with(flock: Flock, case: Case, clutches: pd.Series, birds: pd.Series) -> pd.DataFrame:
-    """The rows and one more for each of `birds` (of `clutches`), seen on the plan's day by the usual judge."""
-    hatched = clutches.map(case.families.about["hatched_on"])
+def _with(case: Case, clutches: pd.Series, birds: pd.Series, on: pd.Timestamp) -> pd.DataFrame:
+    """The rows and one more for each of `birds` (of `clutches`), seen on a day by the usual judge."""
+    usual = case.rows if len(case.rows) else pd.DataFrame({"value": [0.0], "scale": [1.0]})
     more = pd.DataFrame(
         {
             "trait": case.trait.name,
             "bird": birds.to_numpy(),
-            "value": case.rows["value"].mean() if len(case.rows) else 0.0,
+            "value": usual["value"].mean(),
             "sex": case.sex,
             "clutch": clutches.to_numpy(),
-            "season": flock.plan.season,
+            "season": on.year,
             "n": 1.0,
-            "scale": 1.0,
+            "scale": usual["scale"].median(),
         }
     )
-    season = case.rows[case.rows["season"] == flock.plan.season]
     if case.trait.form == "scored":
+        season = case.rows[case.rows["season"] == on.year]
         judge = season["judge"].mode().iloc[0] if season["judge"].notna().any() else "judge"
-        day = f"{judge} {flock.plan.on}"
-        age = ((pd.Timestamp(flock.plan.on) - hatched).dt.days / 7).to_numpy()
-        more = more.assign(judge=judge, day=day, age_weeks=age)
-    return (
-        pd.concat([case.rows, more], ignore_index=True)
-        if len(case.rows)
-        else more.reindex(columns=case.rows.columns)
-    )
+        age = ((on - clutches.map(case.families.about["hatched_on"])).dt.days / 7).to_numpy()
+        more = more.assign(judge=judge, day=f"{judge} {on:%Y-%m-%d}", age_weeks=age)
+    return pd.concat([case.rows, typed(more)], ignore_index=True)
 
 
 def _known(case: Case, origins: Contrast, rows: pd.DataFrame, kin: Families) -> _Trial:

@@ -40,6 +40,7 @@ LEVELS = [
     "supplier", "sex", "trait", "unit", "clutches", "birds", "level", "low", "high", "separable",
     "spread", "spread_low", "spread_high", "why",
 ]  # fmt: skip
+BLOOD = ["supplier", "living", "chance", "relationship"]
 THIS_YEAR = [
     "supplier", "sex", "trait", "unit", "difference", "low", "high", "probability", "separable", "why",
 ]  # fmt: skip
@@ -60,6 +61,13 @@ def compare_suppliers(flock: Flock, every: Sequence[Case], blood: Parentage, see
     )
 
 
+def no_suppliers() -> Suppliers:
+    """The empty tables."""
+    return Suppliers(
+        pd.DataFrame(columns=LEVELS), pd.DataFrame(columns=THIS_YEAR), pd.DataFrame(columns=BLOOD)
+    )
+
+
 def shared_blood(flock: Flock, blood: Parentage) -> pd.DataFrame:
     """For each supplier on record: supplier, living, chance, relationship.
 
@@ -75,14 +83,14 @@ def shared_blood(flock: Flock, blood: Parentage) -> pd.DataFrame:
         related = shares[:, blood.suppliers.index(name)] > 0
         chance = flock.plan.same_pen if related.any() else 0.0
         rows.append((name, int(related.sum()), chance, _next_relationship(flock, blood, name, at[related])))
-    return pd.DataFrame(rows, columns=["supplier", "living", "chance", "relationship"])
+    return pd.DataFrame(rows, columns=BLOOD)
 
 
 def _next_relationship(flock: Flock, blood: Parentage, supplier: str, living: np.ndarray) -> float:
     """Mean relationship of next spring's chicks of a supplier with `living` (positions in the pedigree)."""
     if not len(living):
         return 0.0
-    source = flock.clutches["source"].str.split("/").str[0].str.strip().str.casefold()
+    source = flock.clutches["source"].str.replace(r"/.*", "", regex=True).str.strip().str.casefold()
     latest = flock.clutches[source == supplier.casefold()].sort_values("set_on").tail(1)["clutch"]
     entry = flock.birds["clutch"].str.strip().str.casefold()
     chicks = flock.birds.loc[entry.isin(latest.str.casefold()), "bird"].head(1)
@@ -134,8 +142,8 @@ def _this_year(case: Case, season: int, rng: np.random.Generator) -> list[dict[s
 def _by_supplier(case: Case) -> dict[str, npt.NDArray[np.float64]]:
     """By supplier (its pens together), 1 for each of its clutches that has records."""
     about = case.families.about
-    seen = case.members.any(axis=0)
-    supplier = about["source"].str.split("/").str[0].str.strip().where(about["origin"] != HOME)
+    seen = case.seen
+    supplier = about["source"].str.replace(r"/.*", "", regex=True).str.strip().where(about["origin"] != HOME)
     return {
         str(name): (((supplier == name) & seen).fillna(False)).to_numpy(float)
         for name in sorted(supplier[seen].dropna().unique())

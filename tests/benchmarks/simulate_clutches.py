@@ -16,7 +16,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from selection.compare.clutch_case import Case
+from selection.compare.clutch_case import Case, seen_only
 from selection.compare.clutches import clutch_cases, compare_case, season_contrasts
 from selection.merit.parentage import parentage
 from selection.records.flock import Flock, assemble
@@ -138,7 +138,7 @@ def told(flock: Flock, truth: pd.Series, sex: str = "both", trait: str = "type")
     names = kin.of_season(SEASON)
     contrasts = season_contrasts(kin, names)
     table, _ = compare_case(case, names, contrasts, np.random.default_rng(1))
-    weights = {(c.first, c.second): c.weights for c in contrasts}
+    weights = {(c.first, c.second): c.weights for c in (seen_only(case, c) for c in contrasts) if c is not None}
     values = truth.reindex(kin.labels).to_numpy()
     table["truth"] = [weights[a, b] @ values for a, b in zip(table["first"], table["second"], strict=True)]
     table["kind"] = [_kind(a, b) for a, b in zip(table["first"], table["second"], strict=True)]
