@@ -175,6 +175,8 @@ def prefilled(form: Form, flock: Flock) -> pd.DataFrame:
     """The rows that stand in a form's sheet: living birds to be seen, or rows on record that are still open."""
     if form.name in ("scores", "weights"):
         return birds_by_rings(flock)
+    if form.name == "clutches":
+        return flock.clutches[flock.clutches["hatched_on"].isna()]
     closing = {"birds": "gone_on", "rings": "removed_on", "pens": "to"}.get(form.name)
     if closing is None:
         return pd.DataFrame(columns=list(form.names))

@@ -55,7 +55,7 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
 
 def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
     """The sheet without rows that only say which bird they would be about, and a remark on those."""
-    naming = {*form.key, "left", "right", "clutch", "sex", "n", *HANDED_BACK}
+    naming = {"bird", "left", "right", *HANDED_BACK}
     says = [i for i, name in enumerate(raw.header) if name.casefold() not in naming]
     if not form.names_bird or raw.cells.empty or not says:
         return raw, []
