@@ -55,7 +55,8 @@ def lay(h: History) -> Basket:
         for label, hen in hens.items()
     ]
     deviation = {label: own[label] + hatch[hen.year] for label, hen in hens.items()}
-    known = list(hens)[1 : 1 + h.options.known_layers]
+    share = h.options.known_layers
+    known = list(hens)[1 :: round(1 / share)] if share else []
     for season in range(h.options.first, h.options.last + 1):
         good = h.rng.standard_normal() * 0.1
         pens = [_pen_season(h, season, pen, layers, deviation, good) for pen in breed.LAYING_PENS]

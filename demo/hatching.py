@@ -169,6 +169,7 @@ def _hatch(h: History, season: int, clutch: dict, sires: Shares, dams: Shares) -
         h.birds.append(chick)
         chicks.append(chick)
     _mark_faults(h, chicks)
+    _mark_unseen(h, chicks)
     _mark_dams(h, chicks)
     return chicks
 
@@ -178,6 +179,14 @@ def _mark_faults(h: History, chicks: list[Bird]) -> None:
     for chick, u in zip(chicks, h.rng.random(len(chicks)), strict=True):
         if u < h.options.serious:
             chick.fault = str(h.rng.choice(serious))
+
+
+def _mark_unseen(h: History, chicks: list[Bird]) -> None:
+    if not h.options.unseen:
+        return
+    for chick, u in zip(chicks, h.rng.random(len(chicks)), strict=True):
+        if u < h.options.unseen:
+            chick.unseen = int(h.rng.integers(h.model.by_eye))
 
 
 def _mark_dams(h: History, chicks: list[Bird]) -> None:

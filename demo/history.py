@@ -34,6 +34,7 @@ class Options:
     seen: float = 0.7  # chance that a judge sees a bird on a look day
     scored: str = "usual"  # or "all": both sexes of both origins, and none is sold before the meeting
     missing: float = 0.08  # of a look's sections
+    unseen: float = 0.0  # of birds have one section that nobody ever scores
     by_rings: float = 0.5  # looks that name the bird by its ring pair
     weighed: float = 0.5  # of the birds that are not scored; scored ones are all weighed
     weighings: int = 6  # of a bird, four weeks apart
@@ -60,7 +61,7 @@ class Options:
     hatch_year_sd: float = 0.15  # of hatch years' deviations, on the logit
     age_decline: float = 0.8  # a year's rate, of the year before
     uncounted: float = 0.05  # days of the counting season without a row, besides a week now and then
-    known_layers: int = 1  # hens whose own eggs are told apart
+    known_layers: float = 0.15  # of hens lay eggs that are told from the others'
 
     @property
     def last(self) -> int:
@@ -84,6 +85,7 @@ class Bird:
     sexed: bool = True
     ringed: bool = True  # has (or will have) its own ring, not the clutch's alone
     fault: str | None = None  # a serious one
+    unseen: int | None = None  # the section by eye that is never scored
     total: float = np.nan  # the rough mean of its raw totals
     dam: str | None = None  # where known
     source: str | None = None  # of a bird bought grown

@@ -66,6 +66,7 @@ def _look_day(h: History, season: int, on: int, judge: str, birds: list[Bird]) -
     y = fixed + true_effects(h, birds)[:, eye] + h.days[judge, on] + halo + noise
     y = np.clip(np.round(4 * y) / 4, 0, points)
     y[rng.random(shape) < h.options.missing] = np.nan
+    y[[[section == b.unseen for section in range(shape[1])] for b in birds]] = np.nan
     return Look(on, judge, birds, y, _faults(h, birds))
 
 

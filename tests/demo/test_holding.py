@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -41,6 +42,20 @@ def test_the_demo_forms_are_what_make_writes_byte_for_byte(tmp_path: Path) -> No
     made = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     assert made == kept
     assert set(made) == {f"{name}.csv" for name in FORMS} | {"standard.toml", "plan.toml"}
+
+
+def test_the_story_speaks_only_of_what_is_in_the_forms() -> None:
+    story = (ROOT / "demo" / "STORY.md").read_text(encoding="utf-8")
+    forms = {name: pd.read_csv(ROOT / "demo" / "forms" / f"{name}.csv", dtype=str) for name in FORMS}
+    birds = forms["birds"]
+    assert set(re.findall(r"\b\d\d-\d{3}\b", story)) <= set(birds["bird"])
+    assert set(re.findall(r"\b\d\d-[BH]\d\b", story)) <= set(forms["clutches"]["clutch"])
+    cocks = birds[birds["name"].notna() & (birds["sex"] == "male")].set_index("name")["bird"]
+    assert dict(re.findall(r"\*\*(\w+)\*\* \((\d\d-\d{3})\)", story)) == cocks.to_dict()
+    days = pd.concat([forms["birds"]["gone_on"], forms["scores"]["on"], forms["birds"]["came_on"]])
+    assert set(re.findall(r"\d{4}-\d\d-\d\d", story)) <= {*days, "2026-10-10"}
+    for name, rows in forms.items():
+        assert f"{name} {len(rows)}" in story
 
 
 # -- within the contract ---------------------------------------------------------------------------------
@@ -175,7 +190,9 @@ def test_a_bird_bought_grown_comes_from_a_supplier_of_chicks(holding: Holding) -
 # -- through the package --------------------------------------------------------------------------------------
 
 
-def test_every_row_is_recorded_and_none_is_remarked_on_but_birds_given_away(holding: Holding, tmp_path: Path) -> None:
+def test_every_row_is_recorded_and_none_is_remarked_on_but_birds_given_away(
+    holding: Holding, tmp_path: Path
+) -> None:
     holding.write(tmp_path / "forms")
     recorded = record(tmp_path / "flock", tmp_path / "forms", today=holding.plan.on)
     assert recorded.stopped is None
@@ -232,6 +249,17 @@ def test_options_change_what_they_name() -> None:
     assert scores[[section.name for section in plain.standard.by_eye]].notna().all().all()
     assert scores["on"].nunique() == 9
     assert (scores.groupby("bird").size() == 3).mean() > 0.8
+
+
+def test_a_section_never_scored_stays_so_for_that_bird() -> None:
+    made = simulate(1, seasons=2, missing=0.0, unseen=0.5)
+    seen = made.forms["scores"].groupby("bird")[[section.name for section in made.standard.by_eye]].count()
+    looks = made.forms["scores"].query("judge != 'show'").groupby("bird").size()
+    assert (
+        (seen.loc[looks.index].sum(axis=1) == 6 * looks) | (seen.loc[looks.index].sum(axis=1) == 7 * looks)
+    ).all()
+    never = (seen.loc[looks.index] == 0).sum(axis=1)
+    assert set(never) == {0, 1} and 0.3 < never.mean() < 0.7
 
 
 def test_scored_all_brings_both_sexes_of_both_origins_to_the_looks() -> None:
