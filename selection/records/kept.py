@@ -80,6 +80,17 @@ def _keep_standard(folder: Path, text: str, on: date) -> None:
         again += 1
 
 
+def adopt_earlier(flock_path: str | Path, forms: Path) -> None:
+    """Give a new flock the dated standards that an export has in its folder `standards/`.
+
+    A flock that has a standard keeps its own. Raises RecordsError where a file cannot be read or written.
+    """
+    folder = forms / STANDARDS
+    if folder.is_dir() and read_settings(flock_path).standard is None:
+        for day, text in _adopted(folder):
+            write_settings(flock_path, text, None, day)
+
+
 def _adopted(folder: Path) -> list[tuple[date, str]]:
     """Every standard kept, with its day, in the order of adoption."""
     names = [found for path in folder.glob("*.toml") if (found := ADOPTED.fullmatch(path.name))]

@@ -14,6 +14,7 @@ from selection.records.adopting import Adopted, adopt
 from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.errors import Finding, SelectionError
 from selection.records.intake import Intake, Progress, take_in
+from selection.records.kept import adopt_earlier
 from selection.records.ledger import ConflictError, append, read_settings, read_table, write_settings
 from selection.records.naming import changed_answers
 from selection.records.parsing import parse_column
@@ -99,6 +100,7 @@ def record(
 
 def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Progress | None) -> Recorded:
     handed = read_forms(forms)
+    adopt_earlier(flock, forms)
     for _ in range(TRIES):
         on_record = _on_record(flock, handed)
         day = _first_day(handed, on_record, today)
