@@ -31,9 +31,11 @@ def compare(
 
     A blank keeps what is on record. A value that differs from the record, or a clearing, needs `correct`.
     """
-    keys = keys_of(form, rows)
-    old = record.set_axis(keys_of(form, record)).reindex(keys).set_axis(rows.index)
-    known = keys.isin(set(keys_of(form, record)))
+    if record.empty:
+        return Compared(rows, pd.Series(NEW, index=rows.index, dtype="str"), [])
+    keys, on_record = keys_of(form, rows), record.set_axis(keys_of(form, record))
+    old = on_record.reindex(keys).set_axis(rows.index)
+    known = keys.isin(on_record.index)
     columns = [c for c in rows.columns if c not in (*form.key, NTH)]
     merged, findings = rows.copy(), []
     changes, fills = (pd.Series(False, index=rows.index) for _ in range(2))

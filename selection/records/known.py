@@ -15,6 +15,9 @@ from selection.records.parsing import shown
 from selection.records.tables import FORMS
 from selection.records.typed import folded, keys_of
 
+LIVES = ("clutches", "birds", "sales")
+"""The forms that tell when a bird hatched and when it went."""
+
 
 @dataclass(frozen=True)
 class Known:
@@ -25,10 +28,18 @@ class Known:
 
     def with_rows(self, form: str, rows: pd.DataFrame) -> Known:
         """The same with `rows`, each in place of the row under its key."""
-        before = self.forms[form]
-        stay = before[~keys_of(FORMS[form], before).isin(set(keys_of(FORMS[form], rows)))]
-        parts = [part for part in (stay, rows) if len(part)] or [rows]
-        return replace(self, forms={**self.forms, form: pd.concat(parts, ignore_index=True)})
+        now = self.forms[form]
+        if len(now) and len(rows):
+            stay = now[~keys_of(FORMS[form], now).isin(keys_of(FORMS[form], rows))]
+            now = pd.concat([stay, rows], ignore_index=True)
+        elif len(rows):
+            now = rows.reset_index(drop=True)
+        after = replace(self, forms={**self.forms, form: now})
+        if form not in LIVES:  # nothing new about birds and clutches: what was worked out of them still holds
+            after.__dict__.update(
+                {name: self.__dict__[name] for name in ("birds", "clutches") if name in self.__dict__}
+            )
+        return after
 
     @cached_property
     def birds(self) -> pd.DataFrame:

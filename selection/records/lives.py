@@ -29,13 +29,13 @@ def hatch_days(birds: pd.DataFrame, clutches: pd.DataFrame) -> pd.DataFrame:
     The bird's own date counts before its clutch's. A bare year is taken as 1 April, and may be any of its
     days. NaT where nothing tells it.
     """
-    bare = birds["hatched_on"].str.fullmatch(r"\d{4}").fillna(False).astype(bool)
-    days = {
-        name: pd.to_datetime(birds["hatched_on"].where(~bare, birds["hatched_on"] + in_year))
-        .astype("datetime64[s]")
-        .fillna(of_clutch(birds, clutches, "hatched_on"))
-        for name, in_year in (("hatched", "-04-01"), ("earliest", "-01-01"), ("latest", "-12-31"))
-    }
+    own, clutch = birds["hatched_on"], of_clutch(birds, clutches, "hatched_on")
+    bare = own.str.fullmatch(r"\d{4}").fillna(False).astype(bool)
+    day = pd.to_datetime(own.where(~bare, own + "-01-01")).astype("datetime64[s]").fillna(clutch)
+    days = {"hatched": day, "earliest": day, "latest": day}
+    if bare.any():
+        days["hatched"] = day.mask(bare, pd.to_datetime(own[bare] + "-04-01").astype("datetime64[s]"))
+        days["latest"] = day.mask(bare, pd.to_datetime(own[bare] + "-12-31").astype("datetime64[s]"))
     return pd.DataFrame(days, index=birds.index).astype("datetime64[s]")
 
 

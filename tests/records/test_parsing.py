@@ -91,7 +91,6 @@ def test_one_and_true_are_not_the_same_cell():
 LABELS = {
     "NA": "NA",
     12: "12",
-    12.0: "12",
     "  Old Yard ": "Old Yard",
     "'=26-1": "=26-1",
     "cafe\u0301": "café",
