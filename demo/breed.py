@@ -5,6 +5,7 @@ Nothing here is taken from a real breed, breeder or supplier.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from typing import TypeVar
@@ -94,7 +95,7 @@ def standard(heritability: float | None = None) -> Standard:
 def _inherited(trait: Trait, heritability: float) -> Trait:
     """The trait with this heritability, its repeatability raised where it must be."""
     return replace(
-        trait, heritability=heritability, repeatability=max(trait.repeatability, heritability + 0.04)
+        trait, heritability=heritability, repeatability=max(trait.repeatability or 0, heritability + 0.04)
     )
 
 
@@ -156,7 +157,7 @@ def _parameters(trait: Section | Measured) -> list[str]:
     return lines + ([f"like = {_quoted(trait.like)}"] if trait.like else [])
 
 
-def _by_sex(limits: object) -> str:
+def _by_sex(limits: Mapping[str, tuple[float, float]]) -> str:
     inner = ", ".join(f"{sex} = [{low:g}, {high:g}]" for sex, (low, high) in limits.items())
     return f"{{ {inner} }}"
 

@@ -62,7 +62,7 @@ def draw_model(
     points = np.array([section.points for section in breed.EYE])
     sd = np.r_[SPREAD * points, LOG_WEIGHT_SD, SHANK_SD]
     h2 = np.array([t.heritability if heritability is None else heritability for t in traits])
-    repeatability = np.maximum([t.repeatability for t in traits], h2 + clutch)
+    repeatability = np.maximum(np.array([t.repeatability for t in traits], dtype=float), h2 + clutch)
     eye = np.arange(len(traits)) < len(breed.EYE)
     shares = {"clutch": np.full(len(traits), clutch), "brooder": np.full(len(traits), brooder)}
     shares |= {"day": day * eye, "halo": halo * eye, "permanent": repeatability - h2 - clutch}

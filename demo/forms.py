@@ -80,7 +80,7 @@ def _bird(h: History, b: Bird) -> dict:
     return {
         "bird": b.bird,
         "sex": ("male" if b.male else "female") if b.sexed else "unknown",
-        "clutch": h.mixed.get(b.clutch, b.clutch),
+        "clutch": h.mixed.get(b.clutch or "", b.clutch),
         "hatched_on": None if b.clutch else str(b.year),
         "dam": b.dam,
         "origin": "bought-in" if b.came else None,
@@ -119,7 +119,8 @@ def _scores(h: History, pairs: dict[str, tuple[str, str]]) -> list[dict]:
 
 def _weights(h: History, until: int) -> list[dict]:
     w = seen.weigh(h, until)
-    rows, crates = [], {}
+    rows: list[dict] = []
+    crates: dict[tuple[int, str | None, str], list[float]] = {}
     for i, on, grams in zip(w["bird"], w["on"].tolist(), w["grams"].tolist(), strict=True):
         bird = h.birds[i]
         if bird.ringed:

@@ -62,10 +62,11 @@ def supplier_stock(h: History, source: str, spring: int) -> tuple[np.ndarray, np
     """
     if (source, spring) not in h.springs:
         numbers = _pen_numbers(h, source)
-        h.springs[source, spring] = tuple(
+        cocks, hens = (
             np.array([_slot(h, source, side, i) for i in range(count)])
             for side, count in zip(("cock", "hen"), numbers, strict=True)
         )
+        h.springs[source, spring] = cocks, hens
     return h.springs[source, spring]
 
 
@@ -116,7 +117,11 @@ def _home_parents(h: History, clutch: dict) -> tuple[Shares, Shares]:
         parents = sires if stand.bird.male else dams
         if days:
             parents[stand.bird.row] = parents.get(stand.bird.row, 0) + days
-    return tuple((np.array(list(p)), np.array(list(p.values())) / sum(p.values())) for p in (sires, dams))
+    return _shares(sires), _shares(dams)
+
+
+def _shares(days: dict[int, float]) -> Shares:
+    return np.array(list(days)), np.array(list(days.values())) / sum(days.values())
 
 
 # -- eggs and chicks ----------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -69,7 +70,7 @@ class Holding:
             (folder / f"{name}.toml").write_text(text, encoding="utf-8", newline="\n")
 
 
-def simulate(seed: int, **changes: object) -> Holding:
+def simulate(seed: int, **changes: Any) -> Holding:
     """An invented holding; `changes` are fields of :class:`demo.history.Options`."""
     options = Options(**changes)
     history = live(options, np.random.default_rng(seed))

@@ -99,7 +99,7 @@ def show_cards(h: History) -> list[dict]:
     rows = []
     for bird in h.birds[: h.options.show_cards]:
         points = true_effects(h, [bird])[0, : h.model.by_eye].sum() + breed.MEAN_SHARE * full
-        grams = expected_grams(np.array([bird.male]), 52.0) * np.exp(
+        grams = expected_grams(np.array([bird.male]), np.array([52.0])) * np.exp(
             true_effects(h, [bird])[0, h.model.by_eye]
         )
         total = points + size_points(grams, bird.male)[0] + h.rng.standard_normal() * 3

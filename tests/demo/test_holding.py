@@ -128,12 +128,14 @@ def test_every_row_speaks_of_a_bird_in_the_books_while_it_lived(holding: Holding
         assert (on <= rows["bird"].map(gone)).all(), name
 
 
-def test_nobody_stands_in_two_pens_at_once(holding: Holding) -> None:
+def test_nobody_stands_in_two_pens_at_once_or_after_its_last_day(holding: Holding) -> None:
     pens = holding.forms["pens"].sort_values(["bird", "from"])
     until = pens["to"].fillna(pd.Timestamp.max.floor("s"))
     follows = pens["bird"].eq(pens["bird"].shift())
     assert (pens["from"] < until).all()
     assert (pens["from"] >= until.shift())[follows].all()
+    gone = pens["bird"].map(holding.forms["birds"].set_index("bird")["gone_on"])
+    assert (until <= gone)[gone.notna()].all()
 
 
 def test_a_ring_pair_names_one_living_bird_on_the_day_of_each_look(holding: Holding) -> None:
