@@ -3,7 +3,7 @@
 Eggs of one clutch share their cock, their hens and their incubator, so that clutches differ by more than chance.
 Across clutches the share of each is taken as Beta-distributed with mean μ and correlation ρ between two eggs of a
 clutch; both are integrated over a grid, weighted by the beta-binomial likelihood (Skellam 1948, Journal of the
-Royal Statistical Society B 10:257, from memory) and a prior that holds ρ near 0.1.
+Royal Statistical Society B 10:257, from memory), every μ and every ρ up to 0.6 being as likely beforehand.
 """
 
 from __future__ import annotations
@@ -19,11 +19,9 @@ Floats = npt.NDArray[np.float64]
 LEVEL = 0.90
 ENOUGH = 6
 """Counts under which nothing is said of how they differ among themselves."""
-USUAL_CORRELATION = 0.1
-"""Mean of the exponential prior of ρ (common practice, no source)."""
-MEANS = (np.arange(80) + 0.5) / 80
-CORRELATIONS = np.concatenate([[1e-4], np.linspace(0.01, 0.6, 40)])
-NEGLIGIBLE = 1e-4
+MEANS = (np.arange(100) + 0.5) / 100
+CORRELATIONS = np.concatenate([[1e-4], np.linspace(0.02, 0.6, 30)])
+NEGLIGIBLE = 1e-3
 """Points of the grid with less than this share of the highest weight are left out."""
 
 
@@ -81,7 +79,7 @@ def beta_binomial(counts: npt.ArrayLike, numbers: npt.ArrayLike) -> BetaBinomial
         return None
     mu, rho = (grid.ravel() for grid in np.meshgrid(MEANS, CORRELATIONS))
     shapes = np.column_stack([mu, 1 - mu]) * (1 / rho - 1)[:, None]
-    log_weights = _log_likelihood(shapes, k, n).sum(axis=1) - rho / USUAL_CORRELATION
+    log_weights = _log_likelihood(shapes, k, n).sum(axis=1)
     weights = np.exp(log_weights - log_weights.max())
     weights /= weights.sum()
     kept = weights > NEGLIGIBLE * weights.max()
