@@ -38,6 +38,9 @@ from selection.records.errors import ModelError
 
 Covariance = npt.ArrayLike
 
+MOST_ERRORS = 5_000
+"""Effects whose standard errors are worked out at one call: each needs a solve of its own."""
+
 
 @dataclass(frozen=True)
 class Fitted:
@@ -66,7 +69,8 @@ class Fitted:
         """Breeding values of `birds` (default: all): bird, then for each trait its value, _se and _accuracy.
 
         `column` names the bird column where there are several (a bird itself, its dam). Accuracy is
-        √(1 − PEV / ((1 + F)·σ_a²)), the standard error √PEV. Both are missing for iterated systems.
+        √(1 − PEV / ((1 + F)·σ_a²)), the standard error √PEV. Both are missing for iterated systems and where
+        more than MOST_ERRORS birds are asked for at once.
         """
         if self.pedigree is None:
             raise ModelError("the model has no pedigree: there are no breeding values")
@@ -101,11 +105,9 @@ class Fitted:
         return functionals.T @ self.factor.solve(functionals)
 
     def _error_variance(self, rows: np.ndarray) -> np.ndarray:
-        if self.factor is None:
+        if self.factor is None or len(rows) > MOST_ERRORS:
             return np.full(len(rows), np.nan)
-        picked = np.zeros((len(self.effects), len(rows)))
-        picked[rows, np.arange(len(rows))] = 1.0
-        return np.einsum("ij,ij->j", picked, self.factor.solve(picked))
+        return _diagonal(self.factor, len(self.effects), rows)
 
 
 def fit_model(
@@ -150,6 +152,16 @@ def fit_model(
     elif any(v is None for v in given):
         raise ModelError("give every variance or none: some of residual, random and genetic are missing")
     return _solve(design, random, pedigree, columns, genetic, residual, estimated)
+
+
+def _diagonal(factor: Factor, size: int, rows: np.ndarray) -> np.ndarray:
+    """Diagonal cells of C⁻¹ at `rows`, a few columns at a time."""
+    found = []
+    for part in np.array_split(rows, len(rows) // 200 + 1):
+        picked = np.zeros((size, len(part)))
+        picked[part, np.arange(len(part))] = 1.0
+        found.append(factor.solve(picked)[part, np.arange(len(part))])
+    return np.concatenate(found)
 
 
 def group_shares(pedigree: Pedigree, groups: Mapping[str, str]) -> pd.DataFrame:
@@ -309,7 +321,7 @@ def _solve(
     if unknowns < henderson.ITERATE_FROM:
         solution = henderson.solve(design.y, terms, precision, log_det)
         effects, factor, likelihood = solution.effects, solution.factor, solution.log_likelihood
-        se = np.sqrt(np.diag(solution.spread(np.eye(unknowns)[:, slices["fixed"]])))
+        se = np.sqrt(_diagonal(solution.factor, unknowns, np.arange(slices["fixed"].stop)))
     else:
         effects, factor, likelihood = henderson.solve_by_iteration(design.y, terms, precision), None, np.nan
         se = np.full(design.fixed.shape[1], np.nan)

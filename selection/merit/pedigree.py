@@ -106,11 +106,12 @@ def from_parents(frame: pd.DataFrame) -> Pedigree:
     twice = frame["bird"][frame["bird"].duplicated()]
     if len(twice):
         raise PedigreeError(f"listed more than once: {', '.join(map(str, twice.unique()))}")
-    both = set(frame["sire"].dropna()) & set(frame["dam"].dropna())
-    if both:
+    sires, dams = (frame[side].dropna().drop_duplicates() for side in ("sire", "dam"))
+    both = sires[sires.isin(dams)]
+    if len(both):
         raise PedigreeError(f"named as a sire and as a dam: {', '.join(sorted(map(str, both)))}")
-    parents = pd.concat([frame["sire"], frame["dam"]]).dropna()
-    founders = [p for p in dict.fromkeys(parents) if p not in set(frame["bird"])]
+    parents = pd.concat([sires, dams])
+    founders = parents[~parents.isin(frame["bird"])].tolist()
     birds = [*founders, *frame["bird"]]
     at = pd.Index(birds)
     rows = np.arange(len(founders), len(birds))
