@@ -30,7 +30,13 @@ def say(
         *_years(suppliers),
         *_blood(suppliers, flock),
     ]
-    return tuple(told), (*_unknown_origins(table), *_remedies(ways), *_uncounted(flock, kin))
+    unknown = (
+        *_unknown_origins(table),
+        *_remedies(ways),
+        *_uncounted(flock, kin),
+        *_without_brooder(kin, season),
+    )
+    return tuple(told), unknown
 
 
 def contrast_in_words(row: pd.Series) -> str:
@@ -131,4 +137,15 @@ def _uncounted(flock: Flock, kin: Families) -> list[str]:
     form = flock.clutches
     year = (form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21))).dt.year
     here = form[(year == flock.plan.season) & ~form["clutch"].str.casefold().isin(kin.labels)]
-    return [f"{label}: no chick of it is on record; it is in no comparison." for label in here["clutch"]]
+    return [f"{label}: no chick on record is known to be of it; it is in no comparison." for label in here["clutch"]]
+
+
+def _without_brooder(kin: Families, season: list[str]) -> list[str]:
+    """Clutches whose brooder nobody wrote down."""
+    about = kin.about.loc[season]
+    blank = about.loc[about["brooder"].isna(), "clutch"]
+    if blank.empty:
+        return []
+    return [
+        f"No brooder written down for {', '.join(blank)}: taken as reared together, apart from the others."
+    ]

@@ -21,6 +21,7 @@ from selection.records.flock import Flock
 
 Floats = npt.NDArray[np.float64]
 
+UNKNOWN_BROODER = "a brooder not written down"
 BASE = 0.5
 """Variance of a supplier's own effect, a share of the genetic variance (method)."""
 
@@ -29,9 +30,10 @@ BASE = 0.5
 class Families:
     """Clutches with chicks on record.
 
-    `about`: one row a clutch, by its folded label: clutch (as written), origin, source, pen, brooder, setting
-    (what eggs of one pen on one day have in common), year, hatched_on. `root` (clutches, r): Γ = root rootᵀ. `alike`:
-    relationship of clutch mates, on the mean of the clutches, beside what their supplier gives them all.
+    `about`: one row a clutch, by its folded label: clutch (as written), origin, source, brooder, brooder_key (with
+    its year), setting (the same for eggs of one pen set on one day), year, hatched_on. `root` (clutches, r): Γ =
+    root rootᵀ. `alike`: relationship of clutch mates, on the mean of the clutches, beside what their supplier gives
+    them all.
     """
 
     about: pd.DataFrame
@@ -89,17 +91,14 @@ def _about(flock: Flock) -> pd.DataFrame:
     form = flock.clutches.assign(key=flock.clutches["clutch"].str.strip().str.casefold())
     form = form.sort_values(["set_on", "clutch"]).set_index("key")
     form["year"] = form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21)).dt.year
-    pen = form["source"].where(form["origin"] == "bought-in", form["pen"]).fillna("not told")
-    form["pen_or_source"] = pen
-    form["setting"] = form["origin"] + "|" + pen.str.casefold() + "|" + form["set_on"].dt.strftime("%Y-%m-%d")
-    brooder = form["brooder"].str.strip().str.casefold().fillna("not told")
-    form["brooder_key"] = brooder + " " + form["year"].astype(str)
+    pen = form["source"].where(form["origin"] == "bought-in", form["pen"])
+    form["setting"] = pen.fillna(form["clutch"]).str.casefold() + form["set_on"].dt.strftime(", %Y-%m-%d")
+    form["brooder_key"] = form["brooder"].fillna(UNKNOWN_BROODER) + " " + form["year"].astype(str)
     return form[
         [
             "clutch",
             "origin",
             "source",
-            "pen_or_source",
             "brooder",
             "brooder_key",
             "setting",

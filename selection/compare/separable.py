@@ -98,14 +98,19 @@ def sides(contrast: Contrast) -> list[tuple[str, npt.NDArray[np.bool_]]]:
 
 
 def _units(model: Design, contrast: Contrast) -> pd.Series | None:
-    """What each clutch counts as: one side of the contrast or its own setting; None if the sides share one.
+    """What each clutch counts as: one side of the contrast, or its own setting.
 
-    Clutches of one pen set on one day are the same eggs: one of them, split over brooders, ties the brooders.
+    Clutches of one pen set on one day are the same eggs: one of them, split over brooders, ties the brooders. None
+    where the two sides are the halves of such a setting.
     """
-    setting = model.families.about["setting"]
+    about = model.families.about
+    setting, brooder = about["setting"], about["brooder_key"]
     first, second = (set(setting[side]) for _, side in sides(contrast))
     if first & second:
-        return None
+        if set(brooder[contrast.weights > 0]) != set(brooder[contrast.weights < 0]):
+            return None
+        side = np.sign(contrast.weights)
+        return setting.mask(side > 0, "first").mask(side < 0, "second")
     return setting.where(~setting.isin(first), "first").where(~setting.isin(second), "second")
 
 

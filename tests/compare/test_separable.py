@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from selection.compare.clutch_case import Case, seen_only
-from selection.compare.clutches import clutch_cases, season_contrasts
+from selection.compare.clutches import clutch_cases, compare_clutches, season_contrasts
 from selection.compare.separable import Verdict, birds_of, judged, mixed_up_with, variance_left
 from selection.merit.parentage import parentage
 from selection.records.flock import Flock
@@ -76,6 +76,26 @@ def test_one_setting_split_over_both_brooders_unties_them() -> None:
     assert (
         verdict(scored(other_day, {"26-B1": 8, "26-H1": 6, "26-H2": 6}), "26-B1", "26-H1").cause == "brooder"
     )
+
+
+def test_two_clutches_set_on_one_day_and_reared_together_are_a_pair_like_any_other() -> None:
+    flock = scored([clutch("26-H1"), clutch("26-H2")], {"26-H1": 8, "26-H2": 8})
+    assert verdict(flock, "26-H1", "26-H2").cause not in ("setting", "brooder")
+
+
+def test_clutches_whose_source_nobody_told_are_not_taken_for_the_same_eggs() -> None:
+    clutches = [
+        clutch("26-B1", "bought-in", "north", source=None),
+        clutch("26-B2", "bought-in", "south", source=None),
+    ]
+    assert verdict(scored(clutches, {"26-B1": 8, "26-B2": 8}), "26-B1", "26-B2").cause == "brooder"
+
+
+def test_brooders_that_nobody_wrote_down_are_taken_as_one() -> None:
+    clutches = [clutch("26-B1", "bought-in", None), clutch("26-H1", brooder=None)]
+    flock = scored(clutches, {"26-B1": 8, "26-H1": 8})
+    assert verdict(flock, "26-B1", "26-H1").separable
+    assert any("No brooder written down for 26-B1, 26-H1" in s for s in compare_clutches(flock).cannot)
 
 
 def test_origins_are_told_apart_where_each_brooder_had_both() -> None:
