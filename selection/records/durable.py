@@ -23,6 +23,7 @@ WORDS = {
     errno.EACCES: "there is no permission; ask for the right to write there, or choose another folder",
     errno.EPERM: "there is no permission; ask for the right to write there, or choose another folder",
     errno.EROFS: "the disk can only be read; choose another folder",
+    errno.EEXIST: "a file stands where a folder is needed; move it away",
     errno.ENOTDIR: "a file stands where a folder is needed; move it away",
     errno.ENOENT: "there is no such file or folder",
 }

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock
+from selection.records.lives import looked_up
 from selection.records.ring_sizes import CAUTIONS, GROWN, kind_table, size_table, sizes_at
 from selection.records.rings import folded_colour, living, worn
 from selection.records.typed import folded
@@ -118,9 +119,7 @@ def _pairs(flock: Flock, stock: Sequence[str], legs: pd.DataFrame, present: pd.S
 def _last_worn(flock: Flock) -> dict[tuple[str, str], pd.Timestamp]:
     """The last day on which each pair was worn by a bird that wears it no longer."""
     rings = flock.rings.assign(key=folded(flock.rings["bird"]), colour=folded_colour(flock.rings["colour"]))
-    gone = flock.birds["gone_on"].set_axis(folded(flock.birds["bird"]))
-    off = rings["removed_on"].fillna(rings["key"].map(gone[~gone.index.duplicated()]))
-    rings = rings.assign(off=off)
+    rings = rings.assign(off=rings["removed_on"].fillna(_of_birds(flock, "gone_on", rings["key"])))
     sides = {
         leg: rings.loc[rings["leg"] == leg, ["key", "colour", "fitted_on", "off"]]
         for leg in ("left", "right")
@@ -132,12 +131,17 @@ def _last_worn(flock: Flock) -> dict[tuple[str, str], pd.Timestamp]:
     return ended.groupby(["colour_left", "colour_right"])["end"].max().to_dict()
 
 
+def _of_birds(flock: Flock, column: str, keys: pd.Series) -> pd.Series:
+    """What the birds form says of the birds with these folded labels, under the index of `keys`."""
+    return looked_up(keys, flock.birds[column].set_axis(folded(flock.birds["bird"])))
+
+
 def _by_left(
     flock: Flock, pairs: pd.DataFrame, legs: pd.DataFrame, stock: Mapping[str, float]
 ) -> pd.DataFrame:
     """One row a left colour in stock: how many pairs it still gives, who wears it, and whether it runs short."""
-    years = flock.birds["hatch_year"].set_axis(folded(flock.birds["bird"]))
-    worn_years = legs.assign(year=years[~years.index.duplicated()].reindex(legs.index)).dropna(subset="year")
+    years = _of_birds(flock, "hatch_year", pd.Series(legs.index, index=legs.index))
+    worn_years = legs.assign(year=years).dropna(subset="year")
     rows = []
     for colour, left in stock.items():
         free = int(pairs.loc[pairs["left"] == colour, "free"].sum())
@@ -154,8 +158,7 @@ def worn_rings(flock: Flock) -> pd.DataFrame:
     rings = flock.rings[flock.rings["fitted_on"] <= day].sort_values("fitted_on", kind="stable")
     rings = rings.assign(key=folded(rings["bird"])).drop_duplicates(["key", "leg"], keep="last")
     rings = rings[~(rings["removed_on"] <= day) & rings["key"].isin(present.index)]
-    hatched = flock.birds["hatched"].set_axis(folded(flock.birds["bird"]))
-    hatched = rings["key"].map(hatched[~hatched.index.duplicated()])
+    hatched = _of_birds(flock, "hatched", rings["key"])
     return rings.assign(
         age_weeks=(day - hatched).dt.days / 7, fitted_weeks=(rings["fitted_on"] - hatched).dt.days / 7
     )
@@ -164,9 +167,8 @@ def worn_rings(flock: Flock) -> pd.DataFrame:
 def _due(flock: Flock) -> pd.DataFrame:
     """The rings that need a hand, most pressing first."""
     rings = worn_rings(flock)
-    sex = flock.birds["sex"].set_axis(folded(flock.birds["bird"]))
     build = _build(flock)
-    rings["sex"] = rings["key"].map(sex[~sex.index.duplicated()])
+    rings["sex"] = _of_birds(flock, "sex", rings["key"])
     found = [_judged(ring, build) for ring in rings.itertuples()]
     columns = ["bird", "leg", "colour", "kind", "size_mm", "age_weeks"]
     due = rings[columns].assign(due=[d for d, _ in found], why=[w for _, w in found])
