@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from selection.records.adopting import plan_of, standards_of
-from selection.records.errors import Finding, SettingsError
+from selection.records.errors import Finding, RecordsError, SettingsError
 from selection.records.frames import standing, whole
 from selection.records.in_force import InForce, section_columns
 from selection.records.intake import take_in
@@ -83,6 +83,10 @@ def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime
 
     Raises SettingsError where the settings cannot be used, RecordsError where there is no flock.
     """
+    if not (Path(path) / "records").is_dir():
+        raise RecordsError(
+            f"{path}: no flock here; make one by recording its forms: selection record {path} FORMS"
+        )
     texts = read_settings(path)
     in_force = standards_of(texts)
     plan = plan or plan_of(texts, in_force.latest)
@@ -112,7 +116,7 @@ def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
     absent = [name for name in SETTINGS if name not in settings]
     if absent:
         raise SettingsError(
-            f"{path}: no {' and no '.join(absent)} beside the forms; write one, see records.md"
+            f"{path}: no {' and no '.join(absent)} beside the forms; write one as the README shows"
         )
     standard = read_standard(settings["standard.toml"])
     plan = read_plan(settings["plan.toml"], standard)

@@ -133,15 +133,20 @@ def _raw(sheet: Sheet, form: str, findings: list[Finding]) -> Raw | None:
         )
         return None
     width = max(map(len, rows))
+    header += [""] * (width - len(header))
     cells = np.full((len(rows) - 1, width), None, dtype=object)
     for i, row in enumerate(rows[1:]):
         cells[i, : len(row)] = row
     frame = pd.DataFrame(cells, index=range(2, len(rows) + 1), dtype="object")
-    filled = frame.map(_is_filled).astype(bool)
-    header += [""] * (width - len(header))
-    used = [i for i in range(width) if header[i] or filled[i].any()]
-    frame = frame.loc[filled.any(axis=1), used].set_axis(range(len(used)), axis=1)
+    used = [i for i in range(width) if header[i] or filled_rows(frame[[i]]).any()]
+    frame = frame.loc[filled_rows(frame), used].set_axis(range(len(used)), axis=1)
     return Raw(form, sheet.file, tuple(header[i] for i in used), frame)
+
+
+def filled_rows(cells: pd.DataFrame) -> np.ndarray:
+    """Which rows of raw cells hold anything at all."""
+    rows = cells.to_numpy(dtype="object")
+    return np.array([any(map(_is_filled, row)) for row in rows], dtype=bool)
 
 
 def _is_filled(cell: Any) -> bool:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -63,62 +62,44 @@ def name_birds(rows: pd.DataFrame, rings: pd.DataFrame, birds: pd.DataFrame) -> 
     `rows` has `on`, `left`, `right` (one of the two may be blank); `rings` and `birds` are everything known,
     `birds` with `hatched`. A colour on one leg alone is taken where it fits one living bird, and reported.
     """
-    birds_named: dict[int, str] = {}
+    named: dict[int, str] = {}
     faults: dict[int, str] = {}
     notes: dict[int, str] = {}
-    asked = rows.assign(left=folded_colour(rows["left"]), right=folded_colour(rows["right"]))
-    for day, looked_at in asked.groupby("on", sort=False):
-        day = pd.Timestamp(str(day))
-        here = living(birds, day)
-        legs = worn(rings, day)
-        legs = legs[legs.index.isin(here.index)]
-        for pair, same in looked_at.groupby(["left", "right"], sort=False, dropna=False):
-            _answer(same.index, pair, legs, here, day, birds_named, faults, notes)
-    return Named(pd.Series(birds_named, index=rows.index, dtype="str"), faults, notes)
+    asked = rows[["on"]].assign(**{leg: folded_colour(rows[leg]).fillna("") for leg in LEGS})
+    for on, that_day in asked.groupby("on", sort=False):
+        day = pd.Timestamp(str(on))
+        wearers = _wearers(worn(rings, day), living(birds, day))
+        for row, left, right in zip(that_day.index, that_day["left"], that_day["right"], strict=True):
+            fits = wearers.get((left, right), [])
+            if len(fits) != 1:
+                faults[row] = _why_not(left, right, wearers, day)
+                continue
+            named[row] = fits[0]
+            if not (left and right):
+                notes[row] = f"taken as {fits[0]}, the only living bird with it on {day:%Y-%m-%d}"
+    return Named(pd.Series(named, index=rows.index, dtype="str"), faults, notes)
 
 
-def _answer(
-    at: pd.Index,
-    pair: tuple[Any, ...],
-    legs: pd.DataFrame,
-    here: pd.Series,
-    day: pd.Timestamp,
-    named: dict[int, str],
-    faults: dict[int, str],
-    notes: dict[int, str],
-) -> None:
-    """Note for the rows `at` whom `pair` names among `legs`, the colours worn by living birds that day."""
-    fits = np.ones(len(legs), dtype=bool)
-    for leg, colour in zip(LEGS, pair, strict=True):
-        if isinstance(colour, str):
-            fits &= (legs[leg] == colour).to_numpy(dtype=bool)
-    found = [here[bird] for bird in legs.index[fits]]
-    if len(found) == 1:
-        named.update(dict.fromkeys(at, found[0]))
-        if not all(isinstance(colour, str) for colour in pair):
-            notes.update(
-                dict.fromkeys(at, f"taken as {found[0]}, the only living bird with it on {day:%Y-%m-%d}")
-            )
-    else:
-        faults.update(dict.fromkeys(at, _why_not(pair, found, legs, here, day)))
+def _wearers(legs: pd.DataFrame, here: pd.Series) -> dict[tuple[str, str], list[str]]:
+    """Which living birds fit a pair of colours, or one colour with the other leg left open (empty)."""
+    fits: dict[tuple[str, str], list[str]] = {}
+    legs = legs[legs.index.isin(here.index)].fillna("")
+    for bird, left, right in zip(here[legs.index], legs["left"], legs["right"], strict=True):
+        for pair in {(left, right), (left, ""), ("", right)}:
+            fits.setdefault(pair, []).append(bird)
+    return fits
 
 
-def _why_not(
-    pair: tuple[Any, ...],
-    found: list[str],
-    legs: pd.DataFrame,
-    here: pd.Series,
-    day: pd.Timestamp,
-) -> str:
-    """In words why the pair names no bird: several fit, or none; then those that share one colour."""
-    if found:
+def _why_not(left: str, right: str, wearers: Mapping[tuple[str, str], list[str]], day: pd.Timestamp) -> str:
+    """In words why a pair names no bird: several fit, or none; then those that share one colour."""
+    if found := wearers.get((left, right)):
         several = f"on {day:%Y-%m-%d} it fits {_some(found)}"
         return f"{several}; give the bird's number, or both colours, or clutch, sex and n for unnamed chicks"
-    near = []
-    for leg, colour in zip(LEGS, pair, strict=True):
-        wearing = legs.index[(legs[leg] == colour).to_numpy(dtype=bool)]
-        if len(wearing):
-            near.append(f"{leg} {colour} on {_some([here[bird] for bird in wearing])}")
+    near = [
+        f"{leg} {colour} on {_some(wearers[pair])}"
+        for leg, colour, pair in (("left", left, (left, "")), ("right", right, ("", right)))
+        if colour and pair in wearers
+    ]
     seen = f"; there was {' and '.join(near)}" if near else ""
     return (
         f"no living bird wore it on {day:%Y-%m-%d}{seen}; give the bird's number, or record its rings first"

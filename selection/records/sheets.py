@@ -6,12 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-import numpy as np
 import pandas as pd
 
 from selection.records.errors import Finding
-from selection.records.parsing import parse_column, shown, tidy
-from selection.records.reading import HANDED_BACK, Raw
+from selection.records.parsing import Parsed, parse_column, shown, tidy
+from selection.records.reading import HANDED_BACK, Raw, filled_rows
 from selection.records.tables import FORMS, Column, Form
 
 CLEAR = "(blank)"
@@ -48,7 +47,7 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
             parsed = parse_column(cells, column)
             rows[column.name] = parsed.values
             findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
-            findings += _blanks(form.name, column, cells, cleared[column.name])
+            findings += _blanks(form.name, column, parsed, cleared[column.name])
     frame = pd.DataFrame(rows, index=raw.cells.index)
     return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings)
 
@@ -59,11 +58,7 @@ def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
     says = [i for i, name in enumerate(raw.header) if name.casefold() not in naming]
     if not form.names_bird or raw.cells.empty or not says:
         return raw, []
-    idle = (
-        raw.cells[says]
-        .map(lambda cell: cell is None or (isinstance(cell, str) and not tidy(cell)))
-        .all(axis=1)
-    )
+    idle = ~filled_rows(raw.cells[says])
     if not idle.any():
         return raw, []
     found = f"{idle.sum()} rows that name a bird and say nothing of it"
@@ -101,8 +96,9 @@ def _listed(columns: Iterable[Column]) -> str:
 
 def _without_clears(cells: pd.Series) -> tuple[pd.Series, pd.Index]:
     """The cells without those that ask to clear a value, and the rows where these stand."""
-    asks = np.array([isinstance(c, str) and tidy(c).casefold() == CLEAR for c in cells], dtype=bool)
-    return (cells.mask(asks, None) if asks.any() else cells), cells.index[asks]
+    asking = [cell for cell in set(cells) if isinstance(cell, str) and tidy(cell).casefold() == CLEAR]
+    asks = cells.isin(asking)
+    return (cells.mask(asks, None) if asking else cells), cells.index[asks]
 
 
 def _cell_findings(
@@ -116,10 +112,9 @@ def _cell_findings(
     return faults + taken
 
 
-def _blanks(form: str, column: Column, cells: pd.Series, cleared: pd.Index) -> list[Finding]:
+def _blanks(form: str, column: Column, parsed: Parsed, cleared: pd.Index) -> list[Finding]:
     """A fault for each blank in a column that must be filled."""
     if not column.required:
         return []
-    empty = [c is None or (isinstance(c, str) and not tidy(c)) or c != c for c in cells]
-    rows = cells.index[np.array(empty, dtype=bool)].difference(cleared)
-    return [Finding(form, row, column.name, "a blank cell", f"expected {column.meaning}") for row in rows]
+    blank = parsed.values.index[parsed.values.isna()].difference(cleared).difference(list(parsed.expected))
+    return [Finding(form, row, column.name, "a blank cell", f"expected {column.meaning}") for row in blank]
