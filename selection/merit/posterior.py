@@ -16,7 +16,7 @@ import pandas as pd
 from selection.merit import henderson
 from selection.merit.correlations import Correlations, Named, explore, named_correlations, variances_at
 from selection.merit.henderson import Solution
-from selection.merit.season_model import SeasonModel, Variances
+from selection.merit.season_model import Kinship, SeasonModel, Variances
 from selection.merit.variances import TraitVariances, draw_parts, trait_variances
 from selection.records.flock import Flock
 
@@ -93,7 +93,7 @@ def draw(
     """
     model = known.model
     functionals, columns = _functionals(known, birds, weights)
-    kin = _kinship_block(model, birds)
+    kin = kinship_block(model.kinship, birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
     scenes = [known.variances] if quick else _scenes(known, rng)
     for i, variances in enumerate(scenes):
@@ -101,9 +101,9 @@ def draw(
         solution = known.solution if variances is known.variances else model.solve(variances)
         count = DRAWS // len(scenes)
         mean = functionals.T @ solution.effects
-        draws.append(_normal(mean, solution.spread(functionals), count, rng))
+        draws.append(normal_draws(mean, solution.spread(functionals), count, rng))
         between = weights.T @ variances.covariance("genetic") @ weights
-        priors.append(_normal(np.zeros(len(mean)), np.kron(kin, between), count, rng))
+        priors.append(normal_draws(np.zeros(len(mean)), np.kron(kin, between), count, rng))
         effects += solution.effects[columns] / len(scenes)
     shape = (-1, len(birds), weights.shape[1])
     return Posterior(
@@ -132,15 +132,17 @@ def _functionals(known: Known, birds: pd.Index, weights: np.ndarray) -> tuple[np
     return picked, place
 
 
-def _kinship_block(model: SeasonModel, birds: pd.Index) -> np.ndarray:
+def kinship_block(kinship: Kinship, birds: pd.Index) -> np.ndarray:
     """A + ½QQᵀ among `birds` (L × L)."""
-    at = model.kinship.birds.get_indexer(birds)
-    pick = np.zeros((len(model.kinship.birds), len(at)))
+    at = kinship.birds.get_indexer(birds)
+    pick = np.zeros((len(kinship.birds), len(at)))
     pick[at, np.arange(len(at))] = 1.0
-    return henderson.factorise(model.kinship.precision).solve(pick)[at]
+    return henderson.factorise(kinship.precision).solve(pick)[at]
 
 
-def _normal(mean: np.ndarray, covariance: np.ndarray, count: int, rng: np.random.Generator) -> np.ndarray:
+def normal_draws(
+    mean: np.ndarray, covariance: np.ndarray, count: int, rng: np.random.Generator
+) -> np.ndarray:
     """`count` mirrored draws (count × k) from a normal. Cholesky: its root is unique, so draws repeat anywhere."""
     covariance = (covariance + covariance.T) / 2
     jitter = 1e-9 * max(float(np.trace(covariance)) / max(len(mean), 1), 1e-300)

@@ -18,9 +18,18 @@ from selection.merit.observations import observe
 from selection.merit.own_value import own_values
 from selection.merit.parentage import Parentage, parentage
 from selection.merit.pedigree import Pedigree
-from selection.merit.posterior import Known, Posterior, Progress, draw, learn
-from selection.merit.season_model import EFFECTS, design
-from selection.merit.worth import Band, Worth, band_of, merit_of, worth_of
+from selection.merit.posterior import (
+    DRAWS,
+    Known,
+    Posterior,
+    Progress,
+    draw,
+    kinship_block,
+    learn,
+    normal_draws,
+)
+from selection.merit.season_model import EFFECTS, design, kinship_of
+from selection.merit.worth import Band, Worth, band_of, merit_of, usual_merit_variance, worth_of
 from selection.records.flock import Flock
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.points import Points, score
@@ -75,7 +84,7 @@ def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Me
     family = parentage(flock)
     observations = observe(flock, growth)
     if observations.rows.empty:
-        return _nothing_seen(flock, candidates(flock), family, growth, points)
+        return _nothing_seen(flock, candidates(flock), family, growth, points, np.random.default_rng(seed))
     model = design(observations, family, _living(flock))
     known = learn(model, flock, progress)
     return _ranked(flock, known, family, growth, points, np.random.default_rng(seed), progress)
@@ -89,11 +98,10 @@ def rerank(
     `flock` is the same flock with another plan or standard; `bars` bars a bird (a reason) or brings it back
     (None). Variances are taken at their mode, so that standard errors come out a little smaller than rank's.
     """
-    if merit.known is None:
-        return _nothing_seen(
-            flock, _with_bars(candidates(flock), bars), merit.parentage, merit.growth, merit.points
-        )
     rng = np.random.default_rng(seed)
+    if merit.known is None:
+        field = _with_bars(candidates(flock), bars)
+        return _nothing_seen(flock, field, merit.parentage, merit.growth, merit.points, rng)
     return _ranked(
         flock, merit.known, merit.parentage, merit.growth, merit.points, rng, bars=bars, quick=True
     )
@@ -193,7 +201,9 @@ def _group_ranking(
     )
     best, kept = _chances(off[unbarred], number)
     table = table.assign(p_best=table["bird"].map(best), p_kept=table["bird"].map(kept))
-    table["rank"] = table.loc[table["bar"].isna(), "merit"].rank(ascending=False, method="first")
+    # birds that nothing tells apart differ by rounding alone: they keep the order of the form
+    merits = table.loc[table["bar"].isna(), "merit"].round(9)
+    table["rank"] = merits.rank(ascending=False, method="first")
     if alone:
         table.loc[table["bar"].isna(), ["merit_se", "p_best", "accuracy"]] = np.nan
     return table.sort_values(["rank", "merit"], ascending=[True, False], na_position="last")
@@ -302,32 +312,26 @@ def _not_seen(flock: Flock, traits: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _nothing_seen(
-    flock: Flock, field: pd.DataFrame, family: Parentage, growth: Growth, points: Points
+    flock: Flock,
+    field: pd.DataFrame,
+    family: Parentage,
+    growth: Growth,
+    points: Points,
+    rng: np.random.Generator,
 ) -> Merit:
-    """The ranking before anything was seen: every candidate alike, every chance even."""
-    parts = []
-    for name, keep in flock.plan.keep.items():
-        group = field[field["group"] == name].sort_values("bird")
-        unbarred = group["bar"].isna()
-        count = max(int(unbarred.sum()), 1)
-        group = group.assign(merit=0.0, merit_flock=0.0, accuracy=0.0)
-        group["p_best"] = np.where(unbarred, 1 / count, np.nan)
-        group["p_kept"] = np.where(unbarred, min(keep.number / count, 1), np.nan)
-        group["rank"] = unbarred.cumsum().where(unbarred)
-        parts.append(group)
-    table = pd.concat(parts, ignore_index=True) if parts else field
-    ranking = table.reindex(columns=RANKING)
-    birds = flock.birds[["bird"]].assign(merit=0.0, merit_se=np.nan, accuracy=0.0, own_value=np.nan)
-    draws = {
-        g: pd.DataFrame(0.0, index=range(1), columns=p.loc[p["bar"].isna(), "bird"])
-        for g, p in field.groupby("group")
-    }
-    living = flock.birds.loc[flock.birds["alive"], "bird"]
+    """The ranking before anything was seen: every merit 0 with all that birds differ by, chances even."""
+    living = _living(flock)
+    kin = kinship_block(kinship_of(family, living), living)
+    variance = usual_merit_variance(flock.standard, flock.plan)
+    merit = pd.DataFrame(normal_draws(np.zeros(len(living)), variance * kin, DRAWS, rng), columns=living)
+    base = merit.mean(axis=1)
+    off = merit.sub(base, axis=0)
+    birds = flock.birds[["bird"]].assign(merit=0.0, accuracy=0.0, own_value=np.nan, own_value_se=np.nan)
     return Merit(
-        ranking=ranking,
-        flock=birds.assign(own_value_se=np.nan),
-        draws=draws,
-        living=pd.DataFrame(0.0, index=range(1), columns=list(living)),
+        ranking=_ranking(flock, field, merit, merit, points),
+        flock=birds.assign(merit_se=birds["bird"].map(off.std(ddof=0))),
+        draws={g: _contrast(merit, part) for g, part in field.groupby("group")},
+        living=off.iloc[_spread_out(len(merit))].reset_index(drop=True),
         traits=pd.DataFrame(),
         pedigree=family.pedigree,
         parentage=family,
@@ -337,7 +341,5 @@ def _nothing_seen(
         worth=None,
         band=None,
         sentences=family.sentences,
-        cannot=(
-            "nothing has been scored, weighed or measured yet: every candidate stands alike, in number order",
-        ),
+        cannot=("nothing has been scored, weighed or measured yet: every candidate stands alike",),
     )

@@ -100,7 +100,7 @@ def _fit(model: SeasonModel, trait: Section | Measured) -> TraitVariances:
     judged = "day" in [e.name for e in effects]
     shares, strength, source = prior_shares(trait, judged)
     at = [EFFECTS.index(e.name) for e in effects] + [EFFECTS.index("residual")]
-    usual = _usual_variance(trait)
+    usual = usual_variance(trait)
     start = shares[at] * max(float(np.var(y)), 1e-3 * usual)
     prior = _Dirichlet(strength * shares[at], np.log(usual))
     fitted = fit_components(y, X, effects, residual_scale=scale, log_prior=prior, start=start)
@@ -145,7 +145,7 @@ def _own(
     return shares
 
 
-def _usual_variance(trait: Section | Measured) -> float:
+def usual_variance(trait: Section | Measured) -> float:
     """A trait's total variance where nothing else is known: judges spread over a tenth of a section's points.
 
     Only a starting point (common practice, no source): the records decide.

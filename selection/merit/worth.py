@@ -13,7 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from selection.merit import published
 from selection.merit.posterior import Known
+from selection.merit.variances import usual_variance
 from selection.records.flock import Flock
 from selection.records.settings import Plan, Section, Standard
 from selection.standard.growth import Growth
@@ -66,6 +68,14 @@ def worth_of(standard: Standard, plan: Plan, traits: tuple[str, ...]) -> Worth:
             straight[i] = 0.0
             return Worth(straight, section, i, given[i])
     return Worth(straight, None, -1, 0.0)
+
+
+def usual_merit_variance(standard: Standard, plan: Plan) -> float:
+    """Variance of merit among unrelated birds before anything is seen, in squared points; of no account later."""
+    sections = [s for s in standard.sections if s.measured is None] or standard.sections
+    worth = np.array([plan.worth.get(s.name, 1.0) for s in sections])
+    genetic = np.array([published.heritability(s).mean * usual_variance(s) for s in sections])
+    return float(worth**2 @ genetic)
 
 
 def band_of(worth: Worth, known: Known, growth: Growth, flock: Flock) -> Band | None:

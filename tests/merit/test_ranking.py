@@ -36,7 +36,9 @@ class TestContract:
         season = birds["alive"] & (birds["hatch_year"] == holding.plan.season)
         cockerels = birds[season & (birds["sex"] == "male") & (birds["origin_of"] == "bought-in")]
         pullets = birds[season & (birds["sex"] == "female") & (birds["origin_of"] == "home-bred")]
-        hens = birds[birds["alive"] & (birds["hatch_year"] < holding.plan.season) & (birds["sex"] == "female")]
+        hens = birds[
+            birds["alive"] & (birds["hatch_year"] < holding.plan.season) & (birds["sex"] == "female")
+        ]
         expected = {"cockerels": cockerels, "pullets": pullets, "hens": hens}
         for group, rows in merit.ranking.groupby("group"):
             assert sorted(rows["bird"]) == sorted(expected[group]["bird"])
@@ -53,7 +55,9 @@ class TestContract:
 
     def test_merit_se_is_the_spread_of_that_difference(self, merit: Merit) -> None:
         for group, draws in merit.draws.items():
-            rows = merit.ranking[(merit.ranking["group"] == group) & merit.ranking["bar"].isna()].set_index("bird")
+            rows = merit.ranking[(merit.ranking["group"] == group) & merit.ranking["bar"].isna()].set_index(
+                "bird"
+            )
             np.testing.assert_allclose(rows.loc[draws.columns, "merit_se"], draws.std(ddof=0), rtol=1e-9)
 
     def test_the_same_flock_gives_the_same_ranking(self, holding: Flock, merit: Merit) -> None:
@@ -74,15 +78,16 @@ class TestContract:
         assert not whole.ranking["merit"].equals(merit.ranking["merit"])
 
 
+FOUNDERS = [bird("C", "male"), bird("H1", "female"), bird("H2", "female")]
+PENS = [stood(one["bird"], "2026-01-01") for one in FOUNDERS]
+
+
 class TestFewBirds:
     """Words and blanks where there is nothing to compare, never NaN shown as a number."""
 
-    pens = [stood("C", "2026-01-01"), stood("H1", "2026-01-01"), stood("H2", "2026-01-01")]
-    founders = [bird("C", "male"), bird("H1", "female"), bird("H2", "female")]
-
     def pullets(self, *numbers: str, **forms: list[dict[str, object]]) -> Merit:
-        birds = [*self.founders, *(bird(n, "female", "26-H1") for n in numbers)]
-        return rank(flock(birds=birds, clutches=[clutch("26-H1")], pens=self.pens, **forms))
+        birds = [*FOUNDERS, *(bird(n, "female", "26-H1") for n in numbers)]
+        return rank(flock(birds=birds, clutches=[clutch("26-H1")], pens=PENS, **forms))
 
     def test_no_candidates(self) -> None:
         found = self.pullets(scores=[look("H1", {"type": 40.0, "head": 30.0})])
@@ -95,7 +100,9 @@ class TestFewBirds:
 
     def test_no_looks(self) -> None:
         found = self.pullets("x", "y", "z")
-        assert found.ranking["p_best"].tolist() == pytest.approx([1 / 3] * 3)
+        assert found.ranking["p_best"].tolist() == pytest.approx([1 / 3] * 3, abs=0.02)
+        assert (found.ranking["merit"].abs() < 1e-9).all() and (found.ranking["merit_se"] > 0).all()
+        assert found.ranking["bird"].tolist() == ["x", "y", "z"]
         assert "nothing has been scored" in found.cannot[0]
 
     def test_unscored_clutch_mates_are_even(self) -> None:
@@ -164,13 +171,20 @@ def test_straight_worths_are_the_classic_index(holding: Flock) -> None:
     """Without a band, merit differs between birds by Σ worth × breeding value exactly (Hazel 1943)."""
     by_eye = replace(holding.standard, sections=holding.standard.by_eye)
     plan = replace(holding.plan, worth={"type": 2.0, "head": 0.5})
-    found = rerank(rank(replace(holding, standard=by_eye, plan=plan)), replace(holding, standard=by_eye, plan=plan))
+    found = rerank(
+        rank(replace(holding, standard=by_eye, plan=plan)), replace(holding, standard=by_eye, plan=plan)
+    )
     known = found.known
     assert known is not None and found.band is None
     rows = found.ranking[found.ranking["group"] == "pullets"].set_index("bird")
     at = known.model.kinship.birds.get_indexer(rows.index)
     values = known.solution.at("genetic").reshape(-1, len(known.model.traits))[at]
-    worth = np.array([plan.worth.get(t, 1.0 if t in {s.name for s in by_eye.sections} else 0.0) for t in known.model.traits])
+    worth = np.array(
+        [
+            plan.worth.get(t, 1.0 if t in {s.name for s in by_eye.sections} else 0.0)
+            for t in known.model.traits
+        ]
+    )
     index = values @ worth
     index -= index[rows["bar"].isna().to_numpy()].mean()
     np.testing.assert_allclose(rows["merit"], index, atol=1e-9)
