@@ -1,23 +1,37 @@
-"""The candidates of one group: their table with ring marks, and merit with its interval as a picture."""
+"""The candidates of one group: their table, their merit as a picture, and how firm the order is."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
+from selection.decide.rows import each
 from selection.decide.wording import accuracy
-from selection.show.fragments import Fragment, join, paragraph, picture, table
+from selection.show.figures import halves, in_hundred, kilograms, missing, signed, spread
+from selection.show.fragments import Fragment, bullets, join, paragraph, picture, table
 from selection.show.ring_marks import ring_mark
-from selection.show.style import BARRED, QUIET, REACH, RULE, VERDICTS, drawing
+from selection.show.style import BARRED, REACH, RULE, VERDICT_MARKERS, VERDICTS, drawing
+from selection.standard.sections import weighed_section
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
+COLUMNS = {
+    "mark": "Rings",
+    "bird": "Bird",
+    "verdict": "Verdict",
+    "merit": "Merit, points (90 %)",
+    "chance": "Chance of a place",
+    "known": "How well known",
+    "points": "Points seen",
+    "weight": "Weight against the standard",
+}
 
 
 def merit_frame(meeting: Meeting, group: str) -> pd.DataFrame:
@@ -48,45 +62,46 @@ def merit_frame(meeting: Meeting, group: str) -> pd.DataFrame:
 
 
 def _ahead(draws: pd.DataFrame, first: str, second: str) -> float:
-    if first not in draws or second not in draws:
+    """Share of draws in which `first` is above `second`; missing where there are none to speak of."""
+    if first not in draws or second not in draws or len(draws) < 2:
         return np.nan
     return float((draws[first] > draws[second]).mean())
 
 
 def merit_picture(meeting: Meeting, group: str) -> Fragment:
-    """Merit of a group with its 90 % interval, best at the top, and each bird's chance of being kept on merit."""
+    """Merit of a group with its 90 % interval, best at the top, and each bird's chance of a place."""
     frame = merit_frame(meeting, group)
     if len(frame) < 2:
-        return paragraph("One bird alone: there is nothing to compare it with.", "quiet")
-    number = meeting.flock.plan.keep[group].number
-    best = frame.iloc[0]
+        return (
+            paragraph("One bird alone: there is nothing to compare it with.", "quiet")
+            if len(frame)
+            else Fragment("")
+        )
+    best, last = frame.iloc[0], frame.iloc[-1]
     says = (
-        f"{best['bird']} leads with {best['merit']:+.1f} points, 90 % interval {best['low']:+.1f} to "
-        f"{best['high']:+.1f}; the interval of the last, {frame.iloc[-1]['bird']}, runs from "
-        f"{frame.iloc[-1]['low']:+.1f} to {frame.iloc[-1]['high']:+.1f}"
+        f"{best['bird']} leads with {signed(best['merit'])} points, 90 % interval {signed(best['low'])} to "
+        f"{signed(best['high'])}; {last['bird']} is last with {signed(last['merit'])}, {signed(last['low'])} to "
+        f"{signed(last['high'])}. The table above has every bird's figures."
     )
+    title = f"Merit of the {group} in points about their mean: the mark is the estimate, the bar its 90 % interval"
     with drawing():
-        return picture(_draw(frame, number), f"Merit of the {group}, points about their mean, with 90 % intervals", says)
+        return picture(_draw(frame, meeting.flock.plan.keep[group].number), title, says)
 
 
 def _draw(frame: pd.DataFrame, number: int) -> Figure:
     from matplotlib import pyplot as plt
 
-    height = 0.9 + 0.34 * len(frame)
+    height = 0.95 + 0.34 * len(frame)
     figure, (left, right) = plt.subplots(
-        1, 2, figsize=(7.4, height), sharey=True, gridspec_kw={"width_ratios": [3.2, 1], "wspace": 0.06}
+        1, 2, figsize=(7.4, height), sharey=True, gridspec_kw={"width_ratios": [3, 1], "wspace": 0.06}
     )
     at = np.arange(len(frame))[::-1]
+    _draw_merit(left, frame, at)
     colours = [VERDICTS[v] for v in frame["proposed"]]
-    left.axvline(0, color=RULE, lw=1)
-    left.hlines(at, frame["low"], frame["high"], color=colours, lw=3.2, alpha=0.45)
-    left.scatter(frame["merit"], at, color=colours, s=42, zorder=3)
-    left.set_yticks(at, [f"{b}  {p}" for b, p in zip(frame["bird"], frame["proposed"], strict=True)])
-    left.set_xlabel("merit, points (its chicks take half)")
-    right.barh(at, 100 * frame["p_kept"], color=colours, height=0.62)
+    right.barh(at, 100 * frame["p_kept"], color=colours, height=0.6)
     for y, p in zip(at, frame["p_kept"], strict=True):
-        right.text(min(100 * p + 3, 104), y, f"{100 * p:.0f}", va="center", fontsize=9)
-    right.set_xlim(0, 118)
+        right.text(100 * p + 3, y, f"{100 * p:.0f}", va="center", fontsize=9)
+    right.set_xlim(0, 122)
     right.set_xticks([0, 50, 100])
     right.set_xlabel("chance in 100 of being\n" + ("the best" if number == 1 else f"among the best {number}"))
     for axes in (left, right):
@@ -95,87 +110,97 @@ def _draw(frame: pd.DataFrame, number: int) -> Figure:
     return figure
 
 
+def _draw_merit(axes: Axes, frame: pd.DataFrame, at: np.ndarray) -> None:
+    """Marks and bars, and a line under the birds that have a place."""
+    axes.axvline(0, color=RULE, lw=1)
+    for verdict, rows in frame.groupby("proposed"):
+        y, colour = at[rows.index], VERDICTS[str(verdict)]
+        axes.hlines(y, rows["low"], rows["high"], color=colour, lw=2.6, alpha=0.5)
+        axes.scatter(rows["merit"], y, color=colour, marker=VERDICT_MARKERS[str(verdict)], s=44, zorder=3)
+    kept = int((frame["stands"] == "keep").sum())
+    if (frame["stands"].iloc[:kept] == "keep").all() and kept < len(frame):
+        axes.axhline(len(frame) - kept - 0.5, color=RULE, lw=1, ls=(0, (4, 3)))
+    axes.set_yticks(at, [f"{b}  {p}" for b, p in zip(frame["bird"], frame["proposed"], strict=True)])
+    axes.set_xlabel("merit, points (its chicks take half)")
+
+
 def candidates_table(meeting: Meeting, group: str) -> Fragment:
-    """Every candidate of a group: ring mark, points and what they rest on, weight, merit, chance, verdict."""
-    rows = meeting.verdicts.table[meeting.verdicts.table["group"] == group]
+    """Every candidate of a group: rings, verdict, merit, chance, points and what they rest on, weight."""
+    verdicts = meeting.verdicts.table
     merit = meeting.merit.ranking.set_index("bird")
-    weights = _weights(meeting, rows["bird"])
-    frame = pd.DataFrame(
-        [_row(row, merit.loc[row.bird], weights.get(row.bird, "not weighed")) for row in rows.itertuples()]
-    )
-    columns = {
-        "mark": "Rings",
-        "bird": ONE[group].capitalize(),
-        "points": "Points seen",
-        "weight": "Weight against the standard",
-        "merit": "Merit, points (90 %)",
-        "chance": "Chance",
-        "known": "How well known",
-        "verdict": "Verdict",
-    }
-    return table(frame, columns, f"The {group}, in the order of merit", ["points", "chance"])
+    listed = verdicts[verdicts["group"] == group]
+    weights = weights_told(meeting, listed["bird"])
+    rows = [_row(row, merit.loc[row.bird], weights.get(row.bird, "")) for row in each(listed)]
+    columns = COLUMNS if weights else {k: v for k, v in COLUMNS.items() if k != "weight"}
+    return table(rows, columns, f"The {group}, in the order of merit", ["chance"], kind="stack")
 
 
-def _row(row: object, merit: pd.Series, weight: str) -> dict[str, object]:
-    seen = merit["points_seen"]
-    points = f"{merit['points']:.1f} of {seen:.0f}" if seen > 0 else "not scored"
-    if 0 < seen < 100:
-        points += f" (about {merit['points_of_100']:.0f} of 100)"
-    reach = REACH * merit["merit_se"]
-    interval = f"{merit['merit']:+.1f} ({merit['merit'] - reach:+.1f} to {merit['merit'] + reach:+.1f})"
-    if pd.isna(merit["merit_se"]):
-        interval = "nothing to compare with"
-    chance = "barred" if isinstance(merit["bar"], str) else f"{100 * merit['p_kept']:.0f} in 100"
-    verdict = row.proposed
+def _row(row: Any, merit: pd.Series, weight: str) -> dict[str, object]:
+    barred = isinstance(merit["bar"], str)
     return {
         "mark": ring_mark(row.left, row.right, row.bird),
-        "bird": row.bird,
-        "points": points,
+        "bird": Markup("<b>{}</b>").format(row.bird),
+        "points": points_told(merit),
         "weight": weight,
-        "merit": interval.replace("-", "−"),
-        "chance": chance,
-        "known": accuracy(merit["accuracy"]) if pd.notna(merit["accuracy"]) else "",
-        "verdict": Markup('<b style="color:{}">{}</b>').format(
-            BARRED if isinstance(merit["bar"], str) else VERDICTS[verdict], verdict
-        ),
+        "merit": "nothing to compare with"
+        if missing(merit["merit_se"])
+        else spread(merit["merit"], merit["merit_se"]),
+        "chance": "" if barred else in_hundred(merit["p_kept"]),
+        "known": ""
+        if missing(merit["accuracy"])
+        else f"{accuracy(merit['accuracy'])} ({merit['accuracy']:.2f})",
+        "verdict": verdict_word("barred" if barred else row.proposed),
     }
 
 
-def _weights(meeting: Meeting, birds: pd.Series) -> dict[str, str]:
-    """Each bird's weight at the standard's age with its 90 % interval, and where it stands to the band."""
-    from selection.standard.sections import weighed_section
+def verdict_word(verdict: str) -> Markup:
+    """A verdict in its colour; the word itself says it."""
+    return Markup('<b class="verdict" style="color:{}">{}</b>').format(VERDICTS.get(verdict, BARRED), verdict)
 
+
+def points_told(merit: pd.Series) -> str:
+    """Points with what they rest on: 61½ of 80 seen, about 76 of 100."""
+    seen = merit["points_seen"]
+    if not seen > 0:
+        return "not scored"
+    told = f"{halves(merit['points'])} of {seen:g}"
+    return told if seen >= 100 else f"{told} seen, about {merit['points_of_100']:.0f} of 100"
+
+
+def weights_told(meeting: Meeting, birds: pd.Series) -> dict[str, str]:
+    """Each bird's weight at the standard's age with its 90 % interval, and where that is on the band."""
     section = weighed_section(meeting.flock.standard)
     if section is None or section.at_weeks is None:
         return {}
-    found = meeting.merit.growth.at_age(birds, section.at_weeks)
-    sexes = meeting.flock.birds.set_index("bird")["sex"]
+    sexes = meeting.flock.birds.drop_duplicates("bird").set_index("bird")["sex"]
     told = {}
-    for row in found.itertuples():
-        low, high = section.band.get(sexes.get(row.bird, ""), (np.nan, np.nan))
-        where = "under" if row.grams < low else "over" if row.grams > high else "within"
-        told[row.bird] = (
-            f"{row.grams / 1000:.2f} ± {REACH * row.se / 1000:.2f} kg at {section.at_weeks:.0f} weeks, {where} "
-            f"{low / 1000:.1f}–{high / 1000:.1f}"
-        )
-        if "never" in str(row.why):
-            told[row.bird] = "not weighed"
+    for row in each(meeting.merit.growth.at_age(birds, section.at_weeks)):
+        band = section.band.get(sexes.get(row.bird, ""))
+        if row.why.startswith("never weighed"):
+            told[row.bird] = "never weighed"
+        else:
+            place = "" if band is None else f", {_place(row.grams, band)}"
+            told[row.bird] = (
+                f"{kilograms(row.grams)} ± {kilograms(REACH * row.se)} kg at {section.at_weeks:g} weeks{place}"
+            )
     return told
+
+
+def _place(grams: float, band: tuple[float, float]) -> str:
+    word = "under" if grams < band[0] else "over" if grams > band[1] else "within"
+    return f"{word} {band[0] / 1000:.1f}–{band[1] / 1000:.1f}"
 
 
 def neighbours(meeting: Meeting, group: str) -> Fragment:
     """The gap between neighbours in words: where the order is firm and where it is not."""
     frame = merit_frame(meeting, group)
-    if len(frame) < 2:
-        return Fragment("")
     lines = [
-        f"{a.bird} above {b.bird} by {a.merit - b.merit:.1f} points: right in {100 * a.ahead:.0f} of 100"
-        for a, b in zip(frame.itertuples(), frame.iloc[1:].itertuples(), strict=False)
-        if a.ahead == a.ahead
+        f"{a.bird} above {b.bird} by {a.gap:.1f} points: right in {in_hundred(a.ahead)}"
+        for a, b in zip(each(frame), each(frame.iloc[1:]), strict=False)
+        if not missing(a.ahead)
     ]
-    from selection.show.fragments import bullets
-
-    return join([paragraph("How firm the order is, neighbour by neighbour:", "lead"), bullets(lines, "small")])
-
-
-__all__ = ["QUIET", "candidates_table", "merit_frame", "merit_picture", "neighbours"]
+    if not lines:
+        return Fragment("")
+    return join(
+        [paragraph("How firm the order is, neighbour by neighbour", "lead"), bullets(lines, "small columns")]
+    )

@@ -1,14 +1,15 @@
-"""Pieces of a page: text that a notebook shows and the pack takes over as it stands.
+"""Pieces of a page: text, tables and pictures that a notebook shows and the pack takes over as they stand.
 
-Every piece is built from escaped text; what a breeder typed is never markup.
+Every piece is built from escaped text: what a breeder typed is never markup.
 """
 
 from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from markupsafe import Markup, escape
@@ -16,69 +17,97 @@ from markupsafe import Markup, escape
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+Row = Mapping[Any, Any]
+
 
 class Fragment(Markup):
-    """A piece of HTML that a notebook renders."""
+    """A piece of HTML that a notebook renders, in the pack's own style."""
 
     def _repr_html_(self) -> str:
-        return str(self)
+        return f'<div class="selection">{self}</div>' if self else ""
 
 
 def join(pieces: Iterable[Markup | str]) -> Fragment:
     """Pieces one after another; plain text among them is escaped."""
-    return Fragment("\n".join(str(escape(p)) for p in pieces))
+    return Fragment("\n").join(pieces)
 
 
-def paragraph(text: str, kind: str = "") -> Fragment:
+def paragraph(text: str | Markup, kind: str = "") -> Fragment:
     """One paragraph of plain text; `kind` is its class on the page."""
-    return Fragment('<p class="{}">{}</p>').format(kind, text)
+    return Fragment("<p{}>{}</p>").format(_class(kind), text)
 
 
 def bullets(texts: Sequence[str | Markup], kind: str = "") -> Fragment:
     """A list of sentences; nothing for none."""
     if not texts:
         return Fragment("")
-    items = Markup("").join(Markup("<li>{}</li>").format(t) for t in texts)
-    return Fragment('<ul class="{}">{}</ul>').format(kind, items)
+    items = Markup("").join(Markup("<li>{}</li>").format(sentence(t)) for t in texts)
+    return Fragment("<ul{}>{}</ul>").format(_class(kind), items)
 
 
-def heading(text: str, level: int = 3, anchor: str = "") -> Fragment:
-    """A heading, with an anchor for the contents where given."""
-    mark = Markup(' id="{}"').format(anchor) if anchor else Markup("")
-    return Fragment("<h{}{}>{}</h{}>").format(level, mark, text, level)
+def folded(summary: str, inside: Markup) -> Fragment:
+    """Something that a reader on a screen opens when it is wanted; printed open."""
+    return Fragment("<details><summary>{}</summary>{}</details>").format(summary, inside)
+
+
+def heading(text: str, level: int = 3) -> Fragment:
+    """A heading; those of level 2 stand in the pack's contents."""
+    anchor = Markup(' id="{}"').format(slug(text)) if level == 2 else Markup("")
+    return Fragment("<h{}{}>{}</h{}>").format(level, anchor, text, level)
+
+
+def slug(text: str) -> str:
+    """A heading as the end of a link: small letters and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-")
+
+
+def sentence(text: str | Markup) -> str | Markup:
+    """A sentence with a capital and a stop; a piece that is markup already is left alone."""
+    if isinstance(text, Markup) or not text.strip():
+        return text
+    text = text.strip()
+    begun = text if text[:1].isdigit() or text[1:2].isupper() else text[0].upper() + text[1:]
+    return begun if begun[-1] in ".!?:" else f"{begun}."
 
 
 def table(
-    frame: pd.DataFrame,
+    rows: Sequence[Row] | pd.DataFrame,
     columns: Mapping[str, str],
     caption: str,
     numbers: Iterable[str] = (),
     empty: str = "Nothing to show.",
+    kind: str = "",
 ) -> Fragment:
-    """A table of the frame's `columns` (name → heading), cells shown as they are, blanks for missing.
+    """A table of `columns` (key → heading), cells shown as they are, blanks for missing.
 
-    `numbers` are set to the right. Where the frame has no rows the sentence `empty` stands instead.
+    The first column heads its row; `numbers` are set to the right. Without rows the sentence `empty` stands
+    instead.
     """
-    if frame.empty:
+    listed = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else list(rows)
+    if not listed:
         return paragraph(empty, "quiet")
     right = set(numbers)
-    head = Markup("").join(Markup('<th scope="col"{}>{}</th>').format(_side(c, right), h) for c, h in columns.items())
-    rows = (
-        Markup("<tr>{}</tr>").format(
-            Markup("").join(
-                Markup('<td data-label="{}"{}>{}</td>').format(h, _side(c, right), _cell(row[c]))
-                for c, h in columns.items()
-            )
-        )
-        for _, row in frame.iterrows()
+    head = Markup("").join(
+        Markup('<th scope="col"{}>{}</th>').format(_side(key, right), words) for key, words in columns.items()
     )
+    body = Markup("").join(_row(row, columns, right) for row in listed)
     return Fragment(
-        '<div class="wide"><table><caption>{}</caption><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
-    ).format(caption, head, Markup("").join(rows))
+        "<table{}><caption>{}</caption><thead><tr>{}</tr></thead><tbody>{}</tbody></table>"
+    ).format(_class(kind), caption, head, body)
+
+
+def _row(row: Row, columns: Mapping[str, str], right: set[str]) -> Markup:
+    first, *others = columns
+    cells = [Markup('<th scope="row">{}</th>').format(_cell(row[first]))]
+    cells += [
+        Markup('<td data-label="{}"{}>{}</td>').format(columns[key], _side(key, right), _cell(row[key]))
+        for key in others
+    ]
+    return Markup("<tr>{}</tr>").format(Markup("").join(cells))
 
 
 def picture(figure: Figure, title: str, says: str) -> Fragment:
-    """A figure as an SVG image with its title and what it says in words (for readers who cannot see it)."""
+    """A figure with its title and, for readers who cannot see it, what it says in words."""
     from matplotlib import pyplot as plt
 
     out = io.BytesIO()
@@ -90,10 +119,13 @@ def picture(figure: Figure, title: str, says: str) -> Fragment:
     ).format(title, says, data)
 
 
+def _class(kind: str) -> Markup:
+    return Markup(' class="{}"').format(kind) if kind else Markup("")
+
+
 def _side(column: str, right: set[str]) -> Markup:
     return Markup(' class="number"') if column in right else Markup("")
 
 
 def _cell(value: object) -> object:
-    missing = value is None or (isinstance(value, float) and value != value) or value is pd.NaT
-    return "" if missing else value
+    return "" if value is None or value is pd.NaT or value != value else value

@@ -2,31 +2,37 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Callable, Mapping
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from selection.records.errors import SelectionError
 
 if TYPE_CHECKING:
+    from jupyter_client.manager import AsyncKernelManager
+    from nbclient.exceptions import CellExecutionError
     from nbformat import NotebookNode
 
 Progress = Callable[[str, float], None]
 
-SECONDS = 600
+SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
-
+LONGEST_SOCKET = 80
+"""Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
 PARAMETERS = "parameters"
 """Tag of the cell that names the flock; its assignments are replaced."""
 
 
-class NotebookError(SelectionError):
-    """A notebook that did not run through; the text is the error's own words."""
+class NotebookError(Exception):
+    """A notebook that did not run through for a reason that is no fault of the flock; its text says why."""
 
 
 def find_notebook(name: str) -> Path:
-    """The notebook called `name`, from the installed package or the checkout; NotebookError where it is neither."""
+    """The notebook called `name`, from the installed package or the checkout; NotebookError where it is in neither."""
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "notebooks", package.parent / "notebooks"):
         if (path := folder / f"{name}.ipynb").is_file():
@@ -37,37 +43,19 @@ def find_notebook(name: str) -> Path:
 def run_notebook(name: str, parameters: Mapping[str, Any], progress: Progress | None = None) -> NotebookNode:
     """Run a notebook from top to bottom with these parameters, in a kernel of this interpreter.
 
-    Returns it with its outputs. Raises NotebookError with the error's own words where a cell fails.
+    Returns it with its outputs. Raises SelectionError with nothing but its words where a cell raised one, and
+    NotebookError where the notebook or its kernel failed in any other way.
     """
     import nbformat
-    from jupyter_client.manager import AsyncKernelManager
-    from nbclient import NotebookClient
-    from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     book = nbformat.read(find_notebook(name), as_version=4)
-    _fill_in(book, parameters)
-    manager = AsyncKernelManager()
-    # the interpreter that runs this command, whatever kernels the machine has
-    manager.kernel_spec.argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
-    steps = sum(cell.cell_type == "code" for cell in book.cells)
-    done = [0]
-
-    def begun(cell: NotebookNode, cell_index: int) -> None:
-        if progress and cell.cell_type == "code":
-            progress(_step(book, cell_index), done[0] / max(steps, 1))
-            done[0] += 1
-
-    client = NotebookClient(book, km=manager, timeout=SECONDS, on_cell_execute=begun)
-    try:
-        client.execute()
-    except CellExecutionError as error:
-        raise NotebookError(_words(error)) from error
-    except (CellTimeoutError, DeadKernelError) as error:
-        raise NotebookError(f"the notebook {name} stopped before its end: {error}") from error
+    fill_in(book, parameters)
+    with _kernel() as manager:
+        _execute(book, manager, progress)
     return book
 
 
-def _fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
+def fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
     """Set the parameters in the cell tagged for them."""
     for cell in book.cells:
         if PARAMETERS in cell.metadata.get("tags", []):
@@ -75,7 +63,50 @@ def _fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
             return
 
 
-def _step(book: NotebookNode, index: int) -> str:
+@contextmanager
+def _kernel() -> Iterator[AsyncKernelManager]:
+    """A kernel of the interpreter that runs this, whatever kernels the machine has, spoken to on this machine alone."""
+    from jupyter_client.kernelspec import KernelSpec
+    from jupyter_client.manager import AsyncKernelManager
+
+    with tempfile.TemporaryDirectory(prefix="selection-") as folder:
+        manager = AsyncKernelManager(connection_file=str(Path(folder) / "kernel.json"))
+        if os.name == "posix" and len(folder) < LONGEST_SOCKET:
+            manager.transport = "ipc"
+            manager.ip = str(Path(folder) / "kernel")
+        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python")
+        yield manager
+
+
+def _execute(book: NotebookNode, manager: AsyncKernelManager, progress: Progress | None) -> None:
+    """Run every cell; the kernel is ended whatever happens."""
+    from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
+
+    client = NotebookClient(book, km=manager, timeout=SECONDS, on_cell_execute=_steps(book, progress))
+    # a manager handed in is otherwise left running for its owner to end
+    client.owns_km = True
+    try:
+        client.execute()
+    except CellExecutionError as error:
+        raise _in_words(error) from None
+    except (CellTimeoutError, DeadKernelError, RuntimeError, OSError) as error:
+        raise NotebookError(f"its kernel stopped: {error}") from error
+
+
+def _steps(book: NotebookNode, progress: Progress | None) -> Callable[..., None]:
+    """What tells `progress` of each cell as it is begun, by the heading above it."""
+    code = [index for index, cell in enumerate(book.cells) if cell.cell_type == "code"]
+
+    def begun(cell: NotebookNode, cell_index: int) -> None:
+        if progress and cell_index in code:
+            progress(_heading_above(book, cell_index), code.index(cell_index) / len(code))
+
+    return begun
+
+
+def _heading_above(book: NotebookNode, index: int) -> str:
     """The heading above a cell: what the reader is told is going on."""
     for cell in reversed(book.cells[:index]):
         if cell.cell_type == "markdown" and cell.source.lstrip().startswith("#"):
@@ -83,6 +114,14 @@ def _step(book: NotebookNode, index: int) -> str:
     return "starting"
 
 
-def _words(error: Any) -> str:
-    """An error's own words: of a kernel's exception the message, without its type or traceback."""
-    return f"{error.evalue}" if error.evalue else f"{error.ename}"
+def _in_words(error: CellExecutionError) -> Exception:
+    """The exception of a cell as this side raises it: the words of a SelectionError, else a NotebookError."""
+    words = error.evalue or error.ename
+    if error.ename in _names(SelectionError):
+        return SelectionError(words)
+    return NotebookError(f"{error.ename}: {words}")
+
+
+def _names(kind: type[Exception]) -> set[str]:
+    """The names of an exception's class and of all that descend from it."""
+    return {kind.__name__}.union(*(_names(child) for child in kind.__subclasses__()))

@@ -1,52 +1,59 @@
-"""A bird's ring mark: its two legs with the rings on them, each ring's colour drawn and named."""
+"""A bird's ring mark: its two legs with the rings on them, each ring's colour drawn and named.
+
+The bird is seen from behind, so that its left leg stands on the left; both are lettered all the same.
+"""
 
 from __future__ import annotations
 
-import pandas as pd
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from selection.show.fragments import Fragment
 from selection.show.style import INK, QUIET, ring_paint
 
-LEG, WIDE, HIGH = 46, 104, 44
+NARROWEST = 44
+"""Width of a leg's place; a long colour name widens it."""
+LETTER = 5.6
+"""Width that one letter of a name needs at its size."""
+HIGH = 58
+FOOT = "M{x} 38 l-9 5 M{x} 38 l0 6 M{x} 38 l9 5"
 
 
 def ring_mark(left: object, right: object, bird: str = "") -> Fragment:
-    """The mark of one bird as inline SVG; a leg without a ring is drawn bare and says so to screen readers."""
-    sides = {"left": _colours(left), "right": _colours(right)}
-    spoken = ", ".join(f"{side} {' over '.join(colours) or 'bare'}" for side, colours in sides.items())
-    legs = Markup("").join(_leg(x, colours) for x, colours in zip((8, 58), sides.values(), strict=True))
-    label = f"{bird}: {spoken}" if bird else spoken
+    """The mark of one bird as inline SVG; a leg without a ring is drawn bare and said to be bare."""
+    legs = {"left": ring_colours(left), "right": ring_colours(right)}
+    said = ", ".join(f"{side} {' over '.join(colours) or 'bare'}" for side, colours in legs.items())
+    wide = 0.0
+    drawn = []
+    for side, colours in legs.items():
+        name = f"{side[0].upper()} {'/'.join(colours) or 'bare'}"
+        place = max(NARROWEST, LETTER * len(name) + 6)
+        drawn.append(_leg(wide + place / 2, colours, name))
+        wide += place
     return Fragment(
-        '<svg class="mark" role="img" aria-label="{}" width="{}" height="{}" viewBox="0 0 {} {}">{}</svg>'
-    ).format(label, WIDE, HIGH, WIDE, HIGH, legs)
+        '<svg class="mark" role="img" aria-label="{}" width="{:.0f}" height="{}" viewBox="0 0 {:.0f} {}">{}</svg>'
+    ).format(f"{bird}: {said}" if bird else said, wide, HIGH, wide, HIGH, Markup("").join(drawn))
 
 
-def _colours(cell: object) -> list[str]:
+def ring_colours(cell: object) -> list[str]:
     """Colours on one leg, upper first; none where the cell is blank."""
-    if not isinstance(cell, str) or pd.isna(cell):
-        return []
-    return [part.strip() for part in cell.split("/") if part.strip()]
+    return [part.strip() for part in cell.split("/") if part.strip()] if isinstance(cell, str) else []
 
 
-def _leg(x: int, colours: list[str]) -> Markup:
-    """One leg: a shank, its rings stacked, their names under it."""
-    middle = x + LEG / 2 - 4
-    parts = [
-        Markup('<line x1="{0}" y1="2" x2="{0}" y2="27" stroke="{1}" stroke-width="3" stroke-linecap="round"/>').format(
-            middle, QUIET
-        )
+def _leg(middle: float, colours: list[str], name: str) -> Markup:
+    """One leg: shank and toes, its rings stacked on it, its letter and their names under it."""
+    foot = FOOT.format(x=f"{middle:.1f}")
+    shank = Markup(
+        '<path d="M{0:.1f} 2 V38 {1}" fill="none" stroke="{2}" stroke-width="3.4" stroke-linecap="round"/>'
+    ).format(middle, foot, QUIET)
+    high = 12 if len(colours) < 2 else 28 / len(colours) - 1.5
+    top = 14.0 if len(colours) < 2 else 5.0
+    rings = [
+        Markup(
+            '<rect x="{:.1f}" y="{:.1f}" width="22" height="{:.1f}" rx="4" fill="{}" stroke="{}" stroke-width="1.3"/>'
+        ).format(middle - 11, top + i * (high + 1.5), high, ring_paint(colour), INK)
+        for i, colour in enumerate(colours)
     ]
-    height = 11 if len(colours) < 2 else 8
-    for i, colour in enumerate(colours):
-        top = 12 - (len(colours) - 1) * 5 + i * (height + 1)
-        parts.append(
-            Markup('<rect x="{}" y="{}" width="22" height="{}" rx="3.5" fill="{}" stroke="{}" stroke-width="1.2"/>').format(
-                middle - 11, top, height, ring_paint(colour), INK
-            )
-        )
-    name = escape("/".join(colours) if colours else "–")
-    parts.append(
-        Markup('<text x="{}" y="40" text-anchor="middle" font-size="9" fill="{}">{}</text>').format(middle, INK, name)
-    )
-    return Markup("").join(parts)
+    text = Markup(
+        '<text x="{:.1f}" y="55" text-anchor="middle" font-size="10.5" font-family="sans-serif" fill="{}">{}</text>'
+    ).format(middle, INK, name)
+    return Markup("").join([shank, *rings, text])

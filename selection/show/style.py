@@ -17,16 +17,18 @@ REACH = 1.645
 
 INK = "#1c2b24"
 PAPER = "#ffffff"
-QUIET = "#6b756f"
+QUIET = "#5d6862"
 RULE = "#d5dad4"
 KEEP = "#00664f"
-RESERVE = "#b86b00"
+RESERVE = "#8f5200"
 AGAIN = "#2f5fa8"
-SELL = "#8a8f8c"
+SELL = "#63696a"
 BARRED = "#a33b20"
 BAND = "#e7efe9"
 
 VERDICTS = {"keep": KEEP, "reserve": RESERVE, "look again": AGAIN, "sell": SELL}
+VERDICT_MARKERS = {"keep": "o", "reserve": "s", "look again": "D", "sell": "v"}
+"""Shapes that go with the verdicts' colours, so that neither colour vision nor a colour printer is needed."""
 SERIES = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#000000")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 """A marker goes with each colour of SERIES, so that no line is told by its colour alone."""
@@ -56,8 +58,9 @@ UNKNOWN_RING = "#e8e8e8"
 
 
 def ring_paint(colour: str) -> str:
-    """How to draw a ring colour; one that has no paint here is drawn pale, its name says the rest."""
-    return RINGS.get(colour.strip().casefold(), UNKNOWN_RING)
+    """How to draw a ring colour: as the last known colour word in its name, else pale; its name says the rest."""
+    known = [RINGS[word] for word in colour.casefold().replace("-", " ").split() if word in RINGS]
+    return known[-1] if known else UNKNOWN_RING
 
 
 @contextmanager

@@ -1,0 +1,133 @@
+"""How the hatch years lay: this season's rates, the season's curve, and who is due to go."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from markupsafe import Markup
+
+from selection.compare.laying import Laying
+from selection.decide.meeting import Meeting
+from selection.decide.rows import each
+from selection.show.figures import missing
+from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
+from selection.show.style import MARKERS, SERIES, drawing
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+RATES = {
+    "season": "Year",
+    "hatch_year": "Hatch year",
+    "hens": "Hens",
+    "hen_days": "Hen-days",
+    "eggs": "Eggs",
+    "rate": "Eggs a hen-day (90 %)",
+    "separable": "Told apart",
+}
+
+
+def laying(meeting: Meeting) -> Fragment:
+    """The season's rates by hatch year with a picture, who is due to go, and what cannot be said."""
+    lay = meeting.laying
+    pieces: list[Markup] = [bullets(list(lay.sentences)), curve_picture(lay), rates(lay), due(lay)]
+    if lay.warnings:
+        pieces += [heading("Counts that do not add up"), bullets(list(lay.warnings), "small")]
+    if lay.cannot:
+        pieces += [heading("What the egg basket cannot tell"), bullets(list(lay.cannot), "small")]
+    return join(pieces)
+
+
+def rates(lay: Laying, season: int | None = None) -> Fragment:
+    """Eggs a hen-day by year and hatch year, the latest year first; earlier years folded away on a screen."""
+    if lay.table.empty:
+        return Fragment("")
+    last = int(lay.table["season"].max()) if season is None else season
+    now, before = lay.table[lay.table["season"] == last], lay.table[lay.table["season"] < last]
+    pieces: list[Markup] = [_rates(now, f"Laying in {last} by hatch year")]
+    if len(before):
+        latest_first = before.sort_values("season", ascending=False, kind="stable")
+        pieces.append(folded("Earlier years", _rates(latest_first, "Laying in earlier years by hatch year")))
+    return join(pieces)
+
+
+def _rates(rows: pd.DataFrame, caption: str) -> Fragment:
+    listed = [
+        {
+            "season": f"{r.season:.0f}",
+            "hatch_year": str(r.hatch_year).replace("+", " and "),
+            "hens": f"{r.hens:.0f}",
+            "hen_days": f"{r.hen_days:,.0f}",
+            "eggs": f"{r.eggs:,.0f}",
+            "rate": "" if missing(r.rate) else f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",
+            "separable": r.separable,
+        }
+        for r in each(rows)
+    ]
+    return table(listed, RATES, caption, ["hens", "hen_days", "eggs"], kind="stack")
+
+
+def curve_frame(lay: Laying) -> pd.DataFrame:
+    """The last season's curve by fortnight: hatch_year, from, counted, rate, low, high."""
+    if lay.curve.empty:
+        return lay.curve
+    return lay.curve[lay.curve["season"] == lay.curve["season"].max()].reset_index(drop=True)
+
+
+def curve_picture(lay: Laying) -> Fragment:
+    """The last season's laying by fortnight with its 90 % interval, and what was counted."""
+    frame = curve_frame(lay)
+    if frame.empty:
+        return paragraph("No eggs were counted: no picture of the season's laying.", "quiet")
+    season = int(frame["season"].iloc[0])
+    says = "; ".join(
+        f"hens of {year}: {rows['rate'].iloc[0]:.2f} eggs a hen-day at first, {rows['rate'].iloc[-1]:.2f} at the end"
+        for year, rows in frame.groupby("hatch_year", sort=False)
+    )
+    title = f"Eggs a hen-day in {season} by fortnight: line and band, the curve with its 90 % interval; marks, what was counted"
+    with drawing():
+        return picture(_draw(frame), title, says)
+
+
+def _draw(frame: pd.DataFrame) -> Figure:
+    from matplotlib import dates
+    from matplotlib import pyplot as plt
+
+    figure, axes = plt.subplots(figsize=(7.4, 3.0))
+    for i, (year, rows) in enumerate(frame.groupby("hatch_year", sort=False)):
+        colour, mark = SERIES[i % len(SERIES)], MARKERS[i % len(MARKERS)]
+        middle = rows["from"] + pd.Timedelta(days=7)
+        axes.fill_between(middle, rows["low"], rows["high"], color=colour, alpha=0.15, lw=0)
+        axes.plot(
+            middle, rows["rate"], color=colour, lw=2, label=f"hatched {str(year).replace('+', ' and ')}"
+        )
+        axes.scatter(middle, rows["counted"], color=colour, marker=mark, s=26)
+    axes.set_ylim(0, None)
+    axes.set_ylabel("eggs a hen-day")
+    axes.xaxis.set_major_formatter(dates.DateFormatter("%-d %b"))
+    axes.grid(axis="y")
+    axes.legend(frameon=False, loc="best")
+    return figure
+
+
+def due(lay: Laying) -> Fragment:
+    """The living hens by the rate expected of them next year, lowest first."""
+    listed = [
+        {
+            "bird": r.bird,
+            "hatch_year": "not known" if missing(r.hatch_year) else f"{r.hatch_year:.0f}",
+            "laying_season": "" if missing(r.laying_season) else f"{r.laying_season:.0f}",
+            "rate": f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",
+        }
+        for r in each(lay.due)
+    ]
+    columns = {
+        "bird": "Hen",
+        "hatch_year": "Hatched",
+        "laying_season": "Laying season next year",
+        "rate": "Eggs a hen-day expected next year (90 %)",
+    }
+    return table(
+        listed, columns, "Who is due to go, by laying alone", empty="No living hen was counted.", kind="stack"
+    )

@@ -1,0 +1,62 @@
+"""The meeting's pages, one function a section: what the notebook shows and the pack is made of."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from markupsafe import Markup
+
+from selection.show.bird_cards import card, cards
+from selection.show.clutch_pages import clutches
+from selection.show.first_page import first_page, season
+from selection.show.fragments import Fragment
+from selection.show.laying_pages import laying
+from selection.show.mating_pages import matings
+from selection.show.price_pages import prices
+from selection.show.verdict_pages import again, groups, tipping, verdict_table
+from selection.show.words import cautions, glossary, worked_out
+
+__all__ = [
+    "again",
+    "begin",
+    "card",
+    "cards",
+    "cautions",
+    "clutches",
+    "first_page",
+    "glossary",
+    "groups",
+    "laying",
+    "matings",
+    "prices",
+    "season",
+    "terminal_progress",
+    "tipping",
+    "verdict_table",
+    "worked_out",
+]
+
+
+def begin() -> Fragment:
+    """The pages' style for a notebook, which has none of its own."""
+    return Fragment("<style>{}</style>").format(Markup(stylesheet()))
+
+
+def stylesheet() -> str:
+    """The style that notebooks and pack share."""
+    return Path(__file__).with_name("templates").joinpath("pages.css").read_text(encoding="utf-8")
+
+
+def terminal_progress() -> Callable[[str, float], None] | None:
+    """Progress on the terminal that started the notebook, where there is one; None where nobody watches."""
+    screen = sys.__stderr__
+    if screen is None or not screen.isatty():
+        return None
+
+    def show(step: str, share: float) -> None:
+        screen.write(f"\r{'█' * round(24 * share):·<24} {step[:50]:<50}")
+        screen.flush()
+
+    return show

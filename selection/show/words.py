@@ -1,0 +1,157 @@
+"""The pack's standing words: cautions, how it was worked out with its sources, and the glossary."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from selection.decide.meeting import Meeting
+from selection.decide.rows import each
+from selection.show.figures import missing
+from selection.show.fragments import Fragment, bullets, heading, join, table
+
+CAUTIONS = (
+    "Rings: look at growing birds' rings weekly at least; an outgrown ring injures; do not count on a clip to "
+    "spring open (common practice, no source).",
+    "Culling, medicines, eggs within a withdrawal period, notices of disease, registration, moving and selling "
+    "birds: local law, club rules and a veterinary surgeon decide, not this pack.",
+    "A rank is not a promise: read each bird's interval and its chance before its place.",
+)
+
+METHOD = (
+    (
+        "Weights",
+        "Birds are weighed at different ages. A growth curve for each sex is fitted to the holding's own weighings "
+        "(Gompertz's curve; Winsor 1932, Proc. Natl. Acad. Sci. 18:1–8, from memory), and each bird is held against "
+        "its own sex's curve at one age.",
+    ),
+    (
+        "Points",
+        "One judge marks higher than another, and higher on one day than on the next. Those levels are taken off "
+        "first; then a bird's looks are averaged. A section nobody scored is left open: it never counts as nothing.",
+    ),
+    (
+        "Parents",
+        "Every chick has shares in its possible parents by who stood in the pen when the eggs were laid. Suppliers' "
+        "birds, never seen, are founders of their own. Relationship and inbreeding follow (Henderson 1976, Biometrics "
+        "32:69–83; Quaas 1976, Biometrics 32:949–953; for uncertain parents Henderson 1988, J. Anim. Sci. 66:1614, "
+        "from memory).",
+    ),
+    (
+        "Merit",
+        "All sections and weights of all birds, gone ones included, go into one calculation (a mixed model, "
+        "Henderson's) that parts what a bird passes on from what it owes to its clutch, brooder, judge and day. "
+        "Relatives' looks count for a bird by how closely they are related.",
+    ),
+    (
+        "How sure",
+        "How strongly a section is inherited starts from published values and moves by the holding's own records. "
+        "What is not known of that is in every interval. Chances come from drawing the whole flock's merits many "
+        "times over and counting how often a bird comes out among the best.",
+    ),
+    (
+        "Verdicts",
+        "A serious fault bars, whoever saw it. Of the rest, the set with the most merit stays, under the plan's "
+        "ceiling on relationship. Another look is proposed where seeing two to four birds side by side is worth more "
+        "than the plan asks for.",
+    ),
+    (
+        "Laying",
+        "Eggs are counted by pen. What each hatch year laid is worked out from who stood where on which day; hatch "
+        "years that the counts cannot tell apart share a row.",
+    ),
+    (
+        "Inbreeding",
+        "F of the chicks is half the relationship of their parents (Wright 1922, Am. Nat. 56:330–338, from memory). "
+        "Where parents are in doubt the worst case stands beside it.",
+    ),
+    (
+        "Prices",
+        "What a bird has cost is its share of the bills; what it may bring is read from the holding's own past "
+        "sales, by kind, sex, age and points, with the spread that such sales have shown.",
+    ),
+)
+
+GLOSSARY = (
+    (
+        "90 % interval",
+        "a range that holds the truth nine times in ten, if the calculation's assumptions hold",
+    ),
+    (
+        "Accuracy",
+        "how well a merit is known, from 0 (not at all) to 1: under 0.5 little, under 0.7 fairly, else well",
+    ),
+    ("Band", "the weights that earn full points at the standard's age"),
+    ("Barred", "kept from breeding by a serious fault that somebody saw"),
+    ("Chance of a place", "how likely the bird is, on merit, to be among the number the plan keeps"),
+    ("Clutch", "eggs set together from one pen or one supplier, and the chicks from them"),
+    (
+        "F, inbreeding",
+        "the chance that a chick has the same gene twice from one ancestor: 0.25 from brother and sister, 0.0625 from first cousins",
+    ),
+    ("Hen-day", "one hen alive on one counted day; eggs a hen-day is eggs divided by hen-days"),
+    ("Heritability", "the share of birds' differences in a section that is passed on"),
+    ("Look", "one judge scoring one bird once"),
+    (
+        "Merit",
+        "what a bird passes on, in points above or below the mean of its group; its chicks take half from each parent",
+    ),
+    ("Points of 100", "points seen, with those nobody gave predicted from the rest"),
+    ("Repeatability", "how alike two looks at one bird are: 1 is the same, 0 no more than two birds"),
+    (
+        "Told apart",
+        "there are records enough to tell two things from each other; where not, no figure is given",
+    ),
+)
+
+
+def cautions() -> Fragment:
+    """What every output of this kind must say."""
+    return bullets(CAUTIONS)
+
+
+def worked_out(meeting: Meeting) -> Fragment:
+    """How it was worked out, in plain words with sources; what it rests on; how strongly sections are inherited."""
+    steps = Markup("").join(Markup("<dt>{}</dt><dd>{}</dd>").format(name, words) for name, words in METHOD)
+    pieces: list[Markup] = [Fragment("<dl>{}</dl>").format(steps)]
+    pieces += [
+        heading("What it rests on here"),
+        bullets([*meeting.merit.sentences, *meeting.merit.cannot], "small"),
+    ]
+    pieces += [inherited(meeting)]
+    return join(pieces)
+
+
+def inherited(meeting: Meeting) -> Fragment:
+    """Heritability of each section: what was published, what the holding's records say alone, the result."""
+    rows = [
+        {
+            "trait": r.trait,
+            "records": f"{r.records:,}",
+            "prior": f"{r.heritability_prior:.2f}",
+            "own": "" if missing(r.heritability_own) else f"{r.heritability_own:.2f}",
+            "result": f"{r.heritability:.2f} ({r.heritability_low:.2f} to {r.heritability_high:.2f})",
+            "source": r.source,
+        }
+        for r in each(meeting.merit.traits)
+    ]
+    columns = {
+        "trait": "Section or trait",
+        "records": "Numbers",
+        "prior": "Beforehand",
+        "own": "Records alone",
+        "result": "Used (90 %)",
+        "source": "Beforehand from",
+    }
+    caption = "Heritability: before the records, by the records alone, and as used"
+    return table(
+        rows, columns, caption, ["records", "prior", "own"], empty="Nothing recorded yet.", kind="stack small"
+    )
+
+
+def glossary() -> Fragment:
+    """The terms used, in a line each."""
+    return Fragment('<dl class="glossary">{}</dl>').format(
+        Markup("").join(
+            Markup("<dt>{}</dt><dd>{}</dd>").format(term, f"{words}.") for term, words in GLOSSARY
+        )
+    )
