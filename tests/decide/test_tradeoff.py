@@ -1,23 +1,16 @@
-"""The trade-off between merit and relationship, against comparing all sets by hand."""
+"""The trade-off between merit and relationship: what the curve is of, and what is said of the chosen set."""
 
 from __future__ import annotations
 
-from itertools import combinations
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from selection.decide import tradeoff as module
 from selection.decide.tradeoff import tradeoff
 from selection.merit.pedigree import Pedigree, from_parents
-
-KIN = (0.5, 0.25, 0.0)
-"""Relationship of a chick of h0, of her grandchild, and of a stranger with h0."""
 
 
 def given_birds(merit: list[float], kinds: list[int]) -> tuple[Any, Pedigree]:
@@ -32,32 +25,15 @@ def given_birds(merit: list[float], kinds: list[int]) -> tuple[Any, Pedigree]:
     return SimpleNamespace(ranking=ranking), from_parents(pd.DataFrame(rows, columns=["bird", "sire", "dam"]))
 
 
-def unbeaten(merit: list[float], kin: list[float], number: int) -> set[tuple[float, float]]:
-    """(mean merit, mean relationship) of the sets that no other beats, by the definition."""
-    sets = [
-        (round(float(np.mean([merit[i] for i in s])), 6), round(float(np.mean([kin[i] for i in s])), 6))
-        for s in combinations(range(len(merit)), number)
-    ]
-    return {(m, k) for m, k in sets if not any((a >= m and b <= k) and (a > m or b < k) for a, b in sets)}
-
-
-@pytest.mark.parametrize("limit", [module.MOST_SETS, 0])
-@settings(max_examples=40, deadline=None)
-@given(
-    birds=st.lists(st.tuples(st.integers(-8, 8), st.integers(0, 2)), min_size=3, max_size=7),
-    number=st.integers(1, 3),
-)
-def test_the_curve_is_the_sets_that_none_beats(limit: int, birds: list[tuple[int, int]], number: int) -> None:
-    merit, kinds = [float(m) for m, _ in birds], [k for _, k in birds]
-    if len(birds) <= number:
-        return
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, "MOST_SETS", limit)
-        patch.setattr(module, "CEILINGS", 10_000)
-        found = tradeoff(*given_birds(merit, kinds), "pullets", number, ["h0"])
-    points = {(round(r.merit, 6), round(r.relationship, 6)) for r in found.table.itertuples()}
-    assert points == unbeaten(merit, [KIN[k] for k in kinds], number)
-    assert found.complete == (limit > 0)
+def test_relationship_is_with_the_flock_as_it_will_be() -> None:
+    """Every set's mean relationship with h0 and with one another, straight from the pedigree."""
+    merit, pedigree = given_birds([4.0, 3.0, 2.0, 1.0], [0, 0, 1, 2])
+    table = tradeoff(merit, pedigree, "pullets", 2, ["h0"]).table
+    assert len(table) > 1
+    for row in table.itertuples():
+        a, b = row.birds.split("; ")
+        A = pedigree.relationship([a, b], ["h0", a, b])
+        assert row.relationship == pytest.approx((A[0, 0] + A[0, 2] + A[1, 0] + A[1, 1]) / 4)
 
 
 def test_what_one_step_costs_either_way_is_said() -> None:
@@ -99,3 +75,17 @@ def test_nothing_to_choose_is_said(number: int, flock: list[str], said: str) -> 
     found = tradeoff(*given_birds([4.0, 3.0, 1.0], [0, 1, 2]), "pullets", number, flock)
     assert found.cannot == (said,)
     assert found.table.empty
+
+
+def test_too_many_sets_are_said_to_be_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("selection.decide.frontier.MOST_SETS", 1)
+    found = tradeoff(*given_birds([4.0, 3.0, 1.0], [0, 1, 2]), "pullets", 1, ["h0"])
+    assert not found.complete
+    assert found.cannot == (
+        "pullets: too many sets to compare all; these are what exchanging bird by bird found.",
+    )
+
+
+def test_none_chosen_is_said() -> None:
+    found = tradeoff(*given_birds([4.0, 3.0, 1.0], [0, 1, 2]), "pullets", 1, ["h0"], [])
+    assert found.sentences == ("pullets: none of them is chosen; the curve has 3 steps.",)

@@ -1,0 +1,124 @@
+"""Sets of birds of which none is better in both merit and relationship: what choosing is between.
+
+The relationship of a set is the mean, over its birds, of their relationship with the flock as it will be:
+the birds they join and one another. Without the second part a set of full sisters would pass that is little
+related to the flock it joins, and inbreeding would follow a year later
+(`tests/benchmarks/simulate_policies` shows it).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import chain, combinations
+from math import comb
+
+import numpy as np
+
+MOST_SETS = 300_000
+"""Up to so many possible sets are all compared; beyond, sets are bettered bird by bird until no exchange helps."""
+WEIGHTS = 60
+"""Weights put on relationship, from none to all, where the sets are too many to compare."""
+SAME = 1e-9
+
+
+@dataclass(frozen=True)
+class Kin:
+    """Relationships of n candidates: `joined` (n,) sum over the birds they join, `number` of those birds;
+    `among` (n, n) with one another, its diagonal not used."""
+
+    joined: np.ndarray
+    number: int
+    among: np.ndarray
+
+    def of(self, sets: np.ndarray) -> np.ndarray:
+        """Mean relationship of each set (m × k positions) with the flock it will be part of, (m,)."""
+        k = sets.shape[1]
+        total = self.joined[sets].sum(axis=1)
+        for a, b in combinations(range(k), 2):
+            total = total + 2 * self.among[sets[:, a], sets[:, b]]
+        return total / (k * max(self.number + k - 1, 1))
+
+
+@dataclass(frozen=True)
+class Frontier:
+    """Unbeaten sets, most merit first: positions (m × k), mean merit (m,), relationship (m,).
+
+    complete: every unbeaten set is there; else they are what exchanging bird by bird found.
+    """
+
+    sets: np.ndarray
+    merit: np.ndarray
+    relationship: np.ndarray
+    complete: bool
+
+    def under(self, ceiling: float) -> int | None:
+        """The row of most merit whose relationship is at most `ceiling`; None where there is none."""
+        below = np.flatnonzero(self.relationship <= ceiling + SAME)
+        return int(below[0]) if len(below) else None
+
+
+def frontier(merit: np.ndarray, kin: Kin, number: int, forced: Sequence[int] = ()) -> Frontier:
+    """Every unbeaten set of `number` of the n candidates of `merit` (n,), those `forced` in each of them.
+
+    Exact by comparing all sets while they are at most `MOST_SETS`. Raises ValueError unless
+    len(forced) ≤ number ≤ n.
+    """
+    if not len(forced) <= number <= len(merit):
+        raise ValueError(f"{number} of {len(merit)} birds, {len(forced)} of them forced: no such set")
+    free = [i for i in range(len(merit)) if i not in set(forced)]
+    complete = comb(len(free), number - len(forced)) <= MOST_SETS
+    if complete:
+        sets = _all(free, number - len(forced))
+        sets = np.hstack([np.tile(np.array(forced, dtype=int), (len(sets), 1)), sets])
+    else:
+        sets = _by_exchange(merit, kin, number, forced, free)
+    return _unbeaten(np.sort(sets, axis=1), merit, kin, complete)
+
+
+def _all(free: Sequence[int], number: int) -> np.ndarray:
+    count = comb(len(free), number)
+    flat = np.fromiter(chain.from_iterable(combinations(free, number)), dtype=int, count=count * number)
+    return flat.reshape(count, number)
+
+
+def _unbeaten(sets: np.ndarray, merit: np.ndarray, kin: Kin, complete: bool) -> Frontier:
+    of_merit, of_kin = merit[sets].mean(axis=1), kin.of(sets)
+    order = np.lexsort((of_kin.round(9), -of_merit.round(9)))
+    least = np.minimum.accumulate(of_kin[order])
+    better = order[np.concatenate([[True], of_kin[order][1:] < least[:-1] - SAME])]
+    return Frontier(sets[better], of_merit[better], of_kin[better], complete)
+
+
+def _by_exchange(
+    merit: np.ndarray, kin: Kin, number: int, forced: Sequence[int], free: Sequence[int]
+) -> np.ndarray:
+    """For each of a row of weights on relationship, the sets that no exchange of one bird betters.
+
+    The weights are gone through twice, from the birds of most merit up and from the least related ones down:
+    each end may hold the search in a set that the other passes by.
+    """
+    spread = max(float(np.ptp(merit)), SAME) / max(float(np.ptp(kin.among + kin.joined[:, None])), SAME)
+    weights = [0.0, *(spread * np.geomspace(1e-3, 1e4, WEIGHTS))]
+    found = []
+    for key, passage in ((-merit, weights), (kin.joined + kin.among.sum(axis=1), weights[::-1])):
+        first = sorted(free, key=key.tolist().__getitem__)[: number - len(forced)]
+        chosen = [*forced, *first]
+        for weight in passage:
+            chosen = _settled(chosen, set(forced), free, merit, kin, weight)
+            found.append(chosen)
+    return np.array(found)
+
+
+def _settled(
+    chosen: list[int], forced: set[int], free: Sequence[int], merit: np.ndarray, kin: Kin, weight: float
+) -> list[int]:
+    while True:
+        out = [b for b in chosen if b not in forced]
+        swaps = [[*(b for b in chosen if b != o), i] for o in out for i in free if i not in chosen]
+        sets = np.array([chosen, *swaps])
+        value = merit[sets].mean(axis=1) - weight * kin.of(sets)
+        best = int(np.argmax(value))
+        if value[best] <= value[0] + SAME:
+            return chosen
+        chosen = [int(i) for i in sets[best]]
