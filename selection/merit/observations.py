@@ -14,6 +14,8 @@ import pandas as pd
 
 from selection.merit.parentage import chick_group
 from selection.records.flock import Flock
+from selection.records.lives import looked_up
+from selection.records.settings import Measured
 from selection.standard.growth import Growth
 
 OLDEST_WEEKS = 52.0
@@ -21,6 +23,13 @@ OLDEST_WEEKS = 52.0
 
 TOTAL = "total"
 """Series of old show cards that give a total alone: a sum over the sections judged by eye."""
+
+
+LAYING = Measured("laying", "eggs in 100 hen-days", "Laying", like="egg number")
+"""Laying as a trait: a hen's own records month by month, where the plan gives it a worth."""
+
+MONTH = 30.0
+"""Days of own records that count as one record of laying."""
 
 
 @dataclass(frozen=True)
@@ -51,12 +60,14 @@ class Observations:
 
 def observe(flock: Flock, growth: Growth) -> Observations:
     """All observations of the flock up to the plan's day, of birds and of groups of unnamed chicks."""
-    parts = [*_looks(flock), _weighings(flock, growth), _measures(flock)]
+    parts = [*_looks(flock), _weighings(flock, growth), _measures(flock), _own_eggs(flock)]
     rows = pd.concat([p for p in parts if len(p)], ignore_index=True) if any(map(len, parts)) else parts[0]
     if rows.empty:
         return Observations(pd.DataFrame({"series": [], "bird": []}), (), (), None, growth.decay_weeks)
     rows = _with_circumstances(rows, flock)
-    order = [s.name for s in flock.standard.sections] + [m.name for m in flock.standard.measured]
+    order = (
+        [s.name for s in flock.standard.sections] + [m.name for m in flock.standard.measured] + [LAYING.name]
+    )
     seen = set(rows["series"])
     traits = tuple(name for name in order if name in seen)
     by_eye = tuple(s.name for s in flock.standard.by_eye if s.name in seen)
@@ -121,20 +132,56 @@ def _measures(flock: Flock) -> pd.DataFrame:
     ]
 
 
+def _own_eggs(flock: Flock) -> pd.DataFrame:
+    """One row a hen and month of own records: eggs in 100 days, weighing as many records as there are months.
+
+    The calendar month stands where looks have a judge, and a hen's year of life beside her sex: laying is
+    compared within a season, month and age. Empty unless the plan gives laying a worth.
+    """
+    own = flock.eggs[flock.eggs["bird"].notna()]
+    if not flock.plan.worth.get(LAYING.name) or own.empty:
+        return pd.DataFrame()
+    born = own["bird"].map(flock.birds.drop_duplicates("bird").set_index("bird")["hatch_year"])
+    year = (own["on"].dt.year - born).map(
+        lambda age: "of an age not told" if age != age else f"in year {age:.0f}"
+    )
+    own = own.assign(days=own["days"].fillna(1), year=year, month=own["on"].dt.strftime("%Y-%m"))
+    rows = own.groupby(["bird", "year", "month"], as_index=False).agg(
+        eggs=("eggs", "sum"), days=("days", "sum"), on=("on", "max")
+    )
+    return pd.DataFrame(
+        {
+            "series": LAYING.name,
+            "bird": rows["bird"],
+            "value": 100 * rows["eggs"] / rows["days"],
+            "on": rows["on"],
+            "judge": "month " + rows["on"].dt.strftime("%m"),
+            "sex": "female " + rows["year"],
+            "record": "eggs " + rows["bird"] + rows["month"],
+            "sd": np.sqrt(MONTH / rows["days"]),
+        }
+    )
+
+
 def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
     """Add what each number was seen under: season, sex, judge's day, clutch, brooder, age."""
     birds = flock.birds.drop_duplicates("bird").set_index("bird")
     clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
     named = rows["bird"].isin(birds.index)
+    laid = rows["series"] == LAYING.name
     rows["n"] = rows["n"].fillna(1.0).where(~named, 1.0)
-    rows["sex"] = rows["bird"].map(birds["sex"]).fillna(rows["sex"]).fillna("unknown")
+    rows["sex"] = (
+        rows["bird"].map(birds["sex"]).where(~laid, rows["sex"]).fillna(rows["sex"]).fillna("unknown")
+    )
     rows["clutch"] = _text(rows["bird"].map(birds["clutch"]).where(named, rows["clutch"])).str.casefold()
     first = first_label(rows["clutch"])
-    hatched = rows["bird"].map(birds["hatched"]).fillna(first.map(clutches["hatched_on"]))
+    hatched = looked_up(rows["bird"], birds["hatched"]).fillna(looked_up(first, clutches["hatched_on"]))
     rows["judge"] = _text(rows.get("judge", pd.Series(index=rows.index))).str.casefold()
     rows["season"] = rows["on"].dt.year
     rows["day"] = rows["judge"] + rows["on"].dt.strftime(" %Y-%m-%d")
-    rows["brooder"] = _text(first.map(clutches["brooder"])).str.casefold() + hatched.dt.year.map(" {:.0f}".format)
+    rows["brooder"] = _text(looked_up(first, clutches["brooder"])).str.casefold() + hatched.dt.year.map(
+        " {:.0f}".format
+    )
     rows["age_weeks"] = ((rows["on"] - hatched).dt.days / 7).clip(upper=OLDEST_WEEKS).fillna(OLDEST_WEEKS)
     rows["week"] = (rows["on"] - pd.Timestamp("2000-01-01")).dt.days / 7
     return rows

@@ -130,8 +130,9 @@ class SeasonModel:
                 blocks.append(self.weighing_precision / variance)
                 log_det += self.weighing_log_det - len(at) * np.log(variance)
             elif len(at):
-                blocks.append(_diagonal(at, number[at] / variance, len(rows)))
-                log_det += float(np.log(number[at] / variance).sum())
+                precision = number[at] / rows["sd"].to_numpy()[at] ** 2 / variance
+                blocks.append(_diagonal(at, precision, len(rows)))
+                log_det += float(np.log(precision).sum())
         return sum(blocks[1:], blocks[0]).tocsr(), log_det
 
     def _looks_precision(self, covariance: np.ndarray, number: np.ndarray) -> tuple[sparse.csr_array, float]:

@@ -18,6 +18,7 @@ from scipy import sparse
 
 from selection.merit import published
 from selection.merit.components import Components, Effect, fit_components
+from selection.merit.observations import LAYING
 from selection.merit.season_model import EFFECTS, SeasonModel, decaying
 from selection.records.settings import Measured, Section, Standard
 
@@ -56,7 +57,7 @@ class TraitVariances:
 def trait_variances(model: SeasonModel, standard: Standard) -> tuple[TraitVariances, ...]:
     """Variances of every trait of the model, each from its own records and its published prior."""
     traits: dict[str, Section | Measured] = {s.name: s for s in standard.sections}
-    traits |= {m.name: m for m in standard.measured}
+    traits |= {m.name: m for m in (*standard.measured, LAYING)}
     return tuple(_fit(model, traits[name]) for name in model.traits)
 
 
@@ -152,7 +153,7 @@ def usual_variance(trait: Section | Measured) -> float:
     """
     if isinstance(trait, Section):
         return 0.01 if trait.measured else (0.1 * trait.points) ** 2
-    return 1.0
+    return 15.0**2 if trait is LAYING else 1.0
 
 
 def _single(model: SeasonModel, trait: str) -> tuple[np.ndarray, np.ndarray, list[Effect], np.ndarray]:
@@ -173,7 +174,7 @@ def _single(model: SeasonModel, trait: str) -> tuple[np.ndarray, np.ndarray, lis
         effects.append(Effect(name, design, precision))
     if trait == model.observations.weighed:
         return _whitened(y, X, effects, rows.iloc[at], model.observations.decay_weeks)
-    return y, X, effects, 1 / rows["n"].to_numpy()[at]
+    return y, X, effects, rows["sd"].to_numpy()[at] ** 2 / rows["n"].to_numpy()[at]
 
 
 def _whitened(

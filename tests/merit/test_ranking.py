@@ -233,3 +233,23 @@ def test_simulated_truth() -> None:
 def test_standard_and_plan_of_the_tiny_flocks_are_whole() -> None:
     assert sum(s.points for s in STANDARD.sections) == 100
     assert PLAN.season == PLAN.on.year
+
+
+def test_laying_counts_where_the_plan_gives_it_a_worth() -> None:
+    """Hens with own records: the better layer gains; without a worth, or without own records, it has no part."""
+    eggs = [
+        {"on": f"2026-0{m}-{d:02d}", "pen": "pen 1", "bird": hen, "eggs": laid}
+        for m in (4, 5, 6)
+        for d in range(1, 29)
+        for hen, laid in (("H1", int(d % 4 != 0)), ("H2", int(d % 2 == 0)))
+    ]
+    scores = [look(n, {"type": 40.0, "head": 30.0}) for n in ("H1", "H2")]
+    plan = replace(PLAN, keep={"hens": Keep(1)}, worth={"laying": 0.3})
+    made = flock(plan=plan, birds=FOUNDERS, scores=scores, eggs=eggs)
+    found = rank(made)
+    assert found.ranking["bird"].tolist() == ["H1", "H2"]
+    assert found.ranking["merit"].iloc[0] > 0.1
+    without = rank(replace(made, plan=replace(plan, worth={})))
+    np.testing.assert_allclose(without.ranking["merit"], 0, atol=1e-6)
+    no_own = rank(replace(made, eggs=made.eggs.assign(bird=None).astype({"bird": "str"})))
+    assert any(s.startswith("laying: nobody has recorded it") for s in no_own.cannot)
