@@ -47,8 +47,9 @@ def pairs_picture(compared: ClutchComparison, trait: str) -> Fragment:
     if frame.empty:
         return paragraph(f"No difference between clutches can be told in {trait}.", "quiet")
     surest = frame.loc[(frame["probability"] - 0.5).abs().idxmax()]
-    says = f"{len(frame)} differences. The surest: {surest['pair']}, {surest['sex']}: {_interval(surest, 'difference')}."
-    title = f"{trait.capitalize()}: differences in {surest['unit']}; the mark is the estimate, the bar its 90 % interval"
+    told = f"{surest['pair']}, {surest['sex']}: {_interval(surest, 'difference')}"
+    says = f"{len(frame)} differences. The surest: {told}."
+    title = f"{trait.capitalize()}: differences in {surest['unit']}, with 90 % intervals"
     with drawing():
         return picture(_draw_pairs(frame), title, says)
 
