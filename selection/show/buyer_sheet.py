@@ -22,6 +22,7 @@ from selection.decide.worst_case import WorstCase
 from selection.records.errors import RecordsError
 from selection.records.flock import Flock
 from selection.show.sheet_facts import Facts, day, facts_of, readable
+from selection.show.style import ring_paint
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -42,12 +43,6 @@ CAUTIONS = (
     "Look at leg rings weekly while a bird grows; an outgrown ring injures (common practice).",
     "This sheet says what was seen and recorded. It is not a warranty of what a bird or its chicks become.",
 )
-PAINTS = {
-    "white": "#ffffff", "black": "#222222", "grey": "#8c8c8c", "silver": "#c8c8c8", "red": "#c8102e",
-    "pink": "#f19cbb", "orange": "#f28c28", "yellow": "#f7d417", "gold": "#c9a227", "brown": "#7a4a21",
-    "green": "#2e8b3d", "turquoise": "#30b5b0", "blue": "#2257b5", "purple": "#6f3a9c", "violet": "#8a4fc0",
-}  # fmt: skip
-"""How a ring's colour is painted; its name always stands beside it, and alone where there is no paint."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,14 +106,8 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals["paint"] = paint
+    environment.globals["paint"] = ring_paint
     return environment.get_template("buyer_sheet.html")
-
-
-def paint(colour: str) -> str:
-    """The paint of a ring's colour: that of the last known colour word in it, or `none`."""
-    known = [PAINTS[word] for word in colour.casefold().replace("-", " ").split() if word in PAINTS]
-    return known[-1] if known else "none"
 
 
 def _wanted(

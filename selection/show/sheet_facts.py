@@ -11,6 +11,7 @@ import pandas as pd
 
 from selection.decide.rows import each
 from selection.records.flock import Flock
+from selection.show.style import REACH
 from selection.standard.sections import weighed_section
 
 if TYPE_CHECKING:
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     from selection.standard.growth import Growth
     from selection.standard.points import Points
 
-REACH = 1.645
-"""Standard errors to either side of a 90 % interval."""
 YOUNG = {"male": "cockerel", "female": "pullet"}
 GROWN = {"male": "cock", "female": "hen"}
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from selection.decide.prices import prices
 from selection.records.errors import RecordsError
-from selection.show.buyer_sheet import CAUTIONS, PAINTS, Sheet, buyer_sheets, paint, render
+from selection.show.buyer_sheet import CAUTIONS, Sheet, buyer_sheets, render
 from selection.show.sheet_facts import Facts, FaultSeen, Ring, SectionSeen, facts_of, readable
+from selection.show.style import RINGS
 from tests.decide.ledgers import CHICKS, days, holding, judged
 from tests.simulated import simulate
 
@@ -119,8 +120,7 @@ def test_a_ring_is_drawn_with_its_colour_s_name_beside_it():
     text = re.sub(r"\s+", " ", "".join(structure.text))
     assert all(ring in text for ring in ("left dark green", "right red, marked A 17", "right white"))
     fills = [dict(attrs)["fill"] for tag, attrs in structure.tags if tag == "rect"]
-    assert fills == [PAINTS["green"], PAINTS["red"], PAINTS["white"]]
-    assert paint("chartreuse") == "none"
+    assert fills == [RINGS["green"], RINGS["red"], RINGS["white"]]
 
 
 @pytest.mark.parametrize("birds", [["H1"], [("B1", "H1")], [("B1", "H1", "B2")]])
