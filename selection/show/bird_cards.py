@@ -12,7 +12,7 @@ from selection.decide.rows import each
 from selection.merit.why import Why, contributions
 from selection.show.candidates import points_told, verdict_word
 from selection.show.card_pictures import growth_picture, section_bars
-from selection.show.figures import in_hundred, missing, signed, spread
+from selection.show.figures import missing, signed, spread
 from selection.show.fragments import Fragment, bullets, heading, join, paragraph, sentence
 from selection.show.ring_marks import ring_mark
 from selection.show.sheet_facts import Facts, facts_of
@@ -43,35 +43,42 @@ def card(meeting: Meeting, bird: str) -> Fragment:
 
 def _card(meeting: Meeting, row: Any) -> Fragment:
     """One candidate's card from its row of the verdicts."""
-    merit = meeting.merit.ranking.set_index("bird").loc[row.bird]
     facts = facts_of(
         row.bird, meeting.flock, meeting.merit.points, meeting.merit.growth, meeting.merit.pedigree
     )
-    pieces = [
-        _head(row, merit, facts),
-        paragraph(sentence(row.reason)),
-        section_bars(meeting, row.bird),
-        growth_picture(meeting, row.bird),
-        paragraph(_relatives(meeting, row.bird, facts), "small"),
-        _against(meeting, row),
-        _remarks(facts),
-    ]
-    return Fragment('<article class="card" id="bird-{}">{}</article>').format(row.bird, join(pieces))
+    text = join(
+        [_against(meeting, row), paragraph(_relatives(meeting, row.bird, facts), "small"), _remarks(facts)]
+    )
+    parts = (section_bars(meeting, row.bird), growth_picture(meeting, row.bird), text)
+    columns = Markup("").join(Markup("<div>{}</div>").format(part) for part in parts)
+    return Fragment('<article class="card" id="bird-{}">{}<div class="three">{}</div></article>').format(
+        row.bird, _head(meeting, row, facts), columns
+    )
 
 
-def _head(row: Any, merit: pd.Series, facts: Facts) -> Fragment:
+def _head(meeting: Meeting, row: Any, facts: Facts) -> Fragment:
+    """Rings, number, verdict and its reason, then what the bird itself is worth."""
+    merit = meeting.merit.ranking.set_index("bird").loc[row.bird]
     barred = isinstance(merit["bar"], str)
     name = f", {facts.name}" if facts.name else ""
-    figures = [] if missing(merit["merit"]) else [f"merit {spread(merit['merit'], merit['merit_se'])} points"]
-    figures += [f"chance of a place {in_hundred(merit['p_kept'])}"] if not missing(merit["p_kept"]) else []
-    figures += [points_told(merit)]
-    return Fragment("<header>{}<div><h4>{}{} {}</h4><p>{}</p></div></header>").format(
+    return Fragment("<header>{}<div><h4>{}{} {}</h4>{}{}</div></header>").format(
         ring_mark(row.left, row.right, row.bird),
         row.bird,
         name,
         verdict_word("barred" if barred else row.proposed),
-        "; ".join(figures),
+        paragraph(sentence(row.reason)),
+        paragraph(_own(meeting, row.bird, merit), "small"),
     )
+
+
+def _own(meeting: Meeting, bird: str, merit: pd.Series) -> str:
+    """Points and what they rest on, and own value beside merit: what it is, not what it passes on."""
+    flock = meeting.merit.flock.set_index("bird").loc[bird]
+    points = points_told(merit)
+    said = f"Points {points}" if points[0].isdigit() else points.capitalize()
+    if missing(flock["own_value"]):
+        return f"{said}."
+    return f"{said}. Own value {spread(flock['own_value'], flock['own_value_se'])} points about the mean of its sex."
 
 
 def _relatives(meeting: Meeting, bird: str, facts: Facts) -> str:
@@ -125,9 +132,9 @@ def rival_of(meeting: Meeting, bird: str, group: str) -> str | None:
 def reasons(why: Why, most: int = MOST_REASONS) -> list[str]:
     """The largest contributions to a difference in words, and what is left of it."""
     rows = why.table[why.table["points"].abs() >= LEAST]
-    said = [f"{signed(row.points)} from {row.whose}: {row.trait}" for row in each(rows.head(most))]
+    said = [f"{signed(row.points)}: {row.whose}, {row.trait}" for row in each(rows.head(most))]
     rest = why.difference - float(rows.head(most)["points"].sum())
-    return [*said, f"{signed(rest)} from everything else together"] if said else []
+    return [*said, f"{signed(rest)}: everything else together"] if said else []
 
 
 def _remarks(facts: Facts) -> Fragment:

@@ -14,7 +14,7 @@ from selection.decide.wording import accuracy
 from selection.show.figures import halves, in_hundred, kilograms, missing, signed, spread
 from selection.show.fragments import Fragment, bullets, join, paragraph, picture, table
 from selection.show.ring_marks import ring_mark
-from selection.show.style import BARRED, REACH, RULE, VERDICT_MARKERS, VERDICTS, drawing
+from selection.show.style import BARRED, REACH, RULE, VERDICT_MARKERS, VERDICTS, WIDTH, drawing
 from selection.standard.sections import weighed_section
 
 if TYPE_CHECKING:
@@ -91,9 +91,9 @@ def merit_picture(meeting: Meeting, group: str) -> Fragment:
 def _draw(frame: pd.DataFrame, number: int) -> Figure:
     from matplotlib import pyplot as plt
 
-    height = 0.95 + 0.34 * len(frame)
+    height = 0.95 + 0.29 * len(frame)
     figure, (left, right) = plt.subplots(
-        1, 2, figsize=(7.4, height), sharey=True, gridspec_kw={"width_ratios": [3, 1], "wspace": 0.06}
+        1, 2, figsize=(WIDTH, height), sharey=True, gridspec_kw={"width_ratios": [2.6, 1], "wspace": 0.06}
     )
     at = np.arange(len(frame))[::-1]
     _draw_merit(left, frame, at)
@@ -101,7 +101,7 @@ def _draw(frame: pd.DataFrame, number: int) -> Figure:
     right.barh(at, 100 * frame["p_kept"], color=colours, height=0.6)
     for y, p in zip(at, frame["p_kept"], strict=True):
         right.text(100 * p + 3, y, f"{100 * p:.0f}", va="center", fontsize=9)
-    right.set_xlim(0, 122)
+    right.set_xlim(0, 128)
     right.set_xticks([0, 50, 100])
     right.set_xlabel("chance in 100 of being\n" + ("the best" if number == 1 else f"among the best {number}"))
     for axes in (left, right):

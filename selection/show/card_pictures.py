@@ -15,8 +15,8 @@ from selection.show.fragments import Fragment
 from selection.show.style import BAND, INK, KEEP, QUIET, REACH, RULE
 from selection.standard.sections import weighed_section
 
-BAR = 150
-WIDE, HIGH = 330, 150
+BAR = 120
+WIDE, HIGH = 300, 170
 LEFT, RIGHT, TOP, FOOT = 34, 12, 8, 26
 TEXT = Markup(
     '<text x="{:.1f}" y="{:.1f}" font-size="10.5" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
@@ -47,7 +47,7 @@ def section_bars(meeting: Meeting, bird: str) -> Fragment:
     """Points by section as bars on the section's full length, with a tick where the group's mean is."""
     rows = [_bar(row) for row in each(sections_frame(meeting, bird))]
     return Fragment(
-        '<table class="bars"><caption>Points by section; the tick is the mean of its group</caption><tbody>{}</tbody></table>'
+        '<table class="bars"><caption>Points by section; the tick is its group\'s mean</caption><tbody>{}</tbody></table>'
     ).format(Markup("").join(rows))
 
 
@@ -115,11 +115,12 @@ class _Plot:
 
     def _title(self) -> str:
         band = f"; box: the standard at {self.target:g} weeks" if self.band else ""
-        return f"Growth in kg by weeks of age; line: {self.sex}s here{band}"
+        return f"Growth, kg by weeks of age; line: all {self.sex}s{band}"
 
     def _says(self) -> str:
         last = self.weighed.iloc[-1]
-        said = f"{self.bird}: {len(self.weighed)} weighings, the last {kilograms(last['grams'])} kg at {last['weeks']:.0f} weeks"
+        latest = f"{kilograms(last['grams'])} kg at {last['weeks']:.0f} weeks"
+        said = f"{self.bird}: {len(self.weighed)} weighings, the last {latest}"
         if self.target is None:
             return said
         at = self.growth.at_age([self.bird], self.target).iloc[0]

@@ -13,7 +13,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.show.figures import between, missing, per_cent, signed
 from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
-from selection.show.style import MARKERS, QUIET, SERIES, drawing
+from selection.show.style import MARKERS, QUIET, SERIES, WIDTH, drawing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -102,7 +102,10 @@ def clutch_picture(meeting: Meeting, trait: str) -> Fragment:
     says = "; ".join(
         f"{r.clutch} {YOUNG[r.sex]} {r.level:.1f}, {r.low:.1f} to {r.high:.1f} {unit}" for r in each(frame)
     )
-    title = f"{trait.capitalize()} by clutch in {unit}: filled, its level with 90 % interval; hollow, the plain mean of its birds"
+    scale = "points of 100" if trait == "points" else f"{trait} in {unit}"
+    title = (
+        f"Clutches, {scale}: filled, the level with its 90 % interval; hollow, the plain mean of its birds"
+    )
     with drawing():
         return picture(_draw(frame, unit), title, says)
 
@@ -113,7 +116,7 @@ def _draw(frame: pd.DataFrame, unit: str) -> Figure:
     sexes = [sex for sex in ("male", "female") if (frame["sex"] == sex).any()]
     counts = [int((frame["sex"] == sex).sum()) for sex in sexes]
     figure, axes = plt.subplots(
-        len(sexes), 1, figsize=(7.4, 0.8 + 0.34 * sum(counts) + 0.3 * len(sexes)), sharex=True, squeeze=False,
+        len(sexes), 1, figsize=(WIDTH, 0.8 + 0.34 * sum(counts) + 0.3 * len(sexes)), sharex=True, squeeze=False,
         gridspec_kw={"height_ratios": counts},
     )  # fmt: skip
     for place, sex, panel in zip(range(len(sexes)), sexes, axes[:, 0], strict=True):
@@ -170,24 +173,5 @@ def _causes(comparison: ClutchComparison) -> list[str]:
     if rows.empty:
         return []
     common = rows.groupby("why", sort=False).size().sort_values(ascending=False, kind="stable").head(3)
-    return [
-        f"{len(rows)} differences between two clutches cannot be told; most often",
-        *map(str, common.index),
-    ]
-
-
-def suppliers(meeting: Meeting) -> Fragment:
-    """Each supplier's level against home-bred chicks, where it can be told."""
-    rows = meeting.clutches.suppliers.levels
-    rows = rows[rows["separable"] == "yes"] if len(rows) else rows
-    listed = [
-        {
-            "supplier": r.supplier,
-            "of": f"{YOUNG.get(r.sex, r.sex)}, {r.trait}",
-            "seen": f"{r.birds:.0f} birds of {r.clutches:.0f} clutches",
-            "level": f"{signed(r.level, 0 if r.unit == 'g' else 1)} {r.unit} ({between(r.low, r.high, 0 if r.unit == 'g' else 1)})",
-        }
-        for r in each(rows)
-    ]
-    columns = {"supplier": "Supplier", "of": "Of", "seen": "Seen", "level": "Above home-bred chicks (90 %)"}
-    return table(listed, columns, "Suppliers", empty="No supplier's level can be told yet.", kind="stack")
+    causes = "; ".join(map(str, common.index))
+    return [f"{len(rows)} differences between two clutches cannot be told. The commonest causes: {causes}"]

@@ -8,7 +8,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.decide.verdicts import Group
 from selection.decide.wording import listed
-from selection.show.figures import in_hundred, missing
+from selection.show.figures import in_hundred
 from selection.show.fragments import Fragment, bullets, heading, join, paragraph
 from selection.show.ring_marks import ring_mark
 
@@ -25,27 +25,20 @@ def first_page(meeting: Meeting) -> Fragment:
 
 
 def _group(meeting: Meeting, group: Group) -> Fragment:
-    table = group.table
-    pieces: list[Markup] = [heading(group.name.capitalize())]
-    pieces += [_marked(meeting, group, stands) for stands in WORDS]
-    if group.again is not None:
-        pieces.append(
-            paragraph(
-                Markup(
-                    "<b>Look again tonight</b> at {} side by side, before anyone is sold: it is worth {:.1f} points of merit on average."
-                ).format(listed(group.again.birds), group.again.value)
-            )
-        )
-    going = table.loc[(table["stands"] == "sell"), "bird"]
-    barred = table.loc[table["reason"].str.startswith("barred"), "bird"]
-    words = Markup("<b>Goes:</b> {}.").format(listed(going)) if len(going) else Markup("<b>Goes:</b> none.")
-    if len(barred):
-        words += Markup(" Barred from breeding: {}.").format(listed(barred))
-    pieces.append(paragraph(words))
-    return Fragment('<section class="group">{}</section>').format(join(pieces))
+    """One group: who stays and stands by as ring marks, then whom to look at again and who goes."""
+    number = meeting.flock.plan.keep[group.name].number
+    place = "the best" if number == 1 else f"one of the best {number}"
+    alone = (
+        meeting.merit.ranking.loc[meeting.merit.ranking["group"] == group.name, "p_kept"].notna().sum() < 2
+    )
+    note = "" if alone else f"under each: its chance of being {place} on merit"
+    marks = Markup("").join(_marked(meeting, group, stands) for stands in WORDS)
+    return Fragment(
+        '<section class="group"><h3>{} <span class="small">{}</span></h3><div class="row">{}</div>{}</section>'
+    ).format(group.name.capitalize(), note, marks, join(_words(group)))
 
 
-def _marked(meeting: Meeting, group: Group, stands: str) -> Fragment:
+def _marked(meeting: Meeting, group: Group, stands: str) -> Markup:
     """The birds of one verdict as ring marks, each with its number and its chance of a place."""
     rows = group.table[group.table["stands"] == stands]
     chances = meeting.merit.ranking.set_index("bird")["p_kept"]
@@ -56,13 +49,37 @@ def _marked(meeting: Meeting, group: Group, stands: str) -> Fragment:
         for row in each(rows)
     ]
     if not marks:
-        return Fragment("")
-    number = meeting.flock.plan.keep[group.name].number
-    place = "the best" if number == 1 else f"one of the best {number}"
-    note = f"chance of being {place} on merit" if any(not missing(chances[b]) for b in rows["bird"]) else ""
-    return Fragment('<p class="lead">{} <span class="small">{}</span></p><ul class="marks">{}</ul>').format(
-        WORDS[stands], note, Markup("").join(marks)
+        return Markup("")
+    return Markup('<div><p class="lead">{}</p><ul class="marks">{}</ul></div>').format(
+        WORDS[stands], Markup("").join(marks)
     )
+
+
+def _words(group: Group) -> list[Markup]:
+    """Whom to look at again and who goes, in words."""
+    table, again = group.table, group.again
+    going = table.loc[table["stands"] == "sell", "bird"].tolist()
+    barred = table.loc[table["reason"].str.startswith("barred"), "bird"]
+    said: list[Markup] = []
+    open_to_look = [bird for bird in going if again is not None and bird in again.birds]
+    if again is not None:
+        value = f"worth {again.value:.1f} points of merit on average"
+        said.append(
+            _line(
+                "Look again tonight",
+                f"at {listed(again.birds)} side by side, before anyone is sold: {value}.",
+            )
+        )
+    if open_to_look:
+        said.append(_line("Goes, unless that look says otherwise:", f"{listed(open_to_look)}."))
+    firm = [bird for bird in going if bird not in open_to_look]
+    left = f" Barred from breeding: {listed(barred)}." if len(barred) else ""
+    said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody else' if going else 'nobody'}.{left}"))
+    return said
+
+
+def _line(lead: str, words: str) -> Fragment:
+    return paragraph(Markup("<b>{}</b> {}").format(lead, words))
 
 
 def _unsexed(meeting: Meeting) -> list[str]:
@@ -71,6 +88,17 @@ def _unsexed(meeting: Meeting) -> list[str]:
         [f"{listed(birds)}: sex not recorded, so in no group; record it and hold the meeting again"]
         if len(birds)
         else []
+    )
+
+
+def about(meeting: Meeting) -> Fragment:
+    """What meeting this is: breed, season, and the day whose records it rests on."""
+    plan = meeting.flock.plan
+    day = f"{plan.on.day} {plan.on:%B} {plan.on.year}"
+    return paragraph(
+        f"{meeting.flock.standard.breed}, season {plan.season}, from what was on record on {day}. Every interval "
+        "is 90 %: it holds the truth nine times in ten.",
+        "small",
     )
 
 
@@ -112,7 +140,9 @@ def _seen(meeting: Meeting) -> str:
     if flock.scores.empty and flock.weights.empty:
         return "Nothing has been scored or weighed yet."
     judges = looks["judge"].nunique()
-    said = f"This year's {len(looks)} looks by {judges} judge{'' if judges == 1 else 's'} and {len(weighings)} weighings"
-    if len(flock.scores) > len(looks):
-        return f"{said} tell of the flock, and {len(flock.scores) - len(looks):,} looks of earlier years of its relatives."
+    by = f"{judges} judge{'' if judges == 1 else 's'}"
+    said = f"This year's {len(looks)} looks by {by} and {len(weighings)} weighings"
+    earlier = len(flock.scores) - len(looks)
+    if earlier:
+        return f"{said} tell of the flock, and {earlier:,} looks of earlier years of its relatives."
     return f"{said} are all there is to go by."

@@ -12,12 +12,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Row = Mapping[Any, Any]
+
+SHORT = 18
+"""Letters of a row's head that are never broken over two lines: a bird's number, a pair of them."""
 
 
 class Fragment(Markup):
@@ -45,9 +48,10 @@ def bullets(texts: Sequence[str | Markup], kind: str = "") -> Fragment:
     return Fragment("<ul{}>{}</ul>").format(_class(kind), items)
 
 
-def folded(summary: str, inside: Markup) -> Fragment:
-    """Something that a reader on a screen opens when it is wanted; printed open."""
-    return Fragment("<details><summary>{}</summary>{}</details>").format(summary, inside)
+def folded(summary: str, inside: Markup, on_paper: bool = True) -> Fragment:
+    """Something that a reader on a screen opens when it is wanted; printed open, or left off paper."""
+    kind = "" if on_paper else "screen"
+    return Fragment("<details{}><summary>{}</summary>{}</details>").format(_class(kind), summary, inside)
 
 
 def heading(text: str, level: int = 3) -> Fragment:
@@ -98,7 +102,9 @@ def table(
 
 def _row(row: Row, columns: Mapping[str, str], right: set[str]) -> Markup:
     first, *others = columns
-    cells = [Markup('<th scope="row">{}</th>').format(_cell(row[first]))]
+    head = _cell(row[first])
+    short = Markup(' class="short"') if len(Markup(head).striptags()) <= SHORT else Markup("")
+    cells = [Markup('<th scope="row"{}>{}</th>').format(short, head)]
     cells += [
         Markup('<td data-label="{}"{}>{}</td>').format(columns[key], _side(key, right), _cell(row[key]))
         for key in others

@@ -12,7 +12,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.show.figures import missing
 from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
-from selection.show.style import MARKERS, SERIES, drawing
+from selection.show.style import MARKERS, SERIES, WIDTH, drawing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -85,7 +85,9 @@ def curve_picture(lay: Laying) -> Fragment:
         f"hens of {year}: {rows['rate'].iloc[0]:.2f} eggs a hen-day at first, {rows['rate'].iloc[-1]:.2f} at the end"
         for year, rows in frame.groupby("hatch_year", sort=False)
     )
-    title = f"Eggs a hen-day in {season} by fortnight: line and band, the curve with its 90 % interval; marks, what was counted"
+    title = (
+        f"Eggs a hen-day in {season} by fortnight: line and band, curve and 90 % interval; marks, the counts"
+    )
     with drawing():
         return picture(_draw(frame), title, says)
 
@@ -94,7 +96,7 @@ def _draw(frame: pd.DataFrame) -> Figure:
     from matplotlib import dates
     from matplotlib import pyplot as plt
 
-    figure, axes = plt.subplots(figsize=(7.4, 3.0))
+    figure, axes = plt.subplots(figsize=(WIDTH, 2.9))
     for i, (year, rows) in enumerate(frame.groupby("hatch_year", sort=False)):
         colour, mark = SERIES[i % len(SERIES)], MARKERS[i % len(MARKERS)]
         middle = rows["from"] + pd.Timedelta(days=7)

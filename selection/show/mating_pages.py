@@ -30,7 +30,7 @@ def matings(meeting: Meeting) -> Fragment:
     of = meeting.matings
     pieces: list[Markup] = [bullets(list(of.sentences)), allotment(of), inbreeding_table(of)]
     if len(of.table):
-        pieces.append(folded("Every pair in words", pairs(of)))
+        pieces.append(folded("Every pair in words (on paper: matings.csv)", pairs(of), on_paper=False))
     if of.cannot:
         pieces += [heading("What cannot be said of matings"), bullets(list(of.cannot), "small")]
     return join(pieces)

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from selection.show.bird_cards import card, cards
 from selection.show.clutch_pages import clutches
-from selection.show.first_page import first_page, season
+from selection.show.first_page import about, first_page, season
 from selection.show.fragments import Fragment
 from selection.show.laying_pages import laying
 from selection.show.mating_pages import matings
@@ -19,6 +19,7 @@ from selection.show.verdict_pages import again, groups, tipping, verdict_table
 from selection.show.words import cautions, glossary, worked_out
 
 __all__ = [
+    "about",
     "again",
     "begin",
     "card",

@@ -23,7 +23,7 @@ Progress = Callable[[str, float], None]
 TEMPLATES = Path(__file__).with_name("templates")
 NOTEBOOK_ONLY = "notebook-only"
 """Tag of cells that make sense on a screen alone: controls, recording a decision."""
-NEW_PAGE = ("One more look", "Each candidate's card", "Clutches", "How it was worked out")
+NEW_PAGE = ("The season", "One more look", "Each candidate's card", "Clutches", "How it was worked out")
 """Headings that begin a printed page."""
 
 
@@ -45,7 +45,8 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     try:
         page = render(run_notebook("selection_meeting", parameters, progress), _title(flock))
     except NotebookError as error:
-        said = [_tables_alone(flock, out, progress), f"no pack: the notebook could not run here ({error})"]
+        _tables_alone(flock, out, progress)
+        said = [f"no pack: the notebook could not run here ({error})"]
     else:
         _write(page, out)
         said = [f"the pack: {out / 'meeting.html'}"]
@@ -62,13 +63,14 @@ def render(book: NotebookNode, title: str) -> str:
     from selection.show.meeting import stylesheet
 
     pieces = [_anchored(piece) for cell in book.cells for piece in _pieces(cell)]
+    first = next((i for i, piece in enumerate(pieces) if "<h2" in piece), len(pieces))
     environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True)
     return environment.get_template("pack.html").render(
         title=title,
         css=Markup(stylesheet()),
-        opening=pieces[:1],
+        opening=pieces[:first],
         contents=[entry for piece in pieces for entry in _entries(piece)],
-        pieces=pieces[1:],
+        pieces=pieces[first:],
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 INTERVAL = 0.90
 """Level of every interval shown."""
@@ -63,22 +64,26 @@ def ring_paint(colour: str) -> str:
     return known[-1] if known else UNKNOWN_RING
 
 
+WIDTH = 5.4
+"""Width of a picture in inches: read on a phone without turning it."""
+
+
 @contextmanager
 def drawing() -> Iterator[None]:
     """Matplotlib's settings while a picture is drawn; left as they were afterwards."""
     import matplotlib as mpl
 
-    settings = {
+    settings: Any = {
         "figure.dpi": 110,
         "savefig.bbox": "tight",
         "font.family": "DejaVu Sans",
-        "font.size": 10,
+        "font.size": 9.5,
         "axes.spines.top": False,
         "axes.spines.right": False,
         "axes.edgecolor": QUIET,
         "axes.labelcolor": INK,
         "axes.titlelocation": "left",
-        "axes.titlesize": 11,
+        "axes.titlesize": 10,
         "axes.titleweight": "bold",
         "text.color": INK,
         "xtick.color": INK,

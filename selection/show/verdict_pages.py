@@ -7,6 +7,7 @@ from markupsafe import Markup
 from selection.decide.look_rule import LookRule, look_rule
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
+from selection.decide.tipping import Tip
 from selection.decide.verdicts import Group
 from selection.decide.wording import listed
 from selection.show.candidates import ONE, candidates_table, merit_picture, neighbours, verdict_word
@@ -52,10 +53,11 @@ def verdict_table(meeting: Meeting) -> Fragment:
         "bird": "Bird",
         "group": "Group",
         "proposed": "Proposed",
-        "stands": "Stands, if nobody looks again",
+        "stands": "If nobody looks again",
         "reason": "Why",
-        "decided": "Decided",
     }
+    if any(row["decided"] for row in rows):
+        columns["decided"] = "Decided"
     return table(rows, columns, "Every candidate's verdict", empty="No candidates.", kind="stack")
 
 
@@ -64,7 +66,7 @@ def tipping(meeting: Meeting) -> Fragment:
     pieces: list[Markup] = []
     for name, group in meeting.verdicts.groups.items():
         if group.tips:
-            lines = [f"{tip.sentence()} ({tip.gap:.1f} points of merit apart now)" for tip in group.tips]
+            lines = [_tip(tip) for tip in group.tips]
             pieces.append(
                 Fragment('<div class="card edge">{}{}{}</div>').format(
                     heading(name.capitalize()), bullets(lines), _room(meeting, group)
@@ -73,6 +75,12 @@ def tipping(meeting: Meeting) -> Fragment:
     if not pieces:
         return paragraph("No pair stands at the edge: nobody is left out, or nothing was seen.", "quiet")
     return join(pieces)
+
+
+def _tip(tip: Tip) -> str:
+    """A tip with how far the pair is apart now, where the sentence does not say so already."""
+    apart = "" if tip.section is None else f" ({tip.gap:.1f} points of merit apart now)"
+    return tip.sentence() + apart
 
 
 def _room(meeting: Meeting, group: Group) -> Fragment:

@@ -86,7 +86,8 @@ GLOSSARY = (
     ("Clutch", "eggs set together from one pen or one supplier, and the chicks from them"),
     (
         "F, inbreeding",
-        "the chance that a chick has the same gene twice from one ancestor: 0.25 from brother and sister, 0.0625 from first cousins",
+        "the chance that a chick has the same gene twice from one ancestor: 0.25 from brother and sister, 0.0625 "
+        "from first cousins",
     ),
     ("Hen-day", "one hen alive on one counted day; eggs a hen-day is eggs divided by hen-days"),
     ("Heritability", "the share of birds' differences in a section that is passed on"),
