@@ -120,7 +120,9 @@ def _chicks(merit: Merit, table: pd.DataFrame) -> dict[str, pd.Series]:
     draws = merit.living
     known = table["cock"].isin(draws.columns) & table["hen"].isin(draws.columns)
     cock, hen = (draws[table.loc[known, side]].to_numpy() for side in ("cock", "hen"))
-    se = pd.Series((0.5 * (cock + hen)).std(axis=0, ddof=1), index=table.index[known])
+    se = pd.Series((0.5 * (cock + hen)).std(axis=0), index=table.index[known])
+    # a single draw is what a ranking gives that has seen nothing: no spread is known then
+    se = se if len(draws) > 1 else se * np.nan
     mean = 0.5 * (table["cock"].map(of) + table["hen"].map(of))
     return {"merit": mean, "merit_se": se.reindex(table.index)}
 

@@ -109,6 +109,14 @@ def test_merit_of_the_chicks_is_the_mean_of_the_parents() -> None:
     assert row["merit_se"] == pytest.approx(np.sqrt(0.5), rel=0.04)
 
 
+def test_chicks_of_birds_that_nobody_has_seen_have_no_standard_error() -> None:
+    flock = holdings.flock()
+    merit = holdings.merit(flock, {})
+    merit.living = merit.living.head(1)
+    table = matings(flock, merit, holdings.verdicts(**STANDS)).table
+    assert table["merit_se"].isna().all()
+
+
 def test_the_allotment_uses_kept_cocks_and_hens_that_stay() -> None:
     best = of(holdings.flock(), {"26-M1": 1.0, "25-M1": 9.0}).allotment
     assert set(best.table["hen"]) == {"26-P1", "26-P2", "24-H1", "24-H2"}

@@ -62,7 +62,7 @@ def small_flocks(draw: st.DrawFn) -> tuple[Shares, Shares, Shares]:
     return sires, dams, partial
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(small_flocks())
 def test_worst_case_is_the_greatest_over_all_assignments(flock: tuple[Shares, Shares, Shares]) -> None:
     ways = every_assignment(*flock)
@@ -76,7 +76,7 @@ def test_worst_case_is_the_greatest_over_all_assignments(flock: tuple[Shares, Sh
             assert found.relationship == pytest.approx(max(A.loc[first, second] for _, A in ways))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(small_flocks())
 def test_the_average_relationship_is_the_mean_over_assignments(flock: tuple[Shares, Shares, Shares]) -> None:
     """The pedigree's own A, beside which the worst case stands."""
