@@ -7,12 +7,13 @@ then what another look is worth. What people decided stands, and the rest is wor
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from selection.decide.another_look import Look, best_look, looks_worth
+from selection.decide.certainty import Certainty, certainty
 from selection.decide.choice import best_set
 from selection.decide.tipping import Tip, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
@@ -30,7 +31,8 @@ class Group:
 
     table: columns VERDICTS; tips: what would tip each bird at the edge; looks: sets worth seeing again, best
     first; again: the set proposed for it, or None; reweigh: how far the points could be re-weighted;
-    ceiling_kept: whether the relationship ceiling could be kept (None: none set, or it does not apply).
+    ceiling_kept: whether the relationship ceiling could be kept (None: none set, or it does not apply);
+    certainty: how sure the choice is (None where there is nothing to choose).
     """
 
     name: str
@@ -40,6 +42,7 @@ class Group:
     again: Look | None = None
     reweigh: pd.DataFrame = field(default_factory=pd.DataFrame)
     ceiling_kept: bool | None = None
+    certainty: Certainty | None = None
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,7 @@ def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> G
     if again is not None:
         rows.loc[rows["bird"].isin(again.birds) & rows["decided"].isna(), "proposed"] = "look again"
     rows["reason"] = [_reason(row, rows, group.tips, again, keep.number) for _, row in rows.iterrows()]
-    return Group(name, rows[VERDICTS], group.tips, group.looks, again, group.reweigh, ceiling_kept)
+    return replace(group, table=rows[VERDICTS], ceiling_kept=ceiling_kept)
 
 
 def _decided(flock: Flock) -> pd.DataFrame:
@@ -155,6 +158,7 @@ def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: n
         looks,
         again,
         room_to_reweigh(known, kept, flock.standard) if 0 < kept.sum() < len(kept) else pd.DataFrame(),
+        certainty=certainty(merit.draws[name], merit.scenes, list(unbarred.loc[kept, "bird"])),
     )
 
 
@@ -217,11 +221,30 @@ def _sentences(groups: Mapping[str, Group]) -> tuple[str, ...]:
                 f"{group.name}: look again at {listed(group.again.birds)} side by side, worth "
                 f"{group.again.value:.1f} points of merit"
             )
+        said += _how_sure(group)
         if group.ceiling_kept is False:
             said.append(
                 f"{group.name}: no choice keeps under the relationship ceiling; the least related are kept"
             )
     return tuple(said)
+
+
+def _how_sure(group: Group) -> list[str]:
+    """What the choice may cost, and whether it hangs on the variances, in words."""
+    sure = group.certainty
+    if sure is None:
+        return []
+    apart = int(sure.pairs["told_apart"].sum())
+    said = [
+        f"{group.name}: the best birds, were they known, would beat these by {sure.expected_loss:.1f} points of "
+        f"merit on average; {apart} of {len(sure.pairs)} pairs can be told apart"
+    ]
+    if sure.same_choice < 1:
+        said.append(
+            f"{group.name}: under {100 * sure.same_choice:.0f} in 100 sets of variances as plausible as these the "
+            "same birds have the highest merit"
+        )
+    return said
 
 
 def _cannot(flock: Flock, groups: Mapping[str, Group]) -> tuple[str, ...]:

@@ -52,12 +52,14 @@ class Posterior:
     """Draws of k functionals of the breeding values of L birds.
 
     birds: the L birds; draws, prior: N × L × k, from the posterior and from the prior alone (both about the
-    model's own zero); means: m-long mean solution of the genetic term, for birds that were not drawn.
+    model's own zero), scene by scene; scenes: how many sets of variances, each with N / scenes draws;
+    mean_effects: mean solution of the genetic term, for birds that were not drawn.
     """
 
     birds: pd.Index
     draws: np.ndarray
     prior: np.ndarray
+    scenes: int
     mean_effects: np.ndarray
 
 
@@ -106,9 +108,8 @@ def draw(
         priors.append(normal_draws(np.zeros(len(mean)), np.kron(kin, between), count, rng))
         effects += solution.effects[columns] / len(scenes)
     shape = (-1, len(birds), weights.shape[1])
-    return Posterior(
-        birds, np.concatenate(draws).reshape(shape), np.concatenate(priors).reshape(shape), effects
-    )
+    drawn, prior = np.concatenate(draws).reshape(shape), np.concatenate(priors).reshape(shape)
+    return Posterior(birds, drawn, prior, len(scenes), effects)
 
 
 def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:

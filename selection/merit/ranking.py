@@ -53,7 +53,8 @@ class Merit:
     flock: one row a bird of the flock, gone ones included: bird, merit (points about the mean of the living),
     merit_se (living birds only), accuracy, own_value and own_value_se (points about the mean of the living of
     its sex; living birds only). draws: group → frame of draws × its unbarred candidates (merit about their
-    mean). living: draws × living birds, merit on one base. traits: one row a trait: prior, own and resulting
+    mean). living: draws × living birds, merit on one base. scenes: sets of variances as plausible as each
+    other × living birds, mean merit under each. traits: one row a trait: prior, own and resulting
     heritability and repeatability with a 90 % interval. sentences: what was done, in words; cannot: what
     could not, and why. The rest is what the numbers came from.
     """
@@ -62,6 +63,7 @@ class Merit:
     flock: pd.DataFrame
     draws: dict[str, pd.DataFrame]
     living: pd.DataFrame
+    scenes: pd.DataFrame
     traits: pd.DataFrame
     pedigree: Pedigree
     parentage: Parentage
@@ -129,6 +131,7 @@ def _ranked(
         flock=_flock_table(flock, merit, prior, known, worth, band, posterior),
         draws={g: _contrast(merit, part) for g, part in field.groupby("group")},
         living=merit.sub(merit.mean(axis=1), axis=0).iloc[_spread_out(len(merit))].reset_index(drop=True),
+        scenes=merit.groupby(np.arange(len(merit)) * posterior.scenes // len(merit)).mean(),
         traits=_trait_table(known),
         pedigree=family.pedigree,
         parentage=family,
@@ -332,6 +335,7 @@ def _nothing_seen(
         flock=birds.assign(merit_se=birds["bird"].map(off.std(ddof=0))),
         draws={g: _contrast(merit, part) for g, part in field.groupby("group")},
         living=off.iloc[_spread_out(len(merit))].reset_index(drop=True),
+        scenes=merit.iloc[:0],
         traits=pd.DataFrame(),
         pedigree=family.pedigree,
         parentage=family,
