@@ -6,11 +6,11 @@ template. Birds stand in the order of their ring colours, since that is what one
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -147,7 +147,11 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
     birds = _present(flock)
     growing = birds[~(birds["age_weeks"] >= GROWN_WEEKS)]
     rings = worn_rings(flock)
-    words = rings.assign(words=rings.apply(_ring_in_words, axis=1)).groupby("key")["words"].agg("; ".join)
+    words = (
+        rings.assign(words=[_ring_in_words(ring) for ring in rings.to_dict("records")])
+        .groupby("key")["words"]
+        .agg("; ".join)
+    )
     growing = growing.assign(
         rings=growing["bird"].str.casefold().map(words).fillna("no ring"), weeks=_weeks_in_words(growing)
     )
@@ -230,7 +234,7 @@ def expected_weights(flock: Flock, birds: pd.DataFrame, growth: Growth | None = 
     return ranges
 
 
-def _ring_in_words(ring: pd.Series) -> str:
+def _ring_in_words(ring: Mapping[Any, Any]) -> str:
     kind = ring["kind"] if isinstance(ring["kind"], str) else "kind not recorded"
     size = f"{ring['size_mm']:g} mm" if ring["size_mm"] == ring["size_mm"] else "size not recorded"
     return f"{ring['leg']} {kind}, {size}, since {ring['fitted_on'].date()}"
