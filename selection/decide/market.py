@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.regression import Array, Mixture, Regression, fit, mix
-from selection.decide.rows import each
+from selection.decide.rows import counted, each
 from selection.records.errors import RecordsError
 from selection.records.flock import Flock
 from selection.records.tables import SOLD_AS
@@ -31,6 +31,8 @@ CALM = 4.0
 """Rate of the exponential prior on that spread: its mean is a quarter of what sets two like birds apart."""
 PRIOR_SD, PRIOR_DOF = 0.25, 3.0
 """Birds alike in everything on record differ in price by about a quarter (common practice, no source)."""
+FEW = 20
+"""With fewer sales the prior on what sets like birds apart counts for much, and that is said."""
 DOUBTFUL = 4.0
 """A sale so many residual sds away from what the others say is worth another look at the record."""
 
@@ -118,7 +120,7 @@ def fit_sales(sales: pd.DataFrame, season: int, cannot: tuple[str, ...] = ()) ->
     fits = [fit(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF) for level in LEVELS]
     mixed = mix(fits, -CALM * np.array(LEVELS))
     best = mixed.likeliest
-    doubts = _doubts(once, y - best.location(X), best.sd)
+    doubts = [*_few(once), *_doubts(once, y - best.location(X), best.sd)]
     return Market(
         season,
         sales,
@@ -169,7 +171,7 @@ def past_sales(flock: Flock, points: Points) -> tuple[pd.DataFrame, list[str]]:
         "of birds that are not on record, left out": rows["_merge"] == "left_only",
         "in lots whose rows do not name one price, left out": sale["price"].transform("nunique") > 1,
     }
-    cannot = [f"{int(bad.sum())} sales {why}" for why, bad in dropped.items() if bad.any()]
+    cannot = [f"{counted(int(bad.sum()), 'sale')} {why}" for why, bad in dropped.items() if bad.any()]
     bad_sales = rows["sale"][np.logical_or.reduce(list(dropped.values()))]
     rows = rows[~rows["sale"].isin(bad_sales)]
     rows = rows.assign(
@@ -203,6 +205,16 @@ def _refuse(rows: pd.DataFrame, bad: pd.Series, expected: str) -> None:
     ]
     if faults:
         raise RecordsError("\n".join(faults))
+
+
+def _few(once: pd.DataFrame) -> list[str]:
+    """What has to be said where the prior speaks louder than the sales."""
+    if len(once) >= FEW:
+        return []
+    return [
+        f"only {counted(len(once), 'past sale')}: how far birds alike differ in price leans on common practice "
+        f"(a quarter, no source)"
+    ]
 
 
 def _doubts(once: pd.DataFrame, residual: Array, sd: float) -> list[str]:

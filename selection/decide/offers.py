@@ -7,6 +7,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from selection.decide.costs import CostsToDate
@@ -14,7 +15,6 @@ from selection.decide.going import in_market
 from selection.decide.market import Market
 from selection.decide.money import Currency, total
 from selection.decide.regression import Array
-from selection.decide.rows import each
 from selection.records.errors import RecordsError
 from selection.records.tables import SOLD_AS
 
@@ -51,35 +51,33 @@ def _priced_as(kind: str, birds: pd.DataFrame, market: Market) -> pd.DataFrame:
         bird=birds["bird"],
         sold_as=kind,
         sales=sales,
-        usual=[_usual(kind, bird, market) for bird in each(birds)],
+        usual=_usual(kind, birds, market),
         why_not=birds[kind].groupby(offers["sale"]).transform("max"),
     )
 
 
-def _usual(kind: str, bird: Any, market: Market) -> bool:
+def _usual(kind: str, birds: pd.DataFrame, market: Market) -> npt.NDArray[np.bool_]:
     """Whether birds of that sex and about that age have been sold so; a missing age is no objection."""
-    sold = market.kinds[(market.kinds["sold_as"] == kind) & (market.kinds["sex"] == bird.sex)]
-    outside = (bird.weeks < AGES[0] * sold["youngest"]) | (bird.weeks > AGES[1] * sold["oldest"])
-    return bool(len(sold) and not outside.any())
+    sold = market.kinds[market.kinds["sold_as"] == kind].set_index("sex").reindex(birds["sex"])
+    weeks = birds["weeks"].to_numpy(dtype=float)
+    youngest, oldest = (sold[c].to_numpy(dtype=float) for c in ("youngest", "oldest"))
+    outside = (weeks < AGES[0] * youngest) | (weeks > AGES[1] * oldest)
+    return sold["sales"].notna().to_numpy() & ~outside
 
 
 def choose(birds: pd.DataFrame, kinds: pd.DataFrame) -> list[str]:
-    """The kind of sale that brings each bird most, among those the holding knows best."""
-    chosen = []
+    """The kind of sale that brings each bird most, among those the holding knows best.
+
+    Best known is a kind sold `ENOUGH` times, to birds of its sex and age; then one sold once or twice to
+    such; then one sold at all. Where none was, the first of `FIRST_CHOICE` that is open to it.
+    """
     allowed = kinds[kinds["why_not"] == ""]
-    for bird in birds["bird"]:
-        open_to = allowed[allowed["bird"] == bird]
-        tiers = (
-            open_to[(open_to["sales"] >= ENOUGH) & open_to["usual"]],
-            open_to[(open_to["sales"] > 0) & open_to["usual"]],
-            open_to[open_to["sales"] > 0],
-        )
-        best = next((tier for tier in tiers if len(tier)), None)
-        if best is not None:
-            chosen.append(str(best.loc[best["price"].idxmax(), "sold_as"]))
-        else:
-            chosen.append(next(kind for kind in FIRST_CHOICE if kind in set(open_to["sold_as"])))
-    return chosen
+    sold, usual = allowed["sales"], allowed["usual"]
+    tier = np.select([usual & (sold >= ENOUGH), usual & (sold > 0), sold > 0], [0, 1, 2], 3)
+    place = allowed["sold_as"].map({kind: i for i, kind in enumerate(FIRST_CHOICE)})
+    ranked = allowed.assign(tier=tier, dear=-allowed["price"].fillna(0.0), place=place)
+    first = ranked.sort_values(["tier", "dear", "place"], kind="stable").drop_duplicates("bird")
+    return list(first.set_index("bird")["sold_as"].loc[birds["bird"]])
 
 
 def propose(
@@ -169,8 +167,8 @@ def joint_draws(
     """Joint draws of what each offer brings in all (DRAWS × offers); None where one rests on no sale."""
     if offers.empty or market.regression is None or offers["low"].isna().any():
         return None
-    each = in_market(birds, "breeding", market.season).assign(sold_as=birds["sold_as"])
-    return market.draws(each, rng, DRAWS) * offers["size"].to_numpy(dtype=float)
+    rows = in_market(birds, "breeding", market.season).assign(sold_as=birds["sold_as"])
+    return market.draws(rows, rng, DRAWS) * offers["size"].to_numpy(dtype=float)
 
 
 def _together(amounts: list[Decimal | None], currency: Currency) -> Decimal | None:

@@ -33,7 +33,7 @@ class BirdsHere:
     `birds`: bird (its key), known (it has a number), clutch, sex, days (on the holding that season),
     from_day, to_day (ages in days at the first and the last of them; missing where it is not known when it
     hatched). `young`: hatched this season; `lost`: died or lost in it; `bought_in`: from bought-in eggs;
-    `ringed`: had a ring put on in it; `brooded_days`: days under heat. `clutches`: n × clutches, shares.
+    `ringed`: had a ring put on in it; `brooded_days`: days under heat. `clutches`: see :func:`clutch_shares`.
     """
 
     birds: pd.DataFrame
@@ -47,7 +47,7 @@ class BirdsHere:
     @property
     def hatched_here(self) -> Flags:
         """Came out of a clutch on record."""
-        return (self.clutches.sum(axis=1) > 0).to_numpy()
+        return np.isin(np.arange(len(self.birds)), self.clutches["row"])
 
     @property
     def reared(self) -> Flags:
@@ -56,9 +56,10 @@ class BirdsHere:
 
     def share_in(self, clutch: str) -> npt.NDArray[np.float64]:
         """Each bird's share in `clutch`: 1, ½ in a mixed brood of two, or 0."""
-        if clutch not in self.clutches:
-            return np.zeros(len(self.birds))
-        return self.clutches[clutch].to_numpy()
+        of_it = self.clutches[self.clutches["clutch"] == clutch]
+        shares = np.zeros(len(self.birds))
+        shares[of_it["row"]] = of_it["share"]
+        return shares
 
 
 def birds_here(flock: Flock, season: int) -> BirdsHere:
@@ -88,10 +89,11 @@ def birds_here(flock: Flock, season: int) -> BirdsHere:
 
 
 def clutch_shares(entries: pd.Series) -> pd.DataFrame:
-    """Each bird's share in each clutch (labels as columns); equal shares in a mixed brood."""
-    labels = entries.dropna().str.split(";").explode().str.strip()
+    """Which clutches each entry of the birds form names: row (its position), clutch, share (equal ones)."""
+    labels = entries.reset_index(drop=True).dropna().str.split(";").explode().str.strip()
     labels = labels[labels != ""]
-    return pd.crosstab(labels.index, labels, normalize="index").reindex(entries.index, fill_value=0.0)
+    share = 1.0 / labels.groupby(level=0).transform("size")
+    return pd.DataFrame({"row": labels.index, "clutch": labels.array, "share": share.to_numpy(dtype=float)})
 
 
 def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
@@ -101,7 +103,7 @@ def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
     fullest single look or weighing spoke for; never more than hatched and are not named.
     """
     seen = _spoken_for(flock, season)
-    named = clutch_shares(flock.birds["clutch"]).sum() if len(seen) else pd.Series(dtype=float)
+    named = clutch_shares(flock.birds["clutch"]).groupby("clutch")["share"].sum()
     rows: list[dict[str, object]] = []
     for clutch in each(flock.clutches[flock.clutches["clutch"].isin(seen["clutch"])]):
         of_clutch = seen[seen["clutch"] == clutch.clutch]

@@ -21,7 +21,7 @@ from selection.decide.going import going
 from selection.decide.market import Market, fit_market
 from selection.decide.money import Currency
 from selection.decide.offers import MARGIN, choose, joint_draws, price_kinds, propose
-from selection.decide.rows import each
+from selection.decide.rows import counted, each
 from selection.decide.trios import make_trios
 from selection.records.flock import Flock
 
@@ -160,7 +160,7 @@ def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) 
             else ""
         )
         age = f", {bird.weeks:.0f} weeks old" if bird.weeks == bird.weeks else ""
-        said.append(f"{sales} past sales as {bird.sold_as}{points}{age}")
+        said.append(f"{counted(sales, 'past sale')} as {bird.sold_as}{points}{age}")
     elif offer.price is not None:
         none = "no sale on record yet" if market.regression is None else f"never sold as {bird.sold_as} here"
         said.append(f"{none}: cost and {100 * MARGIN:.0f} %, no range can be given")
@@ -213,8 +213,8 @@ def _of_season(table: pd.DataFrame, lines: pd.DataFrame, currency: Currency) -> 
         return ["No bird goes."]
     of = {row.line: row for row in each(lines)}
     if of["the list"].amount is None:
-        return [f"{len(table)} birds go; what they bring cannot be said."]
-    said = [f"{len(table)} birds go, for {_ranged(of['the list'], currency)} together."]
+        return [f"{counted(len(table), 'bird')} to go; what they bring cannot be said."]
+    said = [f"{counted(len(table), 'bird')} to go, for {_ranged(of['the list'], currency)} together."]
     sold = currency.words(of["sold so far"].amount)
     if of["spent"].amount is None:
         return [*said, f"{sold} of birds was sold so far; without bills what is left over cannot be said."]
@@ -246,10 +246,10 @@ def _cannot(
     nameless = int((~birds["known"]).sum())
     if nameless:
         said.append(
-            f"{nameless} chicks without a number are priced because a look or a weighing speaks for them; "
+            f"{counted(nameless, 'chick')} without a number priced, because a look or a weighing speaks for them; "
             "whether all are still here is not on record"
         )
-    unpriced = table["price"].isna().sum()
+    unpriced = int(table["price"].isna().sum())
     if unpriced:
-        said.append(f"{unpriced} birds have no price: neither sales nor bills tell one")
+        said.append(f"{counted(unpriced, 'bird')} without a price: neither sales nor bills tell one")
     return tuple(dict.fromkeys(said))

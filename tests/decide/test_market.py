@@ -102,8 +102,8 @@ def test_birds_given_for_nothing_and_muddled_lots_are_left_out_and_said():
     sales, cannot = past_sales(flock, POINTS)
     assert list(sales["bird"]) == ["old"]
     assert cannot == [
-        "1 sales given for nothing, left out",
-        "1 sales of birds that are not on record, left out",
+        "1 sale given for nothing, left out",
+        "1 sale of birds that are not on record, left out",
         "2 sales in lots whose rows do not name one price, left out",
     ]
 

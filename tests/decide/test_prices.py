@@ -152,7 +152,7 @@ def test_chicks_without_a_number_are_rows_of_their_clutch():
     assert list(nameless["clutch"]) == ["B"] * 3
     # B2 wears no ring that could be told from theirs, so that she goes with them
     assert said.lots["birds"].tolist() == ["B2; B, unnamed 1; B, unnamed 2; B, unnamed 3"]
-    assert any("3 chicks without a number" in remark for remark in said.cannot)
+    assert any("3 chicks without a number priced" in remark for remark in said.cannot)
 
 
 # -- for how much ------------------------------------------------------------------------------------------------
@@ -304,7 +304,7 @@ def test_neither_sales_nor_bills_give_no_price_and_no_number(season):
     said = prices(bare, known.verdicts, merit=known.merit)
     assert said.table[["cost", "price", "low", "high"]].isna().all(axis=None)
     assert set(said.season["amount"][said.season["line"].isin(["spent", "the list", "left over"])]) == {None}
-    assert any("birds have no price" in remark for remark in said.cannot)
+    assert any("without a price: neither sales nor bills tell one" in remark for remark in said.cannot)
 
 
 def test_a_season_in_which_nobody_goes_says_that():
@@ -317,6 +317,28 @@ def test_a_season_in_which_nobody_goes_says_that():
     )
     assert said.table.empty and said.sentences[0] == "No bird goes."
     assert said.season.set_index("line").loc["the list", "amount"] == 0
+
+
+@pytest.mark.parametrize(
+    "birds",
+    [
+        [],
+        [("u", "unknown", "H", None, None, None)],
+        [("n", "female", None, None, None, None), ("m", "male", "B;H", None, None, None)],
+        CHICKS,
+    ],
+)
+@pytest.mark.parametrize("costs", [[], [("2026-06-01", "feed", 20, None)]])
+@pytest.mark.parametrize("sale", [None, ("old", "table", 12, "2026-09-01")])
+def test_thin_holdings_get_words_and_never_a_number_that_is_none(birds, costs, sale):
+    sales = None if sale is None else sold(sale)
+    said = priced(holding(costs, birds, **({} if sales is None else {"sales": sales})))
+    text = " ".join([*said.table["why"], *said.sentences, *said.cannot, *said.offers["remark"]])
+    assert "nan" not in text.lower() and "None" not in text
+    told = bool(costs) or (sale is not None and birds is CHICKS)
+    assert said.table["price"].notna().all() if told else said.table["price"].isna().all()
+    if said.market.regression is not None:
+        assert any("only 1 past sale" in remark for remark in said.cannot)
 
 
 def test_yen_are_whole(season):
