@@ -39,8 +39,16 @@ def flock(n: int, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]
         chicks = slice(g * size, (g + 1) * size)
         sire[chicks], dam[chicks] = rng.choice(cocks, size), rng.choice(hens, size)
     names = np.char.add("b", np.arange(n).astype(str)).astype(object)
-    parents = pd.DataFrame({"bird": names, "sire": np.where(sire < 0, None, names[sire]), "dam": np.where(dam < 0, None, names[dam])})
-    records = pd.DataFrame({"bird": names, "sex": np.where(np.arange(n) % size < size // 2, "m", "f"), "y": rng.normal(size=n)})
+    parents = pd.DataFrame(
+        {
+            "bird": names,
+            "sire": np.where(sire < 0, None, names[sire]),
+            "dam": np.where(dam < 0, None, names[dam]),
+        }
+    )
+    records = pd.DataFrame(
+        {"bird": names, "sex": np.where(np.arange(n) % size < size // 2, "m", "f"), "y": rng.normal(size=n)}
+    )
     return parents, records
 
 
@@ -64,10 +72,18 @@ def theirs(parents: pd.DataFrame, records: pd.DataFrame, inbreeding: np.ndarray,
     matrix = (design.T @ design + sparse.block_diag([sparse.csr_array((2, 2)), 2 * inverse])).tocsc()
     right = design.T @ records["y"].to_numpy()
     if direct:
-        splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}).solve(right)
+        splu(
+            matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+        ).solve(right)
     else:
         scale = 1 / matrix.diagonal()
-        cg(matrix.tocsr(), right, rtol=1e-8, maxiter=5_000, M=LinearOperator(matrix.shape, lambda v: scale * v))
+        cg(
+            matrix.tocsr(),
+            right,
+            rtol=1e-8,
+            maxiter=5_000,
+            M=LinearOperator(matrix.shape, lambda v: scale * v),
+        )
     return perf_counter() - begun
 
 

@@ -56,7 +56,9 @@ def one(seed: int, **options: object) -> pd.DataFrame:
     return pd.concat([_judge(holding, flock, growth, living, k, field, way) for way, k in ways.items()])
 
 
-def _judge(holding, flock, growth, living: pd.Index, known: Known, field: pd.DataFrame, way: str) -> pd.DataFrame:
+def _judge(
+    holding, flock, growth, living: pd.Index, known: Known, field: pd.DataFrame, way: str
+) -> pd.DataFrame:
     worth = worth_of(flock.standard, flock.plan, known.model.traits)
     band = band_of(worth, known, growth, flock)
     posterior = draw(known, living, worth.weights, np.random.default_rng(1))
@@ -113,11 +115,18 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
 def reliability(rows: pd.DataFrame) -> pd.DataFrame:
     """Of birds given a chance between two values, the share that proved so, in binomial standard errors."""
     rows = rows[rows["way"] == "learnt"]
-    long = pd.concat([rows[[p, b]].set_axis(["given", "proved"], axis=1) for p, b in (("p_best", "best"), ("p_kept", "kept"))])
+    long = pd.concat(
+        [
+            rows[[p, b]].set_axis(["given", "proved"], axis=1)
+            for p, b in (("p_best", "best"), ("p_kept", "kept"))
+        ]
+    )
     table = long.groupby(pd.cut(long["given"], BINS, include_lowest=True), observed=True).agg(
         n=("proved", "size"), given=("given", "mean"), proved=("proved", "mean")
     )
-    table["errors"] = (table["proved"] - table["given"]) / np.sqrt(table["given"] * (1 - table["given"]) / table["n"])
+    table["errors"] = (table["proved"] - table["given"]) / np.sqrt(
+        table["given"] * (1 - table["given"]) / table["n"]
+    )
     return table
 
 

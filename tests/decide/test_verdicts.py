@@ -51,7 +51,9 @@ class TestStands:
             assert (rows["stands"] == "keep").sum() == min(keep.number, unbarred)
             assert (rows["stands"] == "reserve").sum() == min(keep.reserve, max(unbarred - keep.number, 0))
 
-    def test_one_row_for_every_candidate_in_the_rankings_order(self, merit: Merit, verdicts: Verdicts) -> None:
+    def test_one_row_for_every_candidate_in_the_rankings_order(
+        self, merit: Merit, verdicts: Verdicts
+    ) -> None:
         assert verdicts.table["bird"].tolist() == merit.ranking["bird"].tolist()
 
     def test_every_reason_is_one_sentence_with_figures(self, verdicts: Verdicts) -> None:
@@ -164,7 +166,9 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
     assert f"{behind} overtakes {ahead} if its {found.section} were" in found.sentence()
 
 
-def test_reweighing_keeps_the_same_birds_inside_its_range(holding: Flock, merit: Merit, verdicts: Verdicts) -> None:
+def test_reweighing_keeps_the_same_birds_inside_its_range(
+    holding: Flock, merit: Merit, verdicts: Verdicts
+) -> None:
     group = verdicts.groups["pullets"]
     rows = group.table
     known = detail(merit, holding, pd.Index(rows.loc[~rows["reason"].str.startswith("barred"), "bird"]))

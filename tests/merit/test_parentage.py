@@ -131,9 +131,7 @@ def test_unnamed_chicks_are_the_mean_of_their_mates() -> None:
     """The mean of n mates: what mates share, and the Mendelian part over n."""
     pens = [stood("C", "2026-01-01"), stood("H1", "2026-01-01")]
     rows = [look(None, {"type": 50.0}, clutch="26-H1", sex="female", n=4)]
-    made = parentage(
-        flock(birds=FOUNDERS, clutches=[clutch("26-H1")], pens=pens, scores=rows)
-    )
+    made = parentage(flock(birds=FOUNDERS, clutches=[clutch("26-H1")], pens=pens, scores=rows))
     [group] = made.chicks["id"]
     at = made.pedigree.positions([group])[0]
     assert made.pedigree.mendelian[at] == pytest.approx(0.5 / 4)
@@ -143,10 +141,18 @@ class TestImpossibleParents:
     """All impossible parents are named at once."""
 
     def test_sexes_and_strangers(self) -> None:
-        birds = [*FOUNDERS, bird("x", "male", "26-H1", sire="H1", dam="C"), bird("y", "male", "26-H1", sire="Z")]
+        birds = [
+            *FOUNDERS,
+            bird("x", "male", "26-H1", sire="H1", dam="C"),
+            bird("y", "male", "26-H1", sire="Z"),
+        ]
         with pytest.raises(PedigreeError) as error:
             parentage(flock(birds=birds, clutches=[clutch("26-H1")]))
-        for fault in ("H1, sire of x, is recorded female", "C, dam of x, is recorded male", "sire Z of y is not"):
+        for fault in (
+            "H1, sire of x, is recorded female",
+            "C, dam of x, is recorded male",
+            "sire Z of y is not",
+        ):
             assert fault in str(error.value)
 
     def test_a_parent_younger_than_its_chick(self) -> None:

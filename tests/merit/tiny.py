@@ -57,6 +57,8 @@ def stood(number: str, since: str, until: str | None = None, pen: str = "pen 1")
     return {"pen": pen, "bird": number, "from": since, "to": until}
 
 
-def look(number: str, points: Mapping[str, float], on: str = "2026-09-20", judge: str = "A", **cells: object) -> dict[str, object]:
+def look(
+    number: str, points: Mapping[str, float], on: str = "2026-09-20", judge: str = "A", **cells: object
+) -> dict[str, object]:
     """One look at one bird."""
     return {"on": on, "judge": judge, "bird": number, **points, **cells}
