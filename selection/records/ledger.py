@@ -4,6 +4,7 @@ For whoever records a form:
 
 - `find_rows(flock, form, keys)` gives the rows on record under the keys of `keys` (a frame with the form's
   key columns), without reading the rest of the ledger; its index says which row of `keys` each answers.
+- `read_days(flock, form, days)` gives all the rows on record of some days, as cheaply.
 - `append(flock, {form: frame}, source=…)` records the rows of all forms together or not at all. A row whose
   key is on record completes it: its blanks keep what is recorded. If it would change a recorded value the
   ledger refuses the batch with :class:`ConflictError` (somebody else recorded that row meanwhile: compare and
@@ -25,6 +26,7 @@ from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeVar
 
 import pandas as pd
 import pyarrow as pa
@@ -68,6 +70,7 @@ __all__ = [
     "compact",
     "find_rows",
     "keep_meeting",
+    "read_days",
     "read_meetings",
     "read_rows",
     "read_settings",
@@ -76,6 +79,7 @@ __all__ = [
 ]
 
 RECORDS = "records"
+T = TypeVar("T")
 
 
 class ConflictError(RecordsError):
@@ -109,18 +113,29 @@ def read_table(
     if not Path(flock_path).is_dir():
         raise RecordsError(f"{flock_path}: there is no flock here; record some forms first")
     records, wanted = records_of(flock_path), form_named(form)
+
+    def read(state: State, missing_ok: bool) -> tuple[pa.Table, State, list[SetAside]]:
+        table, damaged = pieces.read(records, _as_of(state, as_recorded), wanted, missing_ok=missing_ok)
+        return table, state, damaged
+
+    return _steadily(records, read)
+
+
+def _steadily(records: Path, read: Callable[[State, bool], T]) -> T:
+    """What `read` makes of the present state, once no merge takes a file away under its hands.
+
+    `read` is given the state, and whether a file that is not there is to be passed over: it is when the state
+    is still the same, since then nobody merged and the file is truly missing.
+    """
     state = read_state(records)
     while True:
         try:
-            table, damaged = pieces.read(records, _as_of(state, as_recorded), wanted)
+            return read(state, False)
         except FileNotFoundError:
             newer = read_state(records)
             if newer.number == state.number:
-                table, damaged = pieces.read(records, _as_of(state, as_recorded), wanted, missing_ok=True)
-                return table, state, damaged
-            state = newer  # a merge took the file away meanwhile
-        else:
-            return table, state, damaged
+                return read(state, True)
+            state = newer
 
 
 def _as_of(state: State, moment: datetime | None) -> State:
@@ -139,23 +154,50 @@ def find_rows(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataF
     chicks also carry `ledger.nth`.
     """
     records, wanted = records_of(flock_path), form_named(form)
-    return _found(records, read_state(records), wanted, keys)[0]
+    return _steadily(records, lambda state, lost: _found(records, state, wanted, keys, lost)[0])
 
 
 def _found(
-    records: Path, state: State, form: Form, keys: pd.DataFrame
+    records: Path, state: State, form: Form, keys: pd.DataFrame, missing_ok: bool
 ) -> tuple[pd.DataFrame, list[tuple[str, int]]]:
     """The rows on record under `keys`, and the file and row where each stands."""
     wanted = Wanted.of(key_parts(form, keys))
     tables, places, labels = [schema_of(form).empty_table()], [], []
     for piece in state.of(form.name):
-        with suppress(DamagedError):
+        with suppress(DamagedError, *_passed_over(missing_ok)):
             table, rows, which = pieces.find(records, state, piece, form, wanted)
             tables.append(table)
             places += [(piece.file, int(row)) for row in rows]
             labels += [keys.index[i] for i in which]
     frame = frame_of(form, pa.concat_tables(tables, promote_options="default"))
     return frame.set_axis(pd.Index(labels, dtype=keys.index.dtype)), places
+
+
+def _passed_over(missing_ok: bool) -> tuple[type[Exception], ...]:
+    return (FileNotFoundError,) if missing_ok else ()
+
+
+def read_days(flock_path: str | Path, form: str, days: pd.Series) -> pd.DataFrame:
+    """The rows of a form as they stand on any of `days` (its key's day), with `ledger.nth` where it has it.
+
+    The other days' rows are not read: a page of today's weighings is held against what is on record of today
+    alone. Order is that of recording; a file that cannot be used is left out. Raises RecordsError for a form
+    whose key has no day.
+    """
+    records, wanted = records_of(flock_path), form_named(form)
+    column = pieces.day_column(wanted)
+    if column is None:
+        raise RecordsError(f"{form}: the key of this form has no day; it is {', '.join(wanted.key)}")
+    told = sorted({str(day)[:10] for day in days.dropna().unique()})
+
+    def read(state: State, missing_ok: bool) -> pd.DataFrame:
+        tables = [schema_of(wanted).empty_table()]
+        for piece in state.of(form):
+            with suppress(DamagedError, *_passed_over(missing_ok)):
+                tables.append(pieces.of_days(records, state, piece, wanted, column, told))
+        return frame_of(wanted, pa.concat_tables(tables, promote_options="default"))
+
+    return _steadily(records, read)
 
 
 def append(
@@ -181,12 +223,17 @@ def append(
     records, moment = records_of(flock_path), _moment(recorded_at)
     frames = {form.name: _checked(form, rows[form.name]) for form in _forms(rows)}
     overwrites = {name: list(rows[name].columns) if correction else [] for name in frames}
+    missing_ok = False
     while True:
         state = read_state(records)
         name = batch or _batch_id(frames, overwrites, state)
         if name in state.batches:
             return name
-        tables, superseded = _what_is_new(records, state, frames, overwrites)
+        try:
+            tables, superseded = _what_is_new(records, state, frames, overwrites, missing_ok)
+        except FileNotFoundError:  # a merge took a file away meanwhile; if not, it is missing for good
+            missing_ok = read_state(records).number == state.number
+            continue
         if not tables:
             return state.last
         with durable.in_words(flock_path):
@@ -237,14 +284,18 @@ def _batch_id(frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[
 
 
 def _what_is_new(
-    records: Path, state: State, frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[str]]
+    records: Path,
+    state: State,
+    frames: Mapping[str, pd.DataFrame],
+    overwrites: Mapping[str, list[str]],
+    missing_ok: bool,
 ) -> tuple[dict[str, pa.Table], dict[str, list[int]]]:
     """The rows to write, by form, and by file the rows on record that they take the place of."""
     tables: dict[str, pa.Table] = {}
     superseded: dict[str, list[int]] = {}
     for name, frame in frames.items():
         form = FORMS[name]
-        standing, places = _found(records, state, form, frame)
+        standing, places = _found(records, state, form, frame, missing_ok)
         merged, same = _merged(form, frame, standing, overwrites[name])
         if not same.all():
             tables[name] = table_of(form, merged[~same])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from base64 import b64decode, b64encode
+from bisect import bisect_left
 from collections.abc import Collection
 from contextlib import suppress
 from dataclasses import replace
@@ -12,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from selection.records import durable, keyindex
@@ -161,6 +163,37 @@ def find(
     return table.filter(pa.array(true)), rows[true], which[true]
 
 
+def of_days(records: Path, state: State, piece: Piece, form: Form, column: str, days: list[str]) -> pa.Table:
+    """The standing rows of one file whose `column` is one of `days` (ISO dates, in order), with `typed.NTH`.
+
+    Row groups without such a day are not read. Raises DamagedError.
+    """
+    low, high = piece.ranges.get(column, ("", "\uffff"))
+    if not any(low <= day <= high for day in days):
+        return schema_of(form).empty_table()
+    try:
+        file = opened(records, piece)
+        counts = [file.metadata.row_group(g).num_rows for g in range(file.metadata.num_row_groups)]
+        starts = np.cumsum([0, *counts])
+        groups = [g for g in range(len(counts)) if _may_hold(file, g, column, days)]
+        table = _conforming(form, file.read_row_groups(groups, columns=_columns(file)))
+    except (pa.ArrowException, OSError) as error:
+        raise damage(error) from error
+    rows = np.concatenate([np.arange(starts[g], starts[g + 1]) for g in groups] or [np.empty(0, dtype=int)])
+    wanted = pc.is_in(table[column], value_set=pa.array(days).cast(pa.date32()))
+    gone = [row for row, _ in state.superseded.get(piece.file, ())]
+    return table.filter(pc.and_(wanted, pa.array(~np.isin(rows, gone))))
+
+
+def _may_hold(file: pq.ParquetFile, group: int, column: str, days: list[str]) -> bool:
+    """Can a row group hold one of `days`, by its statistics?"""
+    told = file.metadata.row_group(group).column(file.schema_arrow.names.index(column)).statistics
+    if told is None or not told.has_min_max:
+        return True
+    place = bisect_left(days, str(told.min))
+    return place < len(days) and days[place] <= str(told.max)
+
+
 def _index(records: Path, piece: Piece, form: Form) -> np.ndarray:
     """The index of a file: kept in its manifest or beside it, or else worked out from its key columns."""
     if piece.index:
@@ -205,6 +238,10 @@ def write(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, i
 
     Raises OSError where the disk does not take it.
     """
+    if len(parts) == 1 and table.num_rows > ROWS_A_GROUP and (day := day_column(form)):
+        table = table.take(
+            pc.sort_indices(table, sort_keys=[(day, "ascending")])
+        )  # to find a day's rows fast
     keys = _keys(form, table)
     data = parquet_bytes(_stamped(table, parts))
     index = keyindex.index_of(keys).astype("<u8").tobytes()
@@ -223,6 +260,11 @@ def write(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, i
         ranges=keyindex.ranges_of(keys),
         index=b64encode(index).decode() if small else "",
     )
+
+
+def day_column(form: Form) -> str | None:
+    """The key column that is a day, where the form has one."""
+    return next((c for c in form.key if form.column(c).kind == "date"), None)
 
 
 def _stamped(table: pa.Table, parts: list[tuple[Batch, int]]) -> pa.Table:
