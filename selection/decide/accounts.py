@@ -18,30 +18,32 @@ COLUMNS = ["season", "side", "item", "amount", "low", "high"]
 
 
 def takings(flock: Flock) -> pd.DataFrame:
-    """What recorded sales brought: season, sold_as, amount (Decimal). A lot's price counts once; the kinds of
-    a mixed lot share it by birds."""
+    """What recorded sales brought: season, sold_as, amount (Decimal).
+
+    A lot's price counts once; the kinds of a mixed lot share it by birds.
+    """
     currency = Currency(flock.plan.currency)
     rows = flock.sales.assign(lot=flock.sales["lot"].fillna("\x1f" + flock.sales["bird"]))
-    parts = []
-    for _, sale in rows.groupby(["on", "lot"]):
-        year = int(sale["on"].iloc[0].year)
-        kinds = sale["sold_as"].value_counts()
-        amounts = currency.share_out(currency.amount(sale["price"].iloc[0]), kinds.to_numpy())
-        parts += [(year, kind, amount) for kind, amount in zip(kinds.index, amounts, strict=True)]
+    mixed = rows.groupby(["on", "lot"])["sold_as"].transform("nunique") > 1
+    once = rows[~mixed].drop_duplicates(["on", "lot"])
+    parts = [(row.on.year, row.sold_as, currency.amount(row.price)) for row in each(once)]
+    for _, lot in rows[mixed].groupby(["on", "lot"]):
+        kinds = lot["sold_as"].value_counts()
+        amounts = currency.share_out(currency.amount(lot["price"].iloc[0]), kinds.to_numpy())
+        parts += [(lot["on"].iloc[0].year, *part) for part in zip(kinds.index, amounts, strict=True)]
     frame = pd.DataFrame(parts, columns=["season", "sold_as", "amount"])
-    once = [
-        (season, kind, total(list(group), currency))
-        for (season, kind), group in frame.groupby(["season", "sold_as"])["amount"]
-    ]
-    return pd.DataFrame(once, columns=["season", "sold_as", "amount"])
+    sums = frame.groupby(["season", "sold_as"])["amount"].agg(lambda a: total(list(a), currency))
+    return sums.reset_index()
 
 
-def accounts(flock: Flock, costs: CostsToDate, offers: pd.DataFrame, draws: Array | None) -> pd.DataFrame:
+def accounts(
+    flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Array | None
+) -> pd.DataFrame:
     """Every season's bills and sales, and what the list should bring: the frame behind the picture.
 
     Columns: season, side (`spent`, `received`, `expected`), item (an item of costs, or a kind of sale),
     amount, low, high (Decimal; low and high, the 90 % interval, only where something is expected).
-    `offers` and `draws` are those of :func:`season`.
+    `taken`, `offers` and `draws` are those of :func:`season`.
     """
     currency = Currency(flock.plan.currency)
     rows: list[tuple] = []
@@ -49,7 +51,7 @@ def accounts(flock: Flock, costs: CostsToDate, offers: pd.DataFrame, draws: Arra
         for item in ITEMS:
             bills = list(shares.bills["amount"][shares.bills["item"] == item])
             rows += [(year, "spent", item, total(bills, currency), None, None)] if bills else []
-    rows += [(row.season, "received", row.sold_as, row.amount, None, None) for row in each(takings(flock))]
+    rows += [(row.season, "received", row.sold_as, row.amount, None, None) for row in each(taken)]
     for kind in SOLD_AS:
         of_kind = (offers["sold_as"] == kind).to_numpy()
         if of_kind.any():
@@ -57,17 +59,18 @@ def accounts(flock: Flock, costs: CostsToDate, offers: pd.DataFrame, draws: Arra
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def season(flock: Flock, costs: CostsToDate, offers: pd.DataFrame, draws: Array | None) -> pd.DataFrame:
+def season(
+    flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Array | None
+) -> pd.DataFrame:
     """The season in five lines: line, amount, low, high (Decimal; missing where it cannot be said).
 
     Lines: `spent`, `sold so far`, `the list` (what goes now), `in all` (sold and list), `left over` (in all
-    less spent). `offers`: one row a sale proposed, with `price`; `draws` (n × offers): joint draws of what
-    each offer brings in all, None where the list has no market to rest on.
+    less spent). `taken`: :func:`takings`; `offers`: one row a sale proposed, with `price`; `draws`
+    (n × offers): joint draws of what each offer brings in all, None where the list has no market to rest on.
     """
     currency = Currency(flock.plan.currency)
     shares = costs.seasons[flock.plan.season]
     spent = shares.total if len(shares.bills) else None
-    taken = takings(flock)
     sold = total(list(taken["amount"][taken["season"] == flock.plan.season]), currency)
     listed = _expected(offers, draws, np.ones(len(offers), dtype=bool), currency)
     in_all = [None if amount is None else amount + sold for amount in listed]

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from selection.decide.accounts import accounts, season
-from selection.decide.costs import CostsToDate, cost_to_date
+from selection.decide.accounts import accounts, season, takings
+from selection.decide.costs import CostShares, CostsToDate, cost_to_date
 from selection.decide.going import going
 from selection.decide.market import Market, fit_market
 from selection.decide.money import Currency
@@ -85,6 +85,7 @@ def prices(
     every recorded sale with an impossible price.
     """
     step = progress or (lambda name, share: None)
+    currency = Currency(flock.plan.currency)
     step("points and growth", 0.0)
     points, growth = _scored(flock, points, growth, merit)
     step("costs", 0.3)
@@ -95,28 +96,27 @@ def prices(
     kinds = price_kinds(birds, market)
     birds = birds.assign(sold_as=choose(birds, kinds))
     step("season", 0.7)
-    offers = propose(birds, kinds, costs, market, Currency(flock.plan.currency), asking or {})
+    offers = propose(birds, kinds, costs, market, currency, asking or {})
     draws = joint_draws(birds, offers, market, rng or np.random.default_rng(flock.plan.season))
-    pedigree = None if merit is None else merit.pedigree
-    trios = make_trios(
-        birds, kinds, market, pedigree, flock.plan.most_inbreeding, Currency(flock.plan.currency)
-    )
-    step("prices", 1.0)
-    table = _table(birds, offers, costs, kinds, market, Currency(flock.plan.currency))
-    lines = season(flock, costs, offers, draws)
-    return Prices(
-        currency=Currency(flock.plan.currency),
+    table = _table(birds, offers, costs, kinds, market, currency)
+    taken = takings(flock)
+    lines = season(flock, costs, taken, offers, draws)
+    pedigree = merit.pedigree if merit else None
+    said = Prices(
+        currency=currency,
         table=table,
         offers=offers,
         kinds=kinds,
-        trios=trios,
+        trios=make_trios(birds, kinds, market, pedigree, flock.plan.most_inbreeding, currency),
         season=lines,
-        accounts=accounts(flock, costs, offers, draws),
+        accounts=accounts(flock, costs, taken, offers, draws),
         costs=costs,
         market=market,
         sentences=_sentences(flock, table, offers, kinds, lines, costs, market),
-        cannot=_cannot(flock, birds, table, costs, market),
+        cannot=_cannot(birds, table, costs.seasons[flock.plan.season], market),
     )
+    step("prices", 1.0)
+    return said
 
 
 def _table(
@@ -239,10 +239,8 @@ def _worth_more(table: pd.DataFrame, kinds: pd.DataFrame, currency: Currency) ->
     return said
 
 
-def _cannot(
-    flock: Flock, birds: pd.DataFrame, table: pd.DataFrame, costs: CostsToDate, market: Market
-) -> tuple[str, ...]:
-    said = [*market.cannot, *costs.seasons[flock.plan.season].cannot]
+def _cannot(birds: pd.DataFrame, table: pd.DataFrame, costs: CostShares, market: Market) -> tuple[str, ...]:
+    said = [*market.cannot, *costs.cannot]
     nameless = int((~birds["known"]).sum())
     if nameless:
         said.append(

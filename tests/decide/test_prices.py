@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.decide.accounts import takings
 from selection.decide.going import going
 from selection.decide.prices import TABLE, prices
 from selection.records.errors import RecordsError
@@ -398,3 +399,12 @@ def test_progress_goes_from_nothing_to_all(season):
     prices(flock, known.verdicts, merit=known.merit, progress=lambda name, share: steps.append((name, share)))
     assert steps[0][1] == 0 and steps[-1] == ("prices", 1.0)
     assert [share for _, share in steps] == sorted(share for _, share in steps)
+
+
+def test_a_lot_of_two_kinds_counts_once_and_is_parted_by_birds():
+    sales = sold(
+        ("H2", "table", 10, "2026-09-01"), ("B3", "pet", 10, "2026-09-01"), ("B3", "pet", 3, "2026-09-02")
+    )
+    sales["lot"] = ["mixed", "mixed", None]
+    taken = takings(holding([], CHICKS, sales=sales))
+    assert taken.to_numpy().tolist() == [[2026, "pet", Decimal("8.00")], [2026, "table", Decimal("5.00")]]
