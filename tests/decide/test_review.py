@@ -109,6 +109,14 @@ def test_what_choosing_gained_against_what_was_possible() -> None:
     assert (row["later"], row["later_possible"]) == (-1.0, 1.0)
 
 
+def test_a_bird_the_records_no_longer_tell_of_is_left_out_of_its_group() -> None:
+    kept = {date(2025, 10, 10): meeting(["a", "b", "c"], [3.0, 0.0, 6.0], 1, [0.3, 0.1, 0.6])}
+    told = with_since(standings(holdings.flock(), kept), pd.DataFrame([[1.0, 5.0]] * 3, columns=["a", "b"]))
+    assert told["bird"].tolist() == ["a", "b"]
+    assert told["merit"].tolist() == pytest.approx([1.5, -1.5])
+    assert told["later"].tolist() == pytest.approx([-2.0, 2.0])
+
+
 def test_what_was_decided_counts_before_what_was_proposed() -> None:
     flock = holdings.flock()
     said = pd.DataFrame(
