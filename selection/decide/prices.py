@@ -154,11 +154,7 @@ def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) 
     """What one price rests on, in a sentence."""
     said = []
     if sales:
-        points = (
-            f", {bird.points:.0f} points of 100"
-            if bird.sold_as == "breeding" and bird.points == bird.points
-            else ""
-        )
+        points = _points_words(bird) if bird.sold_as == "breeding" else ""
         age = f", {bird.weeks:.0f} weeks old" if bird.weeks == bird.weeks else ""
         said.append(f"{counted(sales, 'past sale')} as {bird.sold_as}{points}{age}")
     elif offer.price is not None:
@@ -174,6 +170,10 @@ def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) 
     if offer.remark and offer.price is not None:
         said.append(offer.remark)
     return "; ".join(said)
+
+
+def _points_words(bird: Any) -> str:
+    return f", {bird.points:.0f} points of 100" if bird.seen else ", though no judge has seen it"
 
 
 def _scored(
