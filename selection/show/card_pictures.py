@@ -47,7 +47,7 @@ def section_bars(meeting: Meeting, bird: str) -> Fragment:
     """Points by section as bars on the section's full length, with a tick where the group's mean is."""
     rows = [_bar(row) for row in each(sections_frame(meeting, bird))]
     return Fragment(
-        '<table class="bars"><caption>Points by section; the tick is its group\'s mean</caption><tbody>{}</tbody></table>'
+        '<table class="bars"><caption>Points by section; tick: mean of its group</caption><tbody>{}</tbody></table>'
     ).format(Markup("").join(rows))
 
 

@@ -9,6 +9,7 @@ import base64
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -30,6 +31,16 @@ class Fragment(Markup):
         return f'<div class="selection">{self}</div>' if self else ""
 
 
+def begin() -> Fragment:
+    """The pages' style, for a notebook, which has none of its own."""
+    return Fragment("<style>{}</style>").format(Markup(stylesheet()))
+
+
+def stylesheet() -> str:
+    """The style that notebooks and pack share."""
+    return Path(__file__).with_name("templates").joinpath("pages.css").read_text(encoding="utf-8")
+
+
 def join(pieces: Iterable[Markup | str]) -> Fragment:
     """Pieces one after another; plain text among them is escaped."""
     return Fragment("\n").join(pieces)
@@ -40,10 +51,10 @@ def paragraph(text: str | Markup, kind: str = "") -> Fragment:
     return Fragment("<p{}>{}</p>").format(_class(kind), text)
 
 
-def bullets(texts: Sequence[str | Markup], kind: str = "") -> Fragment:
-    """A list of sentences; nothing for none."""
+def bullets(texts: Sequence[str | Markup], kind: str = "", empty: str = "") -> Fragment:
+    """A list of sentences; for none the sentence `empty`, or nothing."""
     if not texts:
-        return Fragment("")
+        return paragraph(empty, "quiet") if empty else Fragment("")
     items = Markup("").join(Markup("<li>{}</li>").format(sentence(t)) for t in texts)
     return Fragment("<ul{}>{}</ul>").format(_class(kind), items)
 

@@ -133,3 +133,137 @@ def due(lay: Laying) -> Fragment:
     return table(
         listed, columns, "Who is due to go, by laying alone", empty="No living hen was counted.", kind="stack"
     )
+
+
+def by_age(lay: Laying) -> Fragment:
+    """Every hatch year at every age: the rate of that hatch year, and of the very hens that stood there."""
+    listed = [
+        {
+            "hatch_year": str(r.hatch_year),
+            "season": f"{r.season:.0f}",
+            "laying_season": "" if missing(r.laying_season) else f"{r.laying_season:.0f}",
+            "hens": f"{r.hens:.0f}",
+            "rate": "" if missing(r.rate) else f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",
+            "these": "" if missing(r.these_low) else f"{r.these_low:.2f} to {r.these_high:.2f}",
+            "separable": r.separable,
+        }
+        for r in each(lay.by_age)
+    ]
+    columns = {
+        "hatch_year": "Hatched",
+        "season": "Year",
+        "laying_season": "Laying season",
+        "hens": "Hens",
+        "rate": "Eggs a hen-day of the hatch year (90 %)",
+        "these": "of these very hens (90 %)",
+        "separable": "Told apart",
+    }
+    return table(listed, columns, "Hatch years by age", ["hens"], empty="No eggs were counted.", kind="stack")
+
+
+def decline(lay: Laying) -> Fragment:
+    """How much less a hen lays from one laying season to the next, beside the published decline."""
+    listed = [
+        {
+            "step": f"laying season {r.step.replace(' after ', ' of season ')}",
+            "published": f"{r.published:.2f} ± {r.published_sd:.2f}",
+            "decline": f"{r.decline:.2f} ({r.low:.2f} to {r.high:.2f})",
+        }
+        for r in each(lay.decline)
+    ]
+    columns = {"step": "Rate of", "published": "Published (one standard deviation)", "decline": "Here (90 %)"}
+    return table(
+        listed,
+        columns,
+        "Laying from one season to the next, as a share",
+        empty="Too few seasons.",
+        kind="stack",
+    )
+
+
+def pens(lay: Laying) -> Fragment:
+    """Each pen's season as counted: plain sums, without any model."""
+    listed = [
+        {
+            "season": f"{r.season:.0f}",
+            "pen": r.pen,
+            "counted": f"{r.counted:.0f} of {r.of:.0f}",
+            "hen_days": f"{r.hen_days:,.0f}",
+            "eggs": f"{r.eggs:,.0f}",
+            "rate": "" if missing(r.hen_day) else f"{r.hen_day:.2f}",
+        }
+        for r in each(lay.pens)
+    ]
+    columns = {
+        "season": "Year",
+        "pen": "Pen",
+        "counted": "Days counted",
+        "hen_days": "Hen-days",
+        "eggs": "Eggs",
+        "rate": "Eggs a hen-day, as counted",
+    }
+    return table(
+        listed,
+        columns,
+        "Pens as counted",
+        ["hen_days", "eggs", "rate"],
+        empty="No pen was counted.",
+        kind="stack",
+    )
+
+
+def own(lay: Laying) -> Fragment:
+    """Hens whose eggs were told from the others', beside what their hatch year laid."""
+    listed = [
+        {
+            "bird": r.bird,
+            "season": f"{r.season:.0f}",
+            "days": f"{r.days:.0f}",
+            "broody": f"{r.broody:.0f}",
+            "rate": f"{r.rate:.2f}",
+            "expected": f"{r.expected:.2f}",
+        }
+        for r in each(lay.own)
+    ]
+    columns = {
+        "bird": "Hen",
+        "season": "Year",
+        "days": "Days",
+        "broody": "of them broody",
+        "rate": "Eggs a day, as counted",
+        "expected": "Expected of her hatch year",
+    }
+    numbers = ["days", "broody", "rate", "expected"]
+    return table(
+        listed,
+        columns,
+        "Hens with records of their own",
+        numbers,
+        empty="No hen's eggs were told apart.",
+        kind="stack",
+    )
+
+
+def egg_weights(lay: Laying) -> Fragment:
+    """Mean egg weight and size grades by year and pen, where eggs were weighed."""
+    grades = [g for g in ("S", "M", "L", "XL") if g in lay.weights]
+    listed = [
+        {
+            "season": f"{r.season:.0f}",
+            "pen": r.pen,
+            "eggs": f"{r.eggs:.0f}",
+            "grams": f"{r.grams:.0f} g",
+            **{grade: f"{100 * getattr(r, grade):.0f} %" for grade in grades},
+        }
+        for r in each(lay.weights)
+    ]
+    columns = {"season": "Year", "pen": "Pen", "eggs": "Eggs weighed", "grams": "Mean weight"}
+    columns |= dict(zip(grades, grades, strict=True))
+    return table(
+        listed,
+        columns,
+        "Egg weights",
+        ["eggs", "grams", *grades],
+        empty="No eggs were weighed.",
+        kind="stack",
+    )

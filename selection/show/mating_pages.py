@@ -111,4 +111,4 @@ def pairs(of: Matings) -> Fragment:
         }
         for r in each(of.table)
     ]
-    return table(rows, PAIRS, "Every pair", ["inbreeding", "most"], kind="stack small")
+    return table(rows, PAIRS, "Every pair", ["inbreeding", "most", "merit"], kind="stack small")

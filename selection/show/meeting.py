@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from pathlib import Path
-
-from markupsafe import Markup
 
 from selection.show.bird_cards import card, cards
 from selection.show.clutch_pages import clutches
 from selection.show.first_page import about, first_page, season
-from selection.show.fragments import Fragment
+from selection.show.fragments import begin
 from selection.show.laying_pages import laying
 from selection.show.mating_pages import matings
 from selection.show.price_pages import prices
@@ -38,16 +35,6 @@ __all__ = [
     "verdict_table",
     "worked_out",
 ]
-
-
-def begin() -> Fragment:
-    """The pages' style for a notebook, which has none of its own."""
-    return Fragment("<style>{}</style>").format(Markup(stylesheet()))
-
-
-def stylesheet() -> str:
-    """The style that notebooks and pack share."""
-    return Path(__file__).with_name("templates").joinpath("pages.css").read_text(encoding="utf-8")
 
 
 def terminal_progress() -> Callable[[str, float], None] | None:

@@ -40,15 +40,18 @@ def find_notebook(name: str) -> Path:
     raise NotebookError(f"the notebook {name} is not installed; install the package anew")
 
 
-def run_notebook(name: str, parameters: Mapping[str, Any], progress: Progress | None = None) -> NotebookNode:
+def run_notebook(
+    name: str, parameters: Mapping[str, Any], progress: Progress | None = None, without: str | None = None
+) -> NotebookNode:
     """Run a notebook from top to bottom with these parameters, in a kernel of this interpreter.
 
-    Returns it with its outputs. Raises SelectionError with nothing but its words where a cell raised one, and
-    NotebookError where the notebook or its kernel failed in any other way.
+    Returns it with its outputs, cells tagged `without` left out. Raises SelectionError with nothing but its
+    words where a cell raised one, and NotebookError where the notebook or its kernel failed in any other way.
     """
     import nbformat
 
     book = nbformat.read(find_notebook(name), as_version=4)
+    book.cells = [cell for cell in book.cells if without not in cell.metadata.get("tags", [])]
     fill_in(book, parameters)
     with _kernel() as manager:
         _execute(book, manager, progress)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from selection.records.errors import RecordsError
-from selection.show.fragments import slug
+from selection.show.fragments import slug, stylesheet
 from selection.show.notebooks import NotebookError, run_notebook
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     """
     parameters = {"FLOCK": str(flock.resolve()), "OUT": str(out.resolve())}
     try:
-        page = render(run_notebook("selection_meeting", parameters, progress), _title(flock))
+        page = render(run_notebook("selection_meeting", parameters, progress, NOTEBOOK_ONLY), _title(flock))
     except NotebookError as error:
         _tables_alone(flock, out, progress)
         said = [f"no pack: the notebook could not run here ({error})"]
@@ -59,8 +59,6 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
 def render(book: NotebookNode, title: str) -> str:
     """One self-contained page from a notebook's text and shown pieces; code and printed lines are left out."""
     from jinja2 import Environment, FileSystemLoader
-
-    from selection.show.meeting import stylesheet
 
     pieces = [_anchored(piece) for cell in book.cells for piece in _pieces(cell)]
     first = next((i for i, piece in enumerate(pieces) if "<h2" in piece), len(pieces))

@@ -6,6 +6,7 @@ from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
+from selection.merit.ranking import Merit
 from selection.show.figures import missing
 from selection.show.fragments import Fragment, bullets, heading, join, table
 
@@ -118,11 +119,11 @@ def worked_out(meeting: Meeting) -> Fragment:
         heading("What it rests on here"),
         bullets([*meeting.merit.sentences, *meeting.merit.cannot], "small"),
     ]
-    pieces += [inherited(meeting)]
+    pieces += [inherited(meeting.merit)]
     return join(pieces)
 
 
-def inherited(meeting: Meeting) -> Fragment:
+def inherited(merit: Merit) -> Fragment:
     """Heritability of each section: what was published, what the holding's records say alone, the result."""
     rows = [
         {
@@ -133,7 +134,7 @@ def inherited(meeting: Meeting) -> Fragment:
             "result": f"{r.heritability:.2f} ({r.heritability_low:.2f} to {r.heritability_high:.2f})",
             "source": r.source,
         }
-        for r in each(meeting.merit.traits)
+        for r in each(merit.traits)
     ]
     columns = {
         "trait": "Section or trait",
