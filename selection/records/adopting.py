@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from selection.records.errors import SettingsError
 from selection.records.in_force import InForce
@@ -40,43 +41,47 @@ def plan_of(settings: Settings, standard: Standard) -> Plan:
 
 @dataclass(frozen=True)
 class Adopted:
-    """Settings handed in: the texts that are new (else None), the day `since` which they hold, and all
-    standards in force with them.
+    """Settings handed in: the texts that are new (else None), the day `since` which a new standard holds, all
+    standards in force with it, and the plan (None: there is none yet).
     """
 
     standard_text: str | None
     plan_text: str | None
     since: date
     in_force: InForce
+    plan: Plan | None
 
 
 def adopt(settings: Settings, files: Mapping[str, Path], day: date, correct: bool) -> Adopted:
     """What comes of the settings `files` handed in (by name) to a flock that has `settings`.
 
     A new standard holds from `day`. With `correct`, or where only its wording is new, it takes the place of
-    the present one. Raises SettingsError with the faults of both files.
+    the present one. Raises SettingsError with the faults of both files; a plan on record must fit too.
     """
     new = {name: _text(path) for name, path in files.items()}
     before = None if settings.standard is None else standards_of(settings)
-    faults, standard = [], before.latest if before else None
-    try:
-        standard = parse_standard(new[STANDARD]) if STANDARD in new else standard
-    except SettingsError as error:
-        faults.append(str(error))
-    if PLAN in new and standard:
-        try:
-            parse_plan(new[PLAN], standard)
-        except SettingsError as error:
-            faults.append(str(error))
-    if standard is None and not faults:
-        faults.append(NO_STANDARD)
-    if faults or standard is None:
-        raise SettingsError("\n".join(faults))
+    faults: list[str] = []
+    standard = before.latest if before else None
+    if STANDARD in new:
+        standard = _parsed(faults, parse_standard, new[STANDARD])
+    plan_text = new.get(PLAN, settings.plan)
+    plan = _parsed(faults, parse_plan, plan_text, standard) if standard and plan_text is not None else None
+    if standard is None or faults:
+        raise SettingsError("\n".join(faults) or NO_STANDARD)
+    since, in_force = _in_force(before, standard, day, correct)
     changed = {
         name: text for name, text in new.items() if text != getattr(settings, name.removesuffix(".toml"))
     }
-    since, in_force = _in_force(before, standard, day, correct)
-    return Adopted(changed.get(STANDARD), changed.get(PLAN), since, in_force)
+    return Adopted(changed.get(STANDARD), changed.get(PLAN), since, in_force, plan)
+
+
+def _parsed(faults: list[str], parse: Callable[..., Any], *what: object) -> Any:
+    """What `parse` makes of a file, None (and its faults added) where it cannot be used."""
+    try:
+        return parse(*what)
+    except SettingsError as error:
+        faults.append(str(error))
+        return None
 
 
 def _in_force(before: InForce | None, standard: Standard, day: date, correct: bool) -> tuple[date, InForce]:

@@ -7,6 +7,7 @@ and warnings that leave it in. Rules see only rows whose cells could be read.
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from functools import partial
 
 import pandas as pd
@@ -39,6 +40,7 @@ REMARKS: dict[str, tuple[Rule, ...]] = {
     "sales": (season.prices, season.sold_once),
 }
 SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
+AHEAD = pd.Timedelta(days=366)
 DAY_OF = {"rings": "fitted_on", "pens": "from"}
 """The day of a row that names a bird, where it is not `on`."""
 
@@ -102,3 +104,13 @@ def _after_going(form: str, rows: pd.DataFrame, known: Known, column: str) -> li
     gone = known.of_birds(rows["bird"])["gone_on"]
     words = "taken, but {} is on record as gone on {}: look whether both are right"
     return findings(form, rows, rows[column] > gone, column, words, rows["bird"], gone, refused=False)
+
+
+def far_ahead(form: str, rows: pd.DataFrame, day: date) -> list[Finding]:
+    """A remark on rows dated more than a year after `day`, that of the plan: the year may be a slip."""
+    column = FORMS[form].dated_by
+    if column is None:
+        return []
+    late = rows[rows[column] > pd.Timestamp(day) + AHEAD]
+    words = f"taken, and counted only from then on: that is over a year after the plan's day, {day}"
+    return findings(form, late, late[column].notna(), column, words, refused=False)

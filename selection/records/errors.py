@@ -6,6 +6,7 @@ found, what was expected, what to do. The commands print that text and never a t
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -53,3 +54,29 @@ class Finding:
     def __str__(self) -> str:
         place = self.form if self.row is None else f"{self.form}, row {self.row}"
         return f"{place}: {self.reason()}"
+
+
+def in_lines(findings: Iterable[Finding], most: int = 20) -> list[str]:
+    """Findings in words, those that say the same of several rows on one line, at most `most` lines a form.
+
+    Faults come before remarks; what is left out is counted.
+    """
+    rows: dict[tuple[str, str, bool], list[int]] = {}
+    for finding in findings:
+        same = rows.setdefault((finding.form, finding.reason(), finding.refused), [])
+        same += [] if finding.row is None else [finding.row]
+    lines: dict[str, list[str]] = {}
+    for (form, reason, _), at in sorted(rows.items(), key=lambda item: not item[0][2]):
+        lines.setdefault(form, []).append(f"{form}{_rows_in_words(at)}: {reason}")
+    for form, said in lines.items():
+        if len(said) > most:
+            lines[form] = [*said[:most], f"{form}: and {len(said) - most} more findings"]
+    return [line for said in lines.values() for line in said]
+
+
+def _rows_in_words(rows: list[int], most: int = 6) -> str:
+    if not rows:
+        return ""
+    listed = ", ".join(map(str, rows[:most]))
+    more = f" and {len(rows) - most} more" if len(rows) > most else ""
+    return f", row{'s' if len(rows) > 1 else ''} {listed}{more}"

@@ -23,6 +23,7 @@ from selection.records.workbooks import Sheet, read_workbook
 SETTINGS = ("standard.toml", "plan.toml")
 HANDED_BACK = ("row", "reason")
 """Columns that refused rows carry when they come back; they say nothing new when handed in again."""
+OLD_ENCODING = "cp1252"
 _DELIMITERS = ",;\t"
 _LONGEST_CELL = 1_000_000
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
@@ -58,18 +59,19 @@ class HandedIn:
 def read_forms(path: Path) -> HandedIn:
     """All forms in a folder of CSV files and workbooks, in one workbook, or in one CSV file.
 
+    Folders within the folder, hidden files and a spreadsheet's lock files are passed over.
+
     Raises RecordsError where there is nothing at `path` or it cannot be opened at all.
     """
     path = Path(path)
     try:
-        files = sorted(path.iterdir()) if path.is_dir() else [path]
-        files = [f for f in files if not f.name.startswith((".", "~$"))]
+        there = path.exists()
+        files = sorted(f for f in path.iterdir() if f.is_file()) if path.is_dir() else [path]
     except OSError as error:
         raise RecordsError(f"{path}: cannot be opened: {error.strerror}") from error
-    if not path.exists():
-        raise RecordsError(
-            f"{path}: there is nothing there; give a folder of forms, a workbook or a CSV file"
-        )
+    if not there:
+        raise RecordsError(f"{path}: nothing is there; give a folder of forms, a workbook or a CSV file")
+    files = [f for f in files if not f.name.startswith((".", "~$"))]
     settings = {f.name: f for f in files if f.name in SETTINGS}
     sheets: list[Sheet] = []
     findings: list[Finding] = []
@@ -90,7 +92,7 @@ def _read_file(file: Path, sheets: list[Sheet], findings: list[Finding]) -> None
     """Add the sheets of one file, or the reason why there are none."""
     kind = file.suffix.casefold()
     expected = f"a form's name: {', '.join(FORMS)}"
-    if kind not in (".csv", ".xlsx") or not file.is_file():
+    if kind not in (".csv", ".xlsx"):
         findings.append(
             _unread(file.name, "", "not read: forms are .csv files or sheets of an .xlsx workbook")
         )
@@ -160,11 +162,14 @@ def _name(cell: Any) -> str:
 def _read_csv(data: bytes, file: str, findings: list[Finding]) -> list[Sheet]:
     """The one sheet of a CSV file: UTF-8, UTF-16 with its mark, or Windows-1252; comma, semicolon or tab."""
     form = Path(file).stem.strip().casefold()
-    text = _decoded(data)
+    text, encoding = _decoded(data)
     if text is None:
         expected = "a text file of comma-separated values; save the sheet again as CSV (UTF-8)"
         findings.append(_unread(form, "a file that is no text", expected, refused=True))
         return []
+    if encoding == OLD_ENCODING:
+        words = "taken as Windows-1252: look whether letters with accents came out right"
+        findings.append(_unread(form, "a text file that is not UTF-8", words))
     text, delimiter = _delimiter(text)
     csv.field_size_limit(_LONGEST_CELL)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
@@ -177,16 +182,16 @@ def _read_csv(data: bytes, file: str, findings: list[Finding]) -> list[Sheet]:
     return [Sheet(form, file, rows)]
 
 
-def _decoded(data: bytes) -> str | None:
-    """The text of the file, None where it is none."""
+def _decoded(data: bytes) -> tuple[str | None, str]:
+    """The text of the file, None where it is none, and its encoding."""
     marked = next((name for mark, name in _MARKS if data.startswith(mark)), None)
-    for encoding in [marked] if marked else ["utf-8", "cp1252"]:
+    for encoding in [marked] if marked else ["utf-8", OLD_ENCODING]:
         try:
             text = data.decode(encoding)
         except UnicodeDecodeError:
             continue
-        return None if any(control in text for control in _CONTROLS) else text
-    return None
+        return None if any(control in text for control in _CONTROLS) else text, encoding
+    return None, ""
 
 
 def _delimiter(text: str) -> tuple[str, str]:

@@ -11,14 +11,22 @@ import pandas as pd
 
 from selection.records import ledger
 from selection.records.adopting import Adopted, adopt
+from selection.records.checking import far_ahead
 from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
-from selection.records.errors import Finding, SelectionError
+from selection.records.errors import Finding, SelectionError, in_lines
 from selection.records.intake import Intake, Progress, take_in
 from selection.records.kept import adopt_earlier
-from selection.records.ledger import ConflictError, append, read_settings, read_table, write_settings
+from selection.records.ledger import (
+    ConflictError,
+    append,
+    read_days,
+    read_settings,
+    read_table,
+    write_settings,
+)
 from selection.records.naming import changed_answers
 from selection.records.parsing import parse_column
-from selection.records.reading import HandedIn, read_forms
+from selection.records.reading import HandedIn, Raw, read_forms
 from selection.records.refused import give_back, refused_rows
 from selection.records.tables import FORMS
 from selection.records.typed import frame_of
@@ -27,6 +35,8 @@ ALWAYS = ("clutches", "birds", "rings", "pens", "sales")
 """Forms that rows of any other are checked against."""
 PAIRED = tuple(name for name, form in FORMS.items() if form.names_bird)
 """Forms whose rows may name their bird by colours."""
+MANY_DAYS = 400
+"""Days in one sheet beyond which reading the whole form is the quicker way."""
 TRIES = 5
 """How often a hand-in is looked at again because somebody else recorded the same rows meanwhile."""
 
@@ -58,11 +68,11 @@ class Recorded:
         return int(any(finding.refused for finding in self.findings))
 
     def words(self) -> str:
-        """The outcome for the breeder: what was recorded by form, what was adopted, then everything found."""
+        """The outcome for the breeder: what was adopted, what was recorded by form, then what was found."""
         lines = [self.stopped] if self.stopped is not None else []
         lines += [f"{name} adopted" for name in self.adopted]
         lines += [self._form_in_words(form) for form in self.refused]
-        return "\n".join([*lines, *map(str, self.findings)])
+        return "\n".join([*lines, *in_lines(self.findings)])
 
     def _form_in_words(self, form: str) -> str:
         counts = {
@@ -96,6 +106,8 @@ def record(
         return _record(Path(flock_path), Path(forms_path), correct, today or date.today(), progress)
     except SelectionError as error:
         return Recorded(stopped=str(error))
+    except OSError as error:
+        return Recorded(stopped=f"{error.filename or flock_path}: {error.strerror or error}")
 
 
 def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Progress | None) -> Recorded:
@@ -118,12 +130,38 @@ def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Prog
 
 
 def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
-    """The rows on record of every form that the hand-in is checked against."""
+    """The rows on record of every form that the hand-in is checked against.
+
+    Of what is seen, weighed, laid or paid only the days handed in count, unless a bird's colours may come to
+    mean another bird, or a standard comes with the looks.
+    """
     if not ledger.records_of(flock).is_dir():
         return {}
     paired = PAIRED if {"rings", "birds", "sales"} & set(handed.forms) else ()
+    whole = {*ALWAYS, *paired, *(("scores",) if "standard.toml" in handed.settings else ())}
     names = dict.fromkeys((*ALWAYS, *handed.forms, *paired))
-    return {name: frame_of(FORMS[name], read_table(flock, name)[0]) for name in names}
+    return {
+        name: _all_rows(flock, name) if name in whole else _rows_of_days(flock, handed.forms[name])
+        for name in names
+    }
+
+
+def _all_rows(flock: Path, form: str) -> pd.DataFrame:
+    return frame_of(FORMS[form], read_table(flock, form)[0])
+
+
+def _rows_of_days(flock: Path, raw: Raw) -> pd.DataFrame:
+    """The rows on record of the days that a sheet speaks of; all of them where it speaks of very many."""
+    days = _days_of(raw)
+    return read_days(flock, raw.form, days) if days.nunique() <= MANY_DAYS else _all_rows(flock, raw.form)
+
+
+def _days_of(raw: Raw) -> pd.Series:
+    """The days in a sheet's column `on` that can be read."""
+    places = raw.places().get("on")
+    if not places:
+        return pd.Series(dtype="datetime64[s]")
+    return parse_column(raw.cells[places[0]], FORMS[raw.form].column("on")).values.dropna()
 
 
 def _first_day(handed: HandedIn, on_record: Mapping[str, pd.DataFrame], today: date) -> date:
@@ -132,9 +170,9 @@ def _first_day(handed: HandedIn, on_record: Mapping[str, pd.DataFrame], today: d
     Looks that come with a standard were judged by it; those no later than the last look on record were not.
     """
     scores = handed.forms.get("scores")
-    if scores is None or not (places := scores.places().get("on")):
+    if scores is None or "standard.toml" not in handed.settings:
         return today
-    days = parse_column(scores.cells[places[0]], FORMS["scores"].column("on")).values.dropna()
+    days = _days_of(scores)
     last = on_record["scores"]["on"].max() if "scores" in on_record else pd.NaT
     later = days if pd.isna(last) else days[days > last]
     return min(later.min().date(), today) if len(later) else today
@@ -155,6 +193,9 @@ def _outcome(flock: Path, handed: HandedIn, adopted: Adopted, intake: Intake) ->
         form: refused_rows(handed.forms[form], rows, intake.findings) for form, rows in intake.refused.items()
     }
     give_back(flock, refused)
+    if adopted.plan:
+        for form, rows in intake.rows.items():
+            intake.findings += far_ahead(form, rows, adopted.plan.on)
     if {"rings", "birds", "sales"} & set(handed.forms):
         intake.findings += changed_answers(intake.known, intake.record, PAIRED)
     by_status = {

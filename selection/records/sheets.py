@@ -45,7 +45,7 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
         if name in places:
             cells, cleared[column.name] = _without_clears(raw.cells[places[name][0]])
             parsed = parse_column(cells, column)
-            rows[column.name] = parsed.values
+            rows[column.name] = _with_meaning(parsed.values, column, cleared[column.name])
             findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
             findings += _blanks(form.name, column, parsed, cleared[column.name])
     frame = pd.DataFrame(rows, index=raw.cells.index)
@@ -101,6 +101,13 @@ def _without_clears(cells: pd.Series) -> tuple[pd.Series, pd.Index]:
     return (cells.mask(asks, None) if asking else cells), cells.index[asks]
 
 
+def _with_meaning(values: pd.Series, column: Column, cleared: pd.Index) -> pd.Series:
+    """The values with what a blank cell says filled in, where it says anything."""
+    if column.blank_means is None:
+        return values
+    return values.mask(values.isna() & ~values.index.isin(cleared), column.blank_means)
+
+
 def _cell_findings(
     form: str, column: Column, cells: pd.Series, expected: dict[int, str], notes: dict[int, str]
 ) -> list[Finding]:
@@ -114,7 +121,7 @@ def _cell_findings(
 
 def _blanks(form: str, column: Column, parsed: Parsed, cleared: pd.Index) -> list[Finding]:
     """A fault for each blank in a column that must be filled."""
-    if not column.required:
+    if not column.required or column.blank_means:
         return []
     blank = parsed.values.index[parsed.values.isna()].difference(cleared).difference(list(parsed.expected))
     return [Finding(form, row, column.name, "a blank cell", f"expected {column.meaning}") for row in blank]

@@ -49,6 +49,7 @@ class Column:
     allowed: tuple[str, ...] = ()
     low: float | None = None
     high: float | None = None
+    blank_means: str | None = None  # what a blank cell of a required column says; else it must be filled
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,7 @@ FORMS: dict[str, Form] = {
             ("bird",),
             (
                 Column("bird", "label", "the bird's number, unique for good", required=True),
-                Column("sex", "choice", "its sex", required=True, allowed=SEXES),
+                Column("sex", "choice", "its sex", required=True, allowed=SEXES, blank_means="unknown"),
                 Column(
                     "clutch",
                     "labels",

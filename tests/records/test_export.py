@@ -99,7 +99,7 @@ ODD = [
     ),
 ]
 NOTES = st.sampled_from(ODD) | WRITTEN
-GRAMS = st.floats(1, 9000, allow_nan=False).map(lambda g: round(g, 6))
+GRAMS = st.floats(10, 9000, allow_nan=False).map(lambda g: round(g, 6))
 
 
 @st.composite

@@ -91,8 +91,13 @@ def test_other_kinds_of_file_are_said_not_to_be_read(tmp_path, name):
     assert "forms are .csv files or sheets of an .xlsx workbook" in str(finding)
 
 
+def test_an_old_encoding_is_reported(tmp_path):
+    assert "Windows-1252" in str(handed(tmp_path, WEIGHTS.encode("cp1252")).findings[0])
+    assert handed(tmp_path, WEIGHTS).findings == ()
+
+
 def test_what_is_not_there_or_no_folder_is_said(tmp_path):
-    with pytest.raises(RecordsError, match="there is nothing there"):
+    with pytest.raises(RecordsError, match="nothing is there"):
         read_forms(tmp_path / "nowhere")
 
 

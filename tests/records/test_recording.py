@@ -248,6 +248,61 @@ def test_faulty_settings_stop_everything_and_all_faults_are_said(tmp_path):
     assert not (tmp_path / "flock").exists()
 
 
+def test_a_standard_that_the_plan_on_record_does_not_fit_is_refused(tmp_path):
+    plan = small.PLAN + "[worth]\nhead = 1.5\n"
+    assert record(tmp_path / "flock", small.write(tmp_path / "forms", {}, plan=plan)).status == 0
+    renamed = small.STANDARD.replace('"head"', '"comb"')
+    found = record(tmp_path / "flock", small.write(tmp_path / "new", {}, standard=renamed, plan=None))
+    assert found.status == 2
+    assert "plan.toml: worth, head" in (found.stopped or "")
+
+
+def test_faults_of_both_settings_are_said_together(tmp_path):
+    folder = small.write(
+        tmp_path / "forms", {}, plan=small.PLAN.replace("season", "sesaon") + "[worth]\nwings = 1\n"
+    )
+    assert (record(tmp_path / "flock", folder).stopped or "").count("plan.toml: ") == 2
+
+
+def test_a_year_far_ahead_is_remarked(flock):
+    found = hand_in(flock, "weights", {"on": "2062-09-01", "bird": "26-01", "grams": 2900})
+    assert (found.status, found.taken) == (0, {"weights": 1})
+    assert "over a year after the plan's day, 2026-10-10" in found.words()
+
+
+def test_a_bird_without_a_sex_is_recorded_as_unknown(flock):
+    assert hand_in(flock, "birds", {"bird": "26-05", "sex": "", "clutch": "26-H1"}).status == 0
+    assert read_flock(flock).birds.set_index("bird").loc["26-05", "sex"] == "unknown"
+
+
+def test_the_same_fault_of_many_rows_is_one_line(flock):
+    rows = [{"on": "2026-09-01", "bird": "26-01", "trait": "shank width"} for _ in range(30)]
+    lines = hand_in(flock, "measures", *rows).words().splitlines()
+    assert "measures, rows 2, 3, 4, 5, 6, 7 and 24 more: value: found no such column" in lines[-1]
+
+
+def test_a_folder_that_may_not_be_read_is_said(flock, monkeypatch):
+    def denied(*_: object) -> None:
+        raise PermissionError(13, "Permission denied", "forms")
+
+    monkeypatch.setattr(Path, "iterdir", denied)
+    found = record(flock, flock.parent)
+    assert found.status == 2
+    assert "cannot be opened: Permission denied" in (found.stopped or "")
+
+
+def test_a_disk_that_is_full_is_said_and_the_rows_are_not_taken(flock, monkeypatch):
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.write", full)
+    found = hand_in(flock, "weights", {"on": "2026-09-09", "bird": "26-01", "grams": 2900})
+    monkeypatch.undo()
+    assert found.status == 2
+    assert "the disk is full" in (found.stopped or "")
+    assert len(read_flock(flock).weights) == 2
+
+
 def test_forms_without_a_standard_cannot_be_recorded(tmp_path):
     found = record(
         tmp_path / "flock", small.write(tmp_path / "forms", small.forms(), standard=None, plan=None)
