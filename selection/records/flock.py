@@ -127,8 +127,10 @@ def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
 def _complete(form: Form, frame: pd.DataFrame | None, standard: Standard) -> pd.DataFrame:
     """`frame` with every column of the form, in order, each of its own dtype; withdrawn rows left out."""
     sections = section_columns(standard) if form.name == "scores" else ()
-    frame = pd.DataFrame() if frame is None else standing(form, frame)
-    return whole(form, frame, sections).reset_index(drop=True)
+    frame = whole(form, pd.DataFrame() if frame is None else standing(form, frame), sections)
+    if form.name == "scores":  # a row with nothing given is no look: a bird left out, or a look withdrawn
+        frame = frame.dropna(how="all", subset=[*(c.name for c in sections), "total", "faults"])
+    return frame.reset_index(drop=True)
 
 
 def _as_of(form: Form, frame: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:

@@ -21,6 +21,7 @@ class InForce:
 
     @property
     def latest(self) -> Standard:
+        """The standard that holds now."""
         return self.standards[-1][1]
 
     def spells(self, days: pd.Series) -> Iterable[tuple[Standard, np.ndarray]]:

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import pandas as pd
 
 from selection.records.errors import Finding
-from selection.records.known import Known, day_words, in_words
+from selection.records.known import Known, day_words, findings, in_words
 from selection.records.lives import looked_up
-from selection.records.rings import folded_colour, name_birds
+from selection.records.rings import Named, folded_colour, name_birds
 from selection.records.typed import folded
 
 
@@ -27,32 +27,37 @@ def name_rows(
     if not by_colour.any():
         return rows, []
     asked = rows[by_colour]
-    earlier = pd.Series(None, index=asked.index, dtype="str") if anew else _as_recorded(form, asked, known)
-    open_rows = asked[earlier.isna()]
-    named = name_birds(open_rows, known.forms["rings"], known.birds)
-    bird = earlier.fillna(named.bird)
-    given = asked["bird"].notna()
-    found = _findings(form, asked, named.faults, named.notes, given)
-    other = given & bird.notna() & (folded(asked["bird"]) != folded(bird))
-    for row in asked.index[other]:
-        words = f"its own colours: they mean {bird[row]} on that day; mend one of the two"
-        found.append(Finding(form, row, "bird", in_words(asked.at[row, "bird"]), words))
+    earlier = _as_recorded(form, asked, known)
+    now = name_birds(asked if anew else asked[earlier.isna()], known.forms["rings"], known.birds)
+    bird = now.bird.reindex(asked.index).fillna(earlier)
+    found = _findings(form, asked, now)
+    found += _disagreements(form, asked, bird, earlier)
     return rows.assign(bird=rows["bird"].fillna(bird)), found
 
 
-def _findings(
-    form: str, asked: pd.DataFrame, faults: Mapping[int, str], notes: Mapping[int, str], given: pd.Series
-) -> list[Finding]:
+def _findings(form: str, asked: pd.DataFrame, named: Named) -> list[Finding]:
     """A fault for colours that name nobody (only a remark where the bird's number is there too)."""
     found = []
-    for row, words in faults.items():
+    for row, words in named.faults.items():
         column, colours = _colours(asked, row)
-        found.append(Finding(form, row, column, colours, words, refused=not given[row]))
-    for row, words in notes.items():
-        if not given[row]:
+        numbered = isinstance(asked.at[row, "bird"], str)
+        words = f"taken by the bird's number, but {words.split('; give')[0]}" if numbered else words
+        found.append(Finding(form, row, column, colours, words, refused=not numbered))
+    for row, words in named.notes.items():
+        if not isinstance(asked.at[row, "bird"], str):
             column, colours = _colours(asked, row)
             found.append(Finding(form, row, column, colours, words, refused=False))
     return found
+
+
+def _disagreements(form: str, asked: pd.DataFrame, bird: pd.Series, earlier: pd.Series) -> list[Finding]:
+    """A fault where number and colours mean two birds; a remark where the colours once meant another."""
+    words = "the bird its own colours mean that day, {}; mend one of the two"
+    unlike = bird.notna() & (folded(asked["bird"]) != folded(bird))
+    found = findings(form, asked, unlike & asked["bird"].notna(), "bird", words, bird)
+    words = "taken as {}, but recorded earlier as {}: clear that row's values, if it was wrong"
+    other = bird.notna() & earlier.notna() & (folded(bird) != folded(earlier))
+    return found + findings(form, asked, other, "right", words, bird, earlier, refused=False)
 
 
 def _colours(rows: pd.DataFrame, row: int) -> tuple[str, str]:

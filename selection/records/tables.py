@@ -72,10 +72,12 @@ class Form:
 
     @property
     def names(self) -> tuple[str, ...]:
+        """The names of its columns, in order."""
         return tuple(c.name for c in self.columns)
 
     @property
     def required(self) -> tuple[str, ...]:
+        """The names of the columns that must be there."""
         return tuple(c.name for c in self.columns if c.required)
 
 

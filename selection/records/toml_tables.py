@@ -34,6 +34,7 @@ class Table:
         self.faults.append(f"{self.file}: {where}: found {describe(found)}; allowed: {allowed}")
 
     def text(self, key: str, *, default: str | None = None, required: bool = False) -> str | None:
+        """A text, trimmed; not blank."""
         value = self._value(key, required, "text in quotes")
         if value is None:
             return default
@@ -62,6 +63,7 @@ class Table:
         return int(value) if allowed.whole else float(value)
 
     def flag(self, key: str) -> bool:
+        """True or false; false where absent."""
         value = self._value(key, False, "true or false")
         if value is not None and not isinstance(value, bool):
             self.fault(key, value, "true or false, without quotes")
@@ -138,6 +140,7 @@ class Limits:
     whole: bool = False
 
     def hold(self, value: object) -> bool:
+        """Whether `value` is a number of the kind within the limits."""
         if isinstance(value, bool) or not isinstance(value, int if self.whole else (int, float)):
             return False
         if not abs(value) <= 1e15:  # neither infinite, nor not-a-number, nor beyond exact arithmetic

@@ -78,7 +78,7 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
     "a bird and the colours of another": (
         added("scores", LOOK | {"bird": "26-01", "left": "green", "right": "blue"}),
         ("scores", 4),
-        "bird: found 26-01; its own colours: they mean 26-02",
+        "bird: found 26-01; the bird its own colours mean that day, 26-02",
     ),
     "nobody named": (
         added("scores", LOOK),

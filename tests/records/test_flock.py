@@ -9,6 +9,7 @@ import pytest
 
 from selection.records.errors import RecordsError, SettingsError
 from selection.records.flock import assemble, flock_from_forms, forms_and_findings, read_flock
+from selection.records.ledger import read_rows
 from selection.records.recording import record
 from selection.records.settings import parse_plan, parse_standard
 from selection.records.tables import FORMS
@@ -78,13 +79,22 @@ def test_a_sale_marks_its_bird_gone_from_that_day_on():
     assert assemble(STANDARD, on("2026-09-19"), forms).birds["alive"].all()
 
 
+def test_a_row_with_nothing_given_is_no_look(tmp_path):
+    forms = small.forms()
+    forms["scores"] += [{"on": "2026-09-01", "judge": "Ann", "bird": "26-03", "note": "hid under the coop"}]
+    record(tmp_path / "flock", small.write(tmp_path / "forms", forms))
+    assert len(read_rows(tmp_path / "flock", "scores")) == 3
+    assert len(read_flock(tmp_path / "flock").scores) == 2
+
+
 def test_labels_take_one_spelling_throughout():
     forms = {
         "birds": pd.DataFrame({"bird": ["A1"], "sex": ["male"], "clutch": ["c1;C2"]}),
         "clutches": pd.DataFrame({"clutch": ["C1", "c2"], "set_on": pd.to_datetime(["2026-03-01"] * 2)}),
         "scores": pd.DataFrame(
             {"on": pd.to_datetime(["2026-09-01", "2026-09-02"]), "judge": ["Ann", " ANN"], "bird": ["a1", "A1"],
-             "faults": ["WRY TAIL;Pale legs", None]}
+             "faults": ["WRY TAIL;Pale legs", None],
+                "type": [20.0, 21.0]}
         ),
         "measures": pd.DataFrame({"on": pd.to_datetime(["2026-09-01"]), "trait": ["Shank Width"], "judge": ["ann"]}),
     }  # fmt: skip

@@ -176,6 +176,11 @@ def test_colours_mean_the_same_bird_when_the_sheet_comes_again_after_the_rings_c
     )
     assert hand_in(flock, "scores", look).unchanged == {"scores": 1}
     assert read_flock(flock).scores["bird"].tolist() == ["26-01", "26-02"]
+    moved = hand_in(flock, "scores", look, correct=True)
+    assert "taken as 26-04, but recorded earlier as 26-02" in moved.words()
+    clear = {"on": look["on"], "judge": "Ann", "bird": "26-02", "type": "(blank)", "head": "(blank)"}
+    assert hand_in(flock, "scores", clear, correct=True).corrected == {"scores": 1}
+    assert read_flock(flock).scores["bird"].tolist() == ["26-01", "26-04"]
 
 
 def test_what_was_typed_is_kept_beside_the_bird_it_means(flock):
