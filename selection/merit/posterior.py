@@ -65,12 +65,12 @@ class Posterior:
 
 def learn(model: SeasonModel, flock: Flock, progress: Progress | None = None) -> Known:
     """Variances of every trait and the correlations between them, from prior and records."""
+    named = named_correlations(flock.plan, model.traits)
     _say(progress, "variances of each trait", 0.0)
     traits = trait_variances(model, flock.standard)
     parts = np.array([t.parts for t in traits])
     _say(progress, "correlations between traits", 0.2)
-    correlations = explore(model, parts, flock.plan)
-    named = named_correlations(flock.plan, model.traits)
+    correlations = explore(model, parts)
     variances = variances_at(parts, correlations.mode, named)
     return Known(model, traits, correlations, named, variances, model.solve(variances))
 
@@ -118,7 +118,7 @@ def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
         return [known.variances]
     parts = [p for _ in range(MIXTURE // 2) for p in draw_parts(known.traits, rng)]
     rho = known.correlations.draw(MIXTURE, rng)
-    return [variances_at(p, r, known.named) for p, r in zip(parts, rho, strict=True)]
+    return [variances_at(p, r, known.named, rng) for p, r in zip(parts, rho, strict=True)]
 
 
 def _functionals(known: Known, birds: pd.Index, weights: np.ndarray) -> tuple[np.ndarray, slice]:
