@@ -14,7 +14,7 @@ import ipywidgets as widgets
 from selection.decide.deciding import decide
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts import propose
-from selection.decide.what_if import Trial, as_planned, planned_counts, what_if
+from selection.decide.what_if import Trial, as_planned, changes, planned_counts, what_if
 from selection.records.errors import SelectionError
 from selection.records.flock import read_flock
 from selection.show.candidates import candidates_table, merit_picture
@@ -24,6 +24,11 @@ NO_CEILING = 1.0
 """The end of the ceiling's slider, where there is none."""
 NONE = 2.1
 """A ceiling that no relationship reaches."""
+UNCHANGED: tuple[str, ...] = ("No verdict changes.",)
+QUICK = (
+    "A trial is reckoned quickly, with how strongly sections are inherited at its likeliest. Reckoned so, the plan "
+    "itself would already differ where birds stand nearly level:"
+)
 TRIED = "barred for this trial"
 WIDE = widgets.Layout(width="25em")
 NAMED = {"description_width": "11em"}
@@ -33,8 +38,7 @@ class Knobs(widgets.VBox):
     """Controls on one side, the group's table and picture on the other; `trial` is what they are set to."""
 
     def __init__(self, meeting: Meeting) -> None:
-        self.meeting = meeting
-        self.planned = as_planned(meeting)
+        self._compare_with(meeting)
         self.bars: dict[str, str | None] = {}
         plan, standard = meeting.flock.plan, meeting.flock.standard
         counts = planned_counts(standard, plan)
@@ -66,12 +70,17 @@ class Knobs(widgets.VBox):
 
     def follow(self, _: Any = None) -> None:
         """Work the trial out and show it."""
-        found = what_if(self.meeting, self.trial, self.planned)
-        self.told.value = html(join([paragraph("What changes", "lead"), bullets(found.changes)]))
+        if self.trial == self._as_planned():
+            meeting, said, note = self.meeting, UNCHANGED, ""
+        else:
+            found = what_if(self.meeting, self.trial, self.planned)
+            meeting, said, note = found.meeting, found.changes, self.note
+        self.told.value = html(
+            join([paragraph("What changes", "lead"), bullets(said), paragraph(note, "small")])
+        )
         group = self.group.value
         if group is not None:
-            pieces = [candidates_table(found.meeting, group), merit_picture(found.meeting, group)]
-            self.shown.value = html(join(pieces))
+            self.shown.value = html(join([candidates_table(meeting, group), merit_picture(meeting, group)]))
 
     def turn_bar(self, _: Any = None) -> None:
         """Bar the bird chosen, or bring it back, whichever it is not now."""
@@ -85,14 +94,13 @@ class Knobs(widgets.VBox):
 
     def as_planned(self, _: Any = None) -> None:
         """Put every knob back."""
-        flock = self.meeting.flock
-        counts = planned_counts(flock.standard, flock.plan)
+        plan = self._as_planned()
         self._deaf(True)
         for name, knob in self.counts.items():
-            knob.value = counts[name]
-        for name, knob in self.keep.items():
-            knob.value = flock.plan.keep[name].number
-        self.ceiling.value = _shown_ceiling(flock.plan.most_relationship)
+            knob.value = plan.counts[name]
+        for name, keep in self.keep.items():
+            keep.value = plan.keep[name]
+        self.ceiling.value = _shown_ceiling(self.meeting.flock.plan.most_relationship)
         self.bars.clear()
         self._deaf(False)
         self.follow()
@@ -100,9 +108,24 @@ class Knobs(widgets.VBox):
     def take_decisions(self, path: Path) -> None:
         """Take the decisions recorded in the flock at `path` into the meeting shown."""
         flock = replace(self.meeting.flock, decisions=read_flock(path).decisions)
-        self.meeting = replace(self.meeting, flock=flock, verdicts=propose(flock, self.meeting.merit))
-        self.planned = as_planned(self.meeting)
+        self._compare_with(replace(self.meeting, flock=flock, verdicts=propose(flock, self.meeting.merit)))
         self.follow()
+
+    def _as_planned(self) -> Trial:
+        """The trial that changes nothing."""
+        flock = self.meeting.flock
+        ceiling = flock.plan.most_relationship
+        return Trial(
+            counts=planned_counts(flock.standard, flock.plan),
+            keep={name: keep.number for name, keep in flock.plan.keep.items()},
+            most_relationship=NONE if ceiling is None or ceiling >= NO_CEILING else ceiling,
+        )
+
+    def _compare_with(self, meeting: Meeting) -> None:
+        """Take `meeting` as what trials are compared with, and say where the quick way differs from it."""
+        self.meeting, self.planned = meeting, as_planned(meeting)
+        differs = [line for line in changes(meeting.verdicts, self.planned) if "kept" in line]
+        self.note = f"{QUICK} {' '.join(differs)}" if differs else ""
 
     def _listen(self) -> None:
         self._deaf(False)

@@ -33,7 +33,14 @@ def groups(meeting: Meeting) -> Fragment:
             pieces.append(paragraph(f"No {name} to choose from."))
             continue
         pieces += [candidates_table(meeting, name), merit_picture(meeting, name), neighbours(meeting, name)]
+        pieces.append(bullets(_firm(meeting, name), "small"))
     return join(pieces)
+
+
+def _firm(meeting: Meeting, group: str) -> list[str]:
+    """What the verdicts say of how firm a group's choice is, beyond who is kept and whom to see again."""
+    said = [s.removeprefix(f"{group}: ") for s in meeting.verdicts.sentences if s.startswith(f"{group}: ")]
+    return [s for s in said if not s.startswith(("keep ", "look again "))]
 
 
 def verdict_table(meeting: Meeting) -> Fragment:

@@ -1,0 +1,74 @@
+"""Finding, filling in and running notebooks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+
+from selection.records.errors import SelectionError
+from selection.show import notebooks
+from selection.show.notebooks import NotebookError, fill_in, find_notebook, run_notebook
+
+
+@pytest.fixture
+def written(tmp_path: Path, monkeypatch):
+    """Write a notebook of these cells, to be found by any name."""
+
+    def write(*cells):
+        path = tmp_path / "book.ipynb"
+        nbformat.write(new_notebook(cells=list(cells)), path)
+        monkeypatch.setattr(notebooks, "find_notebook", lambda name: path)
+
+    return write
+
+
+def test_a_notebook_that_is_nowhere_is_named():
+    assert find_notebook("selection_meeting").name == "selection_meeting.ipynb"
+    with pytest.raises(NotebookError, match="no-such-notebook"):
+        find_notebook("no-such-notebook")
+
+
+def test_parameters_replace_the_cell_tagged_for_them_and_no_other():
+    book = new_notebook(
+        cells=[new_code_cell("A = 1"), new_code_cell("A = 2", metadata={"tags": ["parameters"]})]
+    )
+    fill_in(book, {"A": "it's", "B": None})
+    assert [cell.source for cell in book.cells] == ["A = 1", 'A = "it\'s"\nB = None']
+
+
+def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(written):
+    import sys
+
+    written(
+        new_markdown_cell("## First step"),
+        new_code_cell("X = 0", metadata={"tags": ["parameters"]}),
+        new_code_cell("import sys; (sys.executable, X)"),
+        new_code_cell("1 / 0", metadata={"tags": ["left out"]}),
+    )
+    steps: list[tuple[str, float]] = []
+    book = run_notebook("any", {"X": 7}, lambda step, share: steps.append((step, share)), without="left out")
+    assert book.cells[2].outputs[0].data["text/plain"] == repr((sys.executable, 7))
+    assert steps == [("First step", 0.0), ("First step", 0.5)]
+
+
+def test_an_error_made_for_the_user_comes_out_as_its_words_alone(written):
+    written(
+        new_code_cell(
+            "from selection.records.errors import SettingsError\nraise SettingsError('plan.toml: on: …')"
+        )
+    )
+    with pytest.raises(SelectionError) as error:
+        run_notebook("any", {})
+    assert str(error.value) == "plan.toml: on: …"
+
+
+def test_any_other_failure_says_what_and_is_no_fault_of_the_flock(written):
+    written(new_code_cell("{}['missing']"))
+    with pytest.raises(NotebookError, match="KeyError: 'missing'"):
+        run_notebook("any", {})
+    written(new_code_cell("import os; os._exit(3)"))
+    with pytest.raises(NotebookError, match="kernel stopped"):
+        run_notebook("any", {})

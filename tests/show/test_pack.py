@@ -1,0 +1,99 @@
+"""The pack: one self-contained page beside the contract's tables, and words where it cannot be made."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from selection.decide.meeting import write_tables
+from selection.records.errors import SelectionError
+from selection.records.kept import read_meetings
+from selection.show import pack
+from selection.show.notebooks import NotebookError
+from selection.show.pack import hold_meeting
+from tests.show import held
+
+TABLES = ["clutches", "laying", "matings", "prices", "ranking", "unsexed", "verdicts"]
+MOST = 5_000_000
+"""Bytes that a pack may have, so that it can be sent by mail."""
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return (held.pack_folder() / "meeting.html").read_text(encoding="utf-8")
+
+
+def test_the_page_needs_nothing_from_anywhere(page: str):
+    for address in re.findall(r'(?:src|href|url\()\s*=?\s*["\']?([^"\')\s>]+)', page):
+        assert address.startswith(("data:", "#")), address
+    assert len(page.encode()) < MOST
+
+
+def test_the_contents_lead_to_every_section(page: str):
+    linked = re.findall(r'<a href="#([^"]+)">', page)
+    headings = re.findall(r'<h2 id="([^"]+)"', page)
+    assert linked == headings and len(set(headings)) == len(headings)
+    assert headings[0] == "read-this-first"
+    for needed in (
+        "what-would-tip-it",
+        "one-more-look",
+        "each-candidate-s-card",
+        "clutches",
+        "laying",
+        "matings",
+    ):
+        assert needed in headings
+    assert {"prices", "cautions", "how-it-was-worked-out", "words-used"} <= set(headings)
+
+
+def test_every_picture_has_words_and_a_title(page: str):
+    pictures = re.findall(r"<figure.*?</figure>", page, re.S)
+    assert pictures
+    for figure in pictures:
+        assert re.search(r"<figcaption>[^<]{10,}", figure)
+        assert re.search(r'(alt|aria-label)="[^"]{10,}"', figure)
+
+
+def test_code_controls_and_their_headings_stay_in_the_notebook(page: str):
+    assert "read_flock(" not in page
+    assert "Try it otherwise" not in page and "Decide otherwise" not in page
+
+
+def test_the_tables_are_those_of_the_meeting_byte_for_byte(tmp_path: Path):
+    write_tables(held.meeting(), tmp_path)
+    for name in TABLES:
+        left = (held.pack_folder() / f"{name}.csv").read_bytes()
+        assert left == (tmp_path / f"{name}.csv").read_bytes(), name
+
+
+def test_the_meeting_is_kept_with_the_flock():
+    held.pack_folder()
+    kept = read_meetings(held.flock_path())
+    on = held.holding().plan.on
+    assert list(kept) == [date(on.year, on.month, on.day)]
+    assert list(kept[on]["ranking"]["bird"]) == list(held.meeting().merit.ranking["bird"])
+
+
+def test_a_flock_that_cannot_be_used_is_refused_in_its_own_words(tmp_path: Path):
+    with pytest.raises(SelectionError) as error:
+        hold_meeting(tmp_path / "nowhere", tmp_path / "out")
+    assert "nowhere" in str(error.value)
+    assert "Traceback" not in str(error.value)
+    assert not (tmp_path / "out").exists()
+
+
+def test_where_the_notebook_cannot_run_the_tables_are_left_and_it_is_said(tmp_path: Path, monkeypatch):
+    flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
+
+    def fails(*_):
+        raise NotebookError("no kernel on this machine")
+
+    monkeypatch.setattr(pack, "run_notebook", fails)
+    monkeypatch.setattr("selection.decide.meeting.hold", lambda *_: held.meeting())
+    said = hold_meeting(flock, tmp_path / "out")
+    assert said[0] == "no pack: the notebook could not run here (no kernel on this machine)"
+    assert sorted(p.stem for p in (tmp_path / "out").iterdir()) == TABLES
