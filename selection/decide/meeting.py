@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from selection.compare.clutches import ClutchComparison, compare_clutches
-from selection.compare.hatch import HatchFigures, hatch
+from selection.compare.hatch import Hatch, hatch
 from selection.compare.laying import Laying, laying
 from selection.decide.matings import Matings, matings
 from selection.decide.prices import Prices, prices
@@ -52,7 +52,7 @@ class Meeting:
     merit: Merit
     verdicts: Verdicts
     clutches: ClutchComparison
-    hatch: HatchFigures
+    hatch: Hatch
     laying: Laying
     matings: Matings
     prices: Prices
@@ -102,7 +102,9 @@ def write_tables(meeting: Meeting, out: Path) -> list[Path]:
         out.mkdir(parents=True, exist_ok=True)
         return [_write(name, table, out / f"{name}.csv") for name, table in meeting.tables.items()]
     except OSError as error:
-        raise RecordsError(f"the tables cannot be written into {out}: {error.strerror}; choose another --out") from error
+        raise RecordsError(
+            f"the tables cannot be written into {out}: {error.strerror}; choose another --out"
+        ) from error
 
 
 def _write(name: str, table: pd.DataFrame, path: Path) -> Path:
