@@ -28,6 +28,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(f"{error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
         return 2
+    except Exception as error:  # whatever else: a fault of the program, in words, and nothing recorded is lost
+        return _own_fault(error)
+
+
+def _own_fault(error: Exception) -> int:
+    """Say that the program is at fault, and where its own account of it lies."""
+    import tempfile
+    import traceback
+
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="selection-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as account:
+        account.write("".join(traceback.format_exception(error)))
+    print(
+        f"a fault of this program, not of your records ({type(error).__name__}: {error}); what was recorded "
+        f"is safe. Please report it with the file {account.name}",
+        file=sys.stderr,
+    )
+    return 2
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -195,3 +195,21 @@ def test_importing_the_package_pays_for_nothing_slow() -> None:
     code = f"import sys, selection, selection.__main__; print([m for m in {slow} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_fault_of_the_program_is_said_in_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Never a traceback on the screen: it goes into a file that can be sent along."""
+    from selection.records import check
+
+    def broken(path: Path) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr(check, "check", broken)
+    assert main(["check", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert "a fault of this program" in said and "Traceback" not in said
+    account = Path(said.strip().rsplit(" ", 1)[1])
+    assert "ZeroDivisionError" in account.read_text(encoding="utf-8")
+    account.unlink()
