@@ -19,6 +19,7 @@ from selection.records.kept import adopt_earlier
 from selection.records.ledger import (
     ConflictError,
     append,
+    find_rows,
     read_days,
     read_settings,
     read_table,
@@ -29,7 +30,7 @@ from selection.records.parsing import parse_column
 from selection.records.reading import HandedIn, Raw, read_forms
 from selection.records.refused import give_back, refused_rows
 from selection.records.tables import FORMS
-from selection.records.typed import frame_of
+from selection.records.typed import frame_of, keys_of
 
 ALWAYS = ("clutches", "birds", "rings", "pens", "sales")
 """Forms that rows of any other are checked against."""
@@ -132,7 +133,7 @@ def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Prog
 def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
     """The rows on record of every form that the hand-in is checked against.
 
-    Of what is seen, weighed, laid or paid only the days handed in count, unless a bird's colours may come to
+    Of what is seen, weighed, laid or paid only what the hand-in touches, unless a bird's colours may come to
     mean another bird, or a standard comes with the looks.
     """
     if not ledger.records_of(flock).is_dir():
@@ -141,7 +142,7 @@ def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
     whole = {*ALWAYS, *paired, *(("scores",) if "standard.toml" in handed.settings else ())}
     names = dict.fromkeys((*ALWAYS, *handed.forms, *paired))
     return {
-        name: _all_rows(flock, name) if name in whole else _rows_of_days(flock, handed.forms[name])
+        name: _all_rows(flock, name) if name in whole else _rows_looked_up(flock, handed.forms[name])
         for name in names
     }
 
@@ -150,10 +151,33 @@ def _all_rows(flock: Path, form: str) -> pd.DataFrame:
     return frame_of(FORMS[form], read_table(flock, form)[0])
 
 
-def _rows_of_days(flock: Path, raw: Raw) -> pd.DataFrame:
-    """The rows on record of the days that a sheet speaks of; all of them where it speaks of very many."""
+def _rows_looked_up(flock: Path, raw: Raw) -> pd.DataFrame:
+    """The rows on record that a sheet of what was seen, laid or paid is held against.
+
+    Where every row gives its key in full these are the rows under the keys; else, since colours and unnamed
+    chicks are compared with all of their day, those of the days; all of them where the sheet spans very many.
+    """
+    keys = _full_keys(raw)
+    if keys is not None:
+        return find_rows(flock, raw.form, keys).reset_index(drop=True)
     days = _days_of(raw)
     return read_days(flock, raw.form, days) if days.nunique() <= MANY_DAYS else _all_rows(flock, raw.form)
+
+
+def _full_keys(raw: Raw) -> pd.DataFrame | None:
+    """The sheet's keys, each once; None where a row names its bird by colours, or a bird or pen is left blank."""
+    form, places = FORMS[raw.form], raw.places()
+    named = [c for c in form.key if c in ("bird", "pen") and (form.names_bird or c == "pen")]
+    colours = [i for leg in ("left", "right") for i in places.get(leg, []) if raw.cells[i].notna().any()]
+    if colours or any(c not in places for c in ("on", *named)):
+        return None
+    columns = {
+        c: parse_column(raw.cells[places[c][0]], form.column(c)).values for c in form.key if c in places
+    }
+    keys = pd.DataFrame(columns, index=raw.cells.index).dropna(subset="on")
+    if keys[named].isna().any(axis=None):
+        return None
+    return keys[~keys_of(form, keys).duplicated()]
 
 
 def _days_of(raw: Raw) -> pd.Series:
