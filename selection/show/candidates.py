@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -124,14 +125,17 @@ def _draw_merit(axes: Axes, frame: pd.DataFrame, at: np.ndarray) -> None:
     axes.set_xlabel("merit, points (its chicks take half)")
 
 
-def candidates_table(meeting: Meeting, group: str) -> Fragment:
-    """Every candidate of a group: rings, verdict, merit, chance, points and what they rest on, weight."""
+def candidates_table(meeting: Meeting, group: str, shown: Sequence[str] = tuple(COLUMNS)) -> Fragment:
+    """Every candidate of a group: rings, verdict, merit, chance, points and what they rest on, weight.
+
+    `shown` names the columns wanted, by their keys in COLUMNS.
+    """
     verdicts = meeting.verdicts.table
     merit = meeting.merit.ranking.set_index("bird")
     listed = verdicts[verdicts["group"] == group]
     weights = weights_told(meeting, listed["bird"])
     rows = [_row(row, merit.loc[row.bird], weights.get(row.bird, "")) for row in each(listed)]
-    columns = COLUMNS if weights else {k: v for k, v in COLUMNS.items() if k != "weight"}
+    columns = {k: v for k, v in COLUMNS.items() if k in shown and (weights or k != "weight")}
     return table(rows, columns, f"The {group}, in the order of merit", ["chance"], kind="stack")
 
 

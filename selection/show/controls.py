@@ -29,9 +29,11 @@ QUICK = (
     "A trial is reckoned quickly, with how strongly sections are inherited at its likeliest. Reckoned so, the plan "
     "itself would already differ where birds stand nearly level:"
 )
+SHOWN = ("mark", "bird", "verdict", "merit", "chance", "points")
+"""Columns of the table beside the knobs."""
 TRIED = "barred for this trial"
-WIDE = widgets.Layout(width="25em")
-NAMED = {"description_width": "11em"}
+WIDE = widgets.Layout(width="27em")
+NAMED = {"description_width": "13em"}
 
 
 class Knobs(widgets.VBox):
@@ -50,7 +52,7 @@ class Knobs(widgets.VBox):
             description="Show the", layout=WIDE, style=NAMED,
         )  # fmt: skip
         self.bird = widgets.Dropdown(description="Bird", layout=WIDE, style=NAMED)
-        self.bar = widgets.Button(description="Bar it, or bring it back")
+        self.bar = widgets.Button(description="Bar it, or bring it back", layout=widgets.Layout(width="auto"))
         self.reset = widgets.Button(description="All as planned")
         self.told, self.shown = widgets.HTML(), widgets.HTML(layout=widgets.Layout(flex="1 1 30em"))
         self._listen()
@@ -80,7 +82,9 @@ class Knobs(widgets.VBox):
         )
         group = self.group.value
         if group is not None:
-            self.shown.value = html(join([candidates_table(meeting, group), merit_picture(meeting, group)]))
+            self.shown.value = html(
+                join([merit_picture(meeting, group), candidates_table(meeting, group, SHOWN)])
+            )
 
     def turn_bar(self, _: Any = None) -> None:
         """Bar the bird chosen, or bring it back, whichever it is not now."""
@@ -161,7 +165,7 @@ class Knobs(widgets.VBox):
                 widgets.HBox([self.bar, self.reset]),
                 self.told,
             ],
-            layout=widgets.Layout(flex="0 0 26em"),
+            layout=widgets.Layout(flex="0 0 28em"),
         )
         return widgets.HBox([knobs, self.shown], layout=widgets.Layout(flex_flow="row wrap"))
 
@@ -177,7 +181,7 @@ class Overrule(widgets.VBox):
             options=["keep", "reserve", "sell"], description="Decided", layout=WIDE, style=NAMED
         )
         self.why = widgets.Text(description="Why", layout=WIDE, style=NAMED)
-        self.button = widgets.Button(description="Record the decision")
+        self.button = widgets.Button(description="Record the decision", layout=widgets.Layout(width="auto"))
         self.said = widgets.HTML()
         self.button.on_click(self.record)
         super().__init__([self.bird, self.decided, self.why, self.button, self.said])

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from selection.compare.laying import Laying
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
+from selection.decide.wording import listed
 from selection.show.figures import missing
 from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
 from selection.show.style import MARKERS, SERIES, WIDTH, drawing
@@ -52,20 +53,25 @@ def rates(lay: Laying, season: int | None = None) -> Fragment:
     return join(pieces)
 
 
-def _rates(rows: pd.DataFrame, caption: str) -> Fragment:
-    listed = [
+def _rates(told: pd.DataFrame, caption: str) -> Fragment:
+    rows = [
         {
             "season": f"{r.season:.0f}",
-            "hatch_year": str(r.hatch_year).replace("+", " and "),
+            "hatch_year": _years(r.hatch_year),
             "hens": f"{r.hens:.0f}",
             "hen_days": f"{r.hen_days:,.0f}",
             "eggs": f"{r.eggs:,.0f}",
             "rate": "" if missing(r.rate) else f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",
             "separable": r.separable,
         }
-        for r in each(rows)
+        for r in each(told)
     ]
-    return table(listed, RATES, caption, ["hens", "hen_days", "eggs"], kind="stack")
+    return table(rows, RATES, caption, ["hens", "hen_days", "eggs"], kind="stack")
+
+
+def _years(label: object) -> str:
+    """Hatch years of one row in words: 2023, 2024 and 2025."""
+    return listed(str(label).split("+"))
 
 
 def curve_frame(lay: Laying) -> pd.DataFrame:
@@ -82,7 +88,7 @@ def curve_picture(lay: Laying) -> Fragment:
         return paragraph("No eggs were counted: no picture of the season's laying.", "quiet")
     season = int(frame["season"].iloc[0])
     says = "; ".join(
-        f"hens of {year}: {rows['rate'].iloc[0]:.2f} eggs a hen-day at first, {rows['rate'].iloc[-1]:.2f} at the end"
+        f"hens of {_years(year)}: {rows['rate'].iloc[0]:.2f} eggs a hen-day at first, {rows['rate'].iloc[-1]:.2f} at the end"
         for year, rows in frame.groupby("hatch_year", sort=False)
     )
     title = (
@@ -101,9 +107,7 @@ def _draw(frame: pd.DataFrame) -> Figure:
         colour, mark = SERIES[i % len(SERIES)], MARKERS[i % len(MARKERS)]
         middle = rows["from"] + pd.Timedelta(days=7)
         axes.fill_between(middle, rows["low"], rows["high"], color=colour, alpha=0.15, lw=0)
-        axes.plot(
-            middle, rows["rate"], color=colour, lw=2, label=f"hatched {str(year).replace('+', ' and ')}"
-        )
+        axes.plot(middle, rows["rate"], color=colour, lw=2, label=f"hatched {_years(year)}")
         axes.scatter(middle, rows["counted"], color=colour, marker=mark, s=26)
     axes.set_ylim(0, None)
     axes.set_ylabel("eggs a hen-day")
@@ -115,7 +119,7 @@ def _draw(frame: pd.DataFrame) -> Figure:
 
 def due(lay: Laying) -> Fragment:
     """The living hens by the rate expected of them next year, lowest first."""
-    listed = [
+    rows = [
         {
             "bird": r.bird,
             "hatch_year": "not known" if missing(r.hatch_year) else f"{r.hatch_year:.0f}",
@@ -131,13 +135,13 @@ def due(lay: Laying) -> Fragment:
         "rate": "Eggs a hen-day expected next year (90 %)",
     }
     return table(
-        listed, columns, "Who is due to go, by laying alone", empty="No living hen was counted.", kind="stack"
+        rows, columns, "Who is due to go, by laying alone", empty="No living hen was counted.", kind="stack"
     )
 
 
 def by_age(lay: Laying) -> Fragment:
     """Every hatch year at every age: the rate of that hatch year, and of the very hens that stood there."""
-    listed = [
+    rows = [
         {
             "hatch_year": str(r.hatch_year),
             "season": f"{r.season:.0f}",
@@ -158,12 +162,12 @@ def by_age(lay: Laying) -> Fragment:
         "these": "of these very hens (90 %)",
         "separable": "Told apart",
     }
-    return table(listed, columns, "Hatch years by age", ["hens"], empty="No eggs were counted.", kind="stack")
+    return table(rows, columns, "Hatch years by age", ["hens"], empty="No eggs were counted.", kind="stack")
 
 
 def decline(lay: Laying) -> Fragment:
     """How much less a hen lays from one laying season to the next, beside the published decline."""
-    listed = [
+    rows = [
         {
             "step": f"laying season {r.step.replace(' after ', ' of season ')}",
             "published": f"{r.published:.2f} ± {r.published_sd:.2f}",
@@ -173,7 +177,7 @@ def decline(lay: Laying) -> Fragment:
     ]
     columns = {"step": "Rate of", "published": "Published (one standard deviation)", "decline": "Here (90 %)"}
     return table(
-        listed,
+        rows,
         columns,
         "Laying from one season to the next, as a share",
         empty="Too few seasons.",
@@ -183,7 +187,7 @@ def decline(lay: Laying) -> Fragment:
 
 def pens(lay: Laying) -> Fragment:
     """Each pen's season as counted: plain sums, without any model."""
-    listed = [
+    rows = [
         {
             "season": f"{r.season:.0f}",
             "pen": r.pen,
@@ -203,7 +207,7 @@ def pens(lay: Laying) -> Fragment:
         "rate": "Eggs a hen-day, as counted",
     }
     return table(
-        listed,
+        rows,
         columns,
         "Pens as counted",
         ["hen_days", "eggs", "rate"],
@@ -214,7 +218,7 @@ def pens(lay: Laying) -> Fragment:
 
 def own(lay: Laying) -> Fragment:
     """Hens whose eggs were told from the others', beside what their hatch year laid."""
-    listed = [
+    rows = [
         {
             "bird": r.bird,
             "season": f"{r.season:.0f}",
@@ -235,7 +239,7 @@ def own(lay: Laying) -> Fragment:
     }
     numbers = ["days", "broody", "rate", "expected"]
     return table(
-        listed,
+        rows,
         columns,
         "Hens with records of their own",
         numbers,
@@ -247,7 +251,7 @@ def own(lay: Laying) -> Fragment:
 def egg_weights(lay: Laying) -> Fragment:
     """Mean egg weight and size grades by year and pen, where eggs were weighed."""
     grades = [g for g in ("S", "M", "L", "XL") if g in lay.weights]
-    listed = [
+    rows = [
         {
             "season": f"{r.season:.0f}",
             "pen": r.pen,
@@ -260,7 +264,7 @@ def egg_weights(lay: Laying) -> Fragment:
     columns = {"season": "Year", "pen": "Pen", "eggs": "Eggs weighed", "grams": "Mean weight"}
     columns |= dict(zip(grades, grades, strict=True))
     return table(
-        listed,
+        rows,
         columns,
         "Egg weights",
         ["eggs", "grams", *grades],

@@ -1,0 +1,92 @@
+"""The notebooks in JupyterLab: each runs on the demo, knobs are followed, and a decision reaches the flock."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from selection.records.flock import read_flock
+
+NAMES = ["start_here", "clutches", "laying", "prices", "matings", "merit", "review"]
+PATIENCE = 400_000
+"""Milliseconds for a whole notebook on a busy machine."""
+
+OPEN = """async path => {
+    const app = window.jupyterapp;
+    await app.commands.execute('docmanager:open', {path, factory: 'Notebook'});
+    const panel = app.shell.currentWidget;
+    await panel.context.ready;
+    await panel.sessionContext.ready;
+    // the kernel's indicator alone lies: it is idle before anything can be sent to it
+    const kernel = () => panel.sessionContext.session?.kernel;
+    while (!(kernel()?.connectionStatus === 'connected' && kernel()?.status === 'idle'))
+        await new Promise(done => setTimeout(done, 100));
+}"""
+RUN = """async () => {
+    const app = window.jupyterapp;
+    await app.commands.execute('notebook:run-all-cells');
+    return app.shell.currentWidget.content.model.sharedModel.cells
+        .filter(cell => cell.cell_type === 'code')
+        .map(cell => ({
+            source: cell.source,
+            count: cell.execution_count,
+            errors: cell.outputs.filter(o => o.output_type === 'error').map(o => `${o.ename}: ${o.evalue}`),
+            shown: cell.outputs.length,
+        }));
+}"""
+
+
+@pytest.fixture
+def page(browser, lab: str):
+    page = browser.new_page(viewport={"width": 1500, "height": 1000})
+    page.set_default_timeout(PATIENCE)
+    page.goto(f"{lab}/lab?reset")
+    page.wait_for_function("window.jupyterapp !== undefined")
+    page.evaluate("async () => { await window.jupyterapp.restored; }")
+    yield page
+    page.evaluate("async () => { await window.jupyterapp.serviceManager.sessions.shutdownAll(); }")
+    page.close()
+
+
+def run(page, name: str) -> list[dict]:
+    """Open a notebook, run all of it, and what came of its code cells."""
+    page.evaluate(OPEN, f"notebooks/{name}.ipynb")
+    return page.evaluate(RUN)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_notebook_runs_on_the_demo_without_an_error(page, name: str):
+    cells = run(page, name)
+    assert not [error for cell in cells for error in cell["errors"]]
+    assert all(cell["count"] for cell in cells)
+    assert sum(cell["shown"] > 0 for cell in cells) >= 3
+
+
+def test_a_knob_is_followed_and_a_decision_reaches_the_flock(page, checkout: Path):
+    cells = run(page, "selection_meeting")
+    assert not [error for cell in cells for error in cell["errors"]]
+    page.get_by_text("No verdict changes.").wait_for(state="attached")
+
+    pullets = page.locator(".widget-hslider", has_text="Pullets").get_by_role("slider")
+    before = page.locator(".widget-html table").first.inner_text()
+    page.get_by_label("Show the").select_option("pullets")
+    pullets.focus()
+    pullets.press("ArrowRight")
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('.widget-html')].some(w => /Pullets: .* kept as well/.test(w.innerText))"
+    )
+    after = page.locator(".widget-html table").first.inner_text()
+    assert after != before
+    assert len(re.findall(r"\bkeep\b|look again", after)) >= 5
+
+    bird = page.get_by_label("Bird").last
+    decided = bird.evaluate("select => select.options[select.selectedIndex].text")
+    page.get_by_label("Decided").select_option("sell")
+    page.get_by_label("Why").fill("too tame by half")
+    page.get_by_role("button", name="Record the decision").click()
+    page.wait_for_selector("text=decisions: 1 taken")
+    made = read_flock(checkout / "demo" / "flock").decisions
+    made = made[made["bird"] == decided].iloc[-1]
+    assert (made["decided"], made["why"]) == ("sell", "too tame by half")

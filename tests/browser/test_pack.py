@@ -1,0 +1,90 @@
+"""The pack in a real browser: no error, no sideways scrolling on a phone, nothing cut in print, open to everyone."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.show import held
+
+PHONE, TABLE = 390, 1200
+A4_HEIGHT = 1122
+"""Height of an A4 page in CSS pixels at 96 to the inch."""
+
+
+@pytest.fixture(params=[TABLE, PHONE], ids=["laptop", "phone"])
+def pack(browser, request):
+    """The pack open at one width, with everything folded opened, and what its console said."""
+    page = browser.new_page(viewport={"width": request.param, "height": 900})
+    said: list[str] = []
+    page.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on(
+        "request",
+        lambda asked: asked.url.startswith(("file:", "data:")) or said.append(f"asked for {asked.url}"),
+    )
+    page.goto((held.pack_folder() / "meeting.html").as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    yield page, said, request.param
+    page.close()
+
+
+def test_it_opens_without_a_word_on_the_console_and_asks_the_network_for_nothing(pack):
+    _, said, _ = pack
+    assert said == []
+
+
+def test_nothing_scrolls_sideways(pack):
+    page, _, width = pack
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    wider = page.evaluate(
+        """width => [...document.querySelectorAll('main *')]
+            .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('thead'))
+            .map(e => e.outerHTML.slice(0, 120))""",
+        width,
+    )
+    assert wider == []
+
+
+def test_every_link_of_the_contents_leads_somewhere(pack):
+    page, _, _ = pack
+    lost = page.evaluate(
+        "[...document.querySelectorAll('nav a')].filter(a => !document.querySelector(a.getAttribute('href'))).length"
+    )
+    assert lost == 0
+
+
+def test_nothing_serious_stands_in_the_way_of_any_reader(pack):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe: pip install '.[dev]'")
+    page, _, _ = pack
+    found = axe.Axe().run(page).response["violations"]
+    serious = [(v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("serious", "critical")]
+    assert serious == []
+
+
+def test_in_print_every_card_is_whole_and_no_table_is_cut(browser, tmp_path):
+    """The browser keeps a block whole where it fits a page: so each must be no higher, and no table wider."""
+    page = browser.new_page(viewport={"width": 703, "height": A4_HEIGHT})  # A4 less its margins of 12 mm
+    page.emulate_media(media="print")
+    page.goto((held.pack_folder() / "meeting.html").as_uri())
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert page.evaluate("[...document.querySelectorAll('details')].every(d => d.open)")
+    high = page.evaluate(
+        """most => [...document.querySelectorAll('.card, .sheet, figure, .first')]
+            .filter(e => e.getBoundingClientRect().height > most || getComputedStyle(e).breakInside !== 'avoid')
+            .map(e => [e.className, e.getBoundingClientRect().height])""",
+        A4_HEIGHT - 100,
+    )
+    assert [e for e in high if e[0] != "first"] == []
+    wide = page.evaluate(
+        "[...document.querySelectorAll('table')].filter(t => t.getBoundingClientRect().right > innerWidth + 1).length"
+    )
+    assert wide == 0
+    orphans = page.evaluate(
+        """[...document.querySelectorAll('h2, h3, caption')]
+            .filter(h => getComputedStyle(h).breakAfter !== 'avoid').length"""
+    )
+    assert orphans == 0
+    printed = tmp_path / "meeting.pdf"
+    page.pdf(path=printed, prefer_css_page_size=True, print_background=True)
+    assert printed.read_bytes().startswith(b"%PDF")
+    page.close()
