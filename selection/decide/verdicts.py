@@ -15,6 +15,7 @@ import pandas as pd
 from selection.decide.another_look import Look, best_look, looks_worth
 from selection.decide.certainty import Certainty, certainty
 from selection.decide.choice import best_set
+from selection.decide.frontier import Kin
 from selection.decide.tipping import Tip, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
@@ -106,7 +107,7 @@ def _kept(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str) -> tuple[np
     free = (rows["bar"].isna() & rows["decided"].isna()) | (rows["decided"] == "keep")
     at = np.flatnonzero(free)
     ceiling = flock.plan.most_relationship if name in YOUNG else None
-    kin = _relationship_with_flock(flock, merit, rows.loc[at, "bird"]) if ceiling is not None else None
+    kin = _kin(flock, merit, rows.loc[at, "bird"]) if ceiling is not None else None
     choice = best_set(
         rows.loc[at, "merit"].to_numpy(),
         flock.plan.keep[name].number,
@@ -119,13 +120,14 @@ def _kept(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str) -> tuple[np
     return kept, choice.ceiling_kept
 
 
-def _relationship_with_flock(flock: Flock, merit: Merit, birds: pd.Series) -> np.ndarray | None:
-    """Mean relationship of each bird with the standing flock it would join: the older living birds."""
+def _kin(flock: Flock, merit: Merit, birds: pd.Series) -> Kin | None:
+    """Relationship of candidates with the standing flock they would join (the older living birds) and each other."""
     older = flock.birds["alive"] & (flock.birds["hatch_year"] != flock.plan.season)
     standing = flock.birds.loc[older, "bird"]
     if standing.empty or birds.empty:
         return None
-    return merit.pedigree.relationship(list(birds), list(standing)).mean(axis=1)
+    joined = merit.pedigree.relationship(list(birds), list(standing)).sum(axis=1)
+    return Kin(joined, len(standing), merit.pedigree.relationship(list(birds)))
 
 
 def _stands(rows: pd.DataFrame, kept: np.ndarray, reserve: int) -> np.ndarray:

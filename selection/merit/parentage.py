@@ -30,6 +30,9 @@ UNSEEN_COCKS, UNSEEN_HENS = 1, 6
 STORED_SPERM = 0.5
 """Weight of a day served by a cock that has left, beside 1 for one that stands there (no source)."""
 
+SURELY_THE_SAME = 0.999
+"""A chance of 1 would leave two names for one bird and no variance between them; this is as good."""
+
 WEEKS_TO_LAY = 18
 """A hen younger than this lays no eggs, and a cock younger sires none (common practice, no source)."""
 
@@ -228,7 +231,7 @@ def _unseen_supplier(draft: _Draft, source: str, side: str, spring: str, number:
     shares = _unseen(draft, f"unseen {side} of {source}, {spring}", source.split("/")[0].strip(), number)
     for i, bird in enumerate(shares):
         earlier = draft.springs.setdefault((source, side, i), [])
-        p = draft.same_pen
+        p = min(draft.same_pen, SURELY_THE_SAME)
         draft.partial[bird] = {other: p / (1 + (len(earlier) - 1) * p) for other in earlier}
         earlier.append(bird)
     return shares

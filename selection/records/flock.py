@@ -17,11 +17,12 @@ from selection.records.in_force import InForce, section_columns
 from selection.records.intake import take_in
 from selection.records.kept import read_settings
 from selection.records.ledger import read_rows
-from selection.records.lives import hatch_days, of_clutch, with_sales
+from selection.records.lives import first_clutch, hatch_days, of_clutch, with_sales
 from selection.records.reading import SETTINGS, beside, read_forms
 from selection.records.settings import Plan, Standard, read_plan, read_standard
 from selection.records.spelling import one_spelling
 from selection.records.tables import FORMS, Form
+from selection.records.typed import folded
 
 LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ()), "pens": ("to", ())}
 """Closing dates by form, with the columns that fall with them: after the plan's day they read as blank."""
@@ -71,6 +72,7 @@ def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) 
     }
     frames = one_spelling(frames, standard)
     frames["birds"] = with_sales(frames["birds"], frames["sales"])
+    frames["birds"] = _without_later_chicks(frames["birds"], forms.get("clutches"), day)
     frames["birds"] = _with_origin(frames["birds"], frames["clutches"], day)
     return Flock(standard=standard, plan=plan, **frames)
 
@@ -122,6 +124,16 @@ def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
     plan = read_plan(settings["plan.toml"], standard)
     intake = take_in(handed, InForce(((date.min, standard),)), {})
     return assemble(standard, plan, intake.rows), tuple(intake.findings)
+
+
+def _without_later_chicks(
+    birds: pd.DataFrame, clutches: pd.DataFrame | None, day: pd.Timestamp
+) -> pd.DataFrame:
+    """`birds` without those of clutches that were set after `day` (these clutches are left out with them)."""
+    if clutches is None or clutches.empty:
+        return birds
+    later = folded(clutches.loc[pd.to_datetime(clutches["set_on"]) > day, "clutch"].astype("str"))
+    return birds[~(first_clutch(birds).isin(later) & birds["hatched_on"].isna())].reset_index(drop=True)
 
 
 def _complete(form: Form, frame: pd.DataFrame | None, standard: Standard) -> pd.DataFrame:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
 import pytest
 
 from selection.merit.parentage import parentage
@@ -167,3 +171,19 @@ class TestImpossibleParents:
             one["hatched_on"] = None
         with pytest.raises(PedigreeError, match="a loop of parents"):
             parentage(flock(birds=birds))
+
+
+def test_a_pen_that_is_surely_the_same_can_still_be_solved() -> None:
+    """same_pen = 1: two chicks a year apart are as related as full sibs, and A⁻¹ stays finite."""
+    told = {**BOUGHT, "cocks": 1, "hens": 1}
+    clutches = [clutch(f"{year}-B1", **told) for year in (25, 26)]
+    birds = [bird(f"x{year}", "male", f"{year}-B1") for year in (25, 26)]
+    made = parentage(flock(plan=replace(PLAN, same_pen=1.0), birds=birds, clutches=clutches)).pedigree
+    assert made.relationship(["x25"], ["x26"])[0, 0] == pytest.approx(0.5, abs=0.001)
+    assert np.isfinite(made.inverse().data).all()
+
+
+def test_chicks_of_a_clutch_not_yet_set_are_not_there() -> None:
+    early = replace(PLAN, on=date(2026, 2, 1))
+    birds = [*FOUNDERS, bird("x", "female", "26-H1")]
+    assert "x" not in set(flock(plan=early, birds=birds, clutches=[clutch("26-H1")]).birds["bird"])
