@@ -88,7 +88,8 @@ def curve_picture(lay: Laying) -> Fragment:
         return paragraph("No eggs were counted: no picture of the season's laying.", "quiet")
     season = int(frame["season"].iloc[0])
     says = "; ".join(
-        f"hens of {_years(year)}: {rows['rate'].iloc[0]:.2f} eggs a hen-day at first, {rows['rate'].iloc[-1]:.2f} at the end"
+        f"hens of {_years(year)}: {rows['rate'].iloc[0]:.2f} eggs a hen-day at first, "
+        f"{rows['rate'].iloc[-1]:.2f} at the end"
         for year, rows in frame.groupby("hatch_year", sort=False)
     )
     title = (
