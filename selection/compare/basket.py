@@ -58,8 +58,8 @@ def count(flock: Flock) -> Basket:
     """The flock's egg basket up to the plan's day, in time linear in the counted hen-days."""
     warnings: list[str] = []
     hens = hens_of(flock)
-    spells = spells_of(flock, hens)
     rows = _rows_of(flock.eggs)
+    spells = spells_of(flock, hens, whole_flock=bool((rows["pen_key"] == WHOLE_FLOCK).any()))
     own = _own_rows(rows, spells, hens, warnings)
     counts = _with_cells(_counts(rows, spells, warnings), spells)
     days = _days_of(counts, warnings)
@@ -139,14 +139,27 @@ def _counts(rows: pd.DataFrame, spells: pd.DataFrame, warnings: list[str]) -> pd
     hens = pd.Series(hens_on(spells, counts["pen_key"].loc[span.index], span), index=span.index)
     counts["hen_days"] = hens.groupby(level=0).sum().reindex(counts.index, fill_value=0)
     nobody = counts["hen_days"] == 0
-    _warn(
-        counts[nobody & (counts["eggs"] > 0)], "eggs, but no hen there by the pens form; left out", warnings
-    )
+    _warn_of_empty_pens(counts[nobody & (counts["eggs"] > 0)], warnings)
     counts = counts[~nobody].reset_index(drop=True)
     for row in counts[counts["eggs"] > counts["hen_days"]].itertuples():
         hens_there = f"{row.hen_days} {'hens' if row.days == 1 else 'hen-days'}"
         _warn(counts.loc[[row.Index]], f"eggs from {hens_there}; look at the eggs and pens forms", warnings)
     return counts
+
+
+def _warn_of_empty_pens(counts: pd.DataFrame, warnings: list[str]) -> None:
+    """Adds one warning for each pen whose eggs nobody can have laid."""
+    for _, of in counts.groupby("pen_key"):
+        first, last = of["on"].min(), of["on"].max()
+        when = (
+            f"{first:%Y-%m-%d}"
+            if first == last
+            else f"{len(of)} days from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
+        )
+        warnings.append(
+            f"{when}, {_pen(of['pen'].iloc[0])}: {of['eggs'].sum():.0f} eggs, but no hen of 18 weeks "
+            "stood there by the pens form; left out"
+        )
 
 
 def _with_cells(counts: pd.DataFrame, spells: pd.DataFrame) -> pd.DataFrame:
@@ -257,5 +270,8 @@ def _calendar(counts: pd.DataFrame, days: pd.DataFrame, spells: pd.DataFrame) ->
 def _warn(rows: pd.DataFrame, what: str, warnings: list[str]) -> None:
     """Adds one warning a row: its day, its pen, its eggs and what is odd about them."""
     for row in rows.itertuples():
-        pen = row.pen if isinstance(row.pen, str) else "no pen"
-        warnings.append(f"{row.on:%Y-%m-%d}, {pen}: {row.eggs:.0f} {what}")
+        warnings.append(f"{row.on:%Y-%m-%d}, {_pen(row.pen)}: {row.eggs:.0f} {what}")
+
+
+def _pen(name: object) -> str:
+    return name if isinstance(name, str) else "no pen"

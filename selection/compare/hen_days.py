@@ -1,9 +1,9 @@
 """Which hens stood in which pen on which day: the pens and birds forms as intervals of days.
 
 Days are whole numbers since 1 January 1970, intervals are half open, [start, end). A hen stands in one pen a
-day: where spells overlap, the later one holds from its first day on. Hens whose whole history of pens is the same and
-who have no records of their own cannot be told apart by any count; they form one *lot*, so that a pen of a
-thousand hens costs no more than a pen of ten.
+day: where spells overlap, the later one holds from its first day on. Hens of one hatch year whose whole history
+of pens is the same, and who have no records of their own, cannot be told apart by any count; they form one
+*lot*, so that a pen of a thousand hens costs no more than a pen of ten.
 """
 
 from __future__ import annotations
@@ -32,11 +32,10 @@ def day_number(dates: pd.Series) -> pd.Series:
 
 
 def hens_of(flock: Flock) -> pd.DataFrame:
-    """The flock's hens: bird (as typed), key (case-folded), hatch_year, alive, and the days [start, end)
-    she counts.
+    """The flock's hens: bird (as typed), key (case-folded), hatch_year, alive, and her days [start, end).
 
-    She counts from 18 weeks of age or the day she came, whichever is later, to her last day with it. A
-    hen of unknown hatch date counts as grown. Male birds and birds of unknown sex are left out.
+    She counts from 18 weeks of age or the day she came, whichever is later, up to and with her last day. A hen
+    of unknown hatch date counts as grown. Male birds and birds of unknown sex are left out.
     """
     birds = flock.birds[flock.birds["sex"] == "female"]
     grown = day_number(birds["hatched"]) + LAYING_AGE
@@ -55,10 +54,10 @@ def hens_of(flock: Flock) -> pd.DataFrame:
     ).reset_index(drop=True)
 
 
-def spells_of(flock: Flock, hens: pd.DataFrame) -> pd.DataFrame:
-    """Every hen's spells as laying hens: bird, hatch_year, pen (case-folded), start, end.
+def spells_of(flock: Flock, hens: pd.DataFrame, whole_flock: bool) -> pd.DataFrame:
+    """Every hen's spells as a laying hen: bird, key, hatch_year, pen (case-folded), start, end.
 
-    Each hen also has one spell in the :data:`WHOLE_FLOCK`, for counts that name no pen.
+    With `whole_flock` each hen also has one spell in :data:`WHOLE_FLOCK`, for counts that name no pen.
     """
     pens = pd.DataFrame(
         {
@@ -73,11 +72,11 @@ def spells_of(flock: Flock, hens: pd.DataFrame) -> pd.DataFrame:
     spells = pens.merge(hens, on="key")
     spells["start"] = np.maximum(spells["start"], spells["from"])
     spells["end"] = np.minimum(spells["end"], spells["to"])
-    everyone = hens.assign(pen=WHOLE_FLOCK)
-    both = pd.concat([spells, everyone], ignore_index=True)
-    return both.loc[
-        both["start"] < both["end"], ["bird", "key", "hatch_year", "pen", "start", "end"]
-    ].reset_index(drop=True)
+    if whole_flock:
+        spells = pd.concat([spells, hens.assign(pen=WHOLE_FLOCK)], ignore_index=True)
+    kept = spells["start"] < spells["end"]
+    columns = ["bird", "key", "hatch_year", "pen", "start", "end"]
+    return spells.loc[kept, columns].reset_index(drop=True)
 
 
 def lots_of(spells: pd.DataFrame, recorded: pd.Index) -> pd.Series:

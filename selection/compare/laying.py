@@ -84,6 +84,7 @@ class Laying:
     - `own`: hens with records of their own: bird, season, days, broody, eggs, rate, expected (of her hatch year)
     - `weights`: mean egg weight and size grades by season and pen, where eggs were weighed
     - `due`: the living hens that laid here, lowest expected rate first: who is due to go
+    - `spread`: what the fit found of the spreads, on the logit scale
     - `warnings`: days that do not add up; `sentences`: the answer; `cannot`: what cannot be said, and why
     """
 

@@ -56,37 +56,47 @@ class Expected:
 def expect(fit: Fit, design: Design, hens: pd.DataFrame, first: pd.Timestamp, last: pd.Timestamp) -> Expected:
     """Eggs expected of `hens` (bird, hatch_year or NOT_KNOWN, lot or −1, size of the lot) next season.
 
-    `first` and `last` are the first and last day counted in the last season.
+    `first` and `last` are the first and last day counted in the last season. Hens of one hatch year and lot are
+    worked out once.
     """
-    season = design.seasons[-1] + 1
-    x = design.columns.rows(season, hens["hatch_year"].to_numpy(), hens["lot"].to_numpy())
+    alike = hens.groupby(["hatch_year", "lot", "size"], sort=False)
+    which, of = alike.ngroup().to_numpy(), alike.size().rename("number").reset_index()
     days = _days(design, first, last)
-    rate, slope = _rates(fit, design, hens, x, days)
     part = days / days.sum()
-    covariance = _covariance(fit, design, hens, x, slope * part)
+    x = design.columns.rows(design.seasons[-1] + 1, of["hatch_year"].to_numpy(), of["lot"].to_numpy())
+    rate, slope = _rates(fit, design, of, x, part)
+    covariance = _covariance(fit, design, of, x, slope * part)
+    herself = (slope @ part) ** 2 * fit.spread.hens**2
+    lone = np.diag(covariance) + herself * (1 - _of_lot(of, 1))
     ends = [
-        interval(r, s, float(days.sum()))
-        for r, s in zip(rate @ part, np.sqrt(np.diag(covariance)), strict=True)
+        interval(*each) for each in zip(rate @ part, np.sqrt(lone), np.full(len(of), days.sum()), strict=True)
     ]
-    eggs = float((rate @ days).sum())
-    noise = fit.spread.dispersion * float(((rate * (1 - rate)) @ days).sum())
-    sd = float(np.sqrt(covariance.sum() * days.sum() ** 2 + noise))
-    most = len(hens) * float(days.sum())
-    age = (season - hens["hatch_year"]).where(hens["hatch_year"] != NOT_KNOWN)
+    number = of["number"].to_numpy(dtype=float)
+    noise = fit.spread.dispersion * float(number @ (rate * (1 - rate)) @ days)
+    together = number @ covariance @ number + number @ (herself * (1 - _of_lot(of, number)))
+    sd = float(np.sqrt(together * days.sum() ** 2 + noise))
+    eggs, most = float(number @ rate @ days), float(number.sum() * days.sum())
+    known = of["hatch_year"].where(of["hatch_year"] != NOT_KNOWN)
     table = pd.DataFrame(
         {
-            "bird": hens["bird"].to_numpy(),
-            "hatch_year": hens["hatch_year"].where(hens["hatch_year"] != NOT_KNOWN).to_numpy(),
-            "laying_season": age.to_numpy(),
+            "hatch_year": known,
+            "laying_season": design.seasons[-1] + 1 - known,
             "eggs": rate @ days,
             "rate": rate @ part,
             "low": [low for low, _ in ends],
             "high": [high for _, high in ends],
         }
-    ).sort_values("rate", kind="stable", ignore_index=True)
+    ).iloc[which]
+    table.insert(0, "bird", hens["bird"].to_numpy())
+    table = table.sort_values("rate", kind="stable", ignore_index=True)
     return Expected(
         table, eggs, max(eggs - Z * sd, 0.0), min(eggs + Z * sd, most), int(days.sum()), first, last
     )
+
+
+def _of_lot(of: pd.DataFrame, number: float | Array) -> Array:
+    """Share of its lot that a number of hens is: their mean is that much known from the lot's (0: never counted)."""
+    return np.where(of["lot"] >= 0, number / of["size"].to_numpy(dtype=float), 0.0)
 
 
 def _days(design: Design, first: pd.Timestamp, last: pd.Timestamp) -> Array:
@@ -97,13 +107,13 @@ def _days(design: Design, first: pd.Timestamp, last: pd.Timestamp) -> Array:
     return np.bincount(nearest, minlength=len(known)).astype(float)
 
 
-def _rates(fit: Fit, design: Design, hens: pd.DataFrame, x: Array, days: Array) -> tuple[Array, Array]:
-    """Expected rate of each hen and fortnight, (q, f), and its change with the logit.
+def _rates(fit: Fit, design: Design, of: pd.DataFrame, x: Array, part: Array) -> tuple[Array, Array]:
+    """Expected rate of each kind of hen and fortnight, (k, f), and its change with the logit.
 
     The mean over what is not known of her logit, so that a hen never counted is not flattered.
     """
-    part = np.tile(days / days.sum(), (len(hens), 1))
-    variance = np.diag(_covariance(fit, design, hens, x, part))
+    weight = np.tile(part, (len(of), 1))
+    variance = np.diag(_covariance(fit, design, of, x, weight)) + fit.spread.hens**2 * (1 - _of_lot(of, 1))
     season = fit.seasons[-1]
     f = len(season.basis)
     logit = season.basis[:, :f] @ season.own[:f] + (x @ fit.effects)[:, None]
@@ -111,25 +121,20 @@ def _rates(fit: Fit, design: Design, hens: pd.DataFrame, x: Array, days: Array) 
     return rate, rate * (1 - rate)
 
 
-def _covariance(fit: Fit, design: Design, hens: pd.DataFrame, x: Array, weight: Array) -> Array:
-    """Covariance (q, q) of Σ over fortnights of weight (q, f) × logit, between the hens."""
+def _covariance(fit: Fit, design: Design, of: pd.DataFrame, x: Array, weight: Array) -> Array:
+    """Covariance (k, k) of Σ over fortnights of weight (k, f) × logit, hens' differences within a lot left out.
+
+    Beside what the fit leaves open: how years differ, and hatch years that were never counted.
+    """
     season = fit.seasons[-1]
     f = len(season.basis)
-    own = np.zeros((len(hens), 2 * f))
+    own = np.zeros((len(of), 2 * f))
     own[:, :f] = weight @ season.basis[:, :f]
     total = weight.sum(axis=1)
-    known = fit.among(len(fit.seasons) - 1, own, total[:, None] * x)
-    return known + np.outer(total, total) * _not_fitted(fit, design, hens)
-
-
-def _not_fitted(fit: Fit, design: Design, hens: pd.DataFrame) -> Array:
-    """Covariance (q, q) of the logits from what the counts had no say in: the year, new hatch years, single hens."""
-    year = hens["hatch_year"].to_numpy()
-    lot, size = hens["lot"].to_numpy(), hens["size"].to_numpy(dtype=float)
+    year = of["hatch_year"].to_numpy()
     new = ~np.isin(year, design.columns.years) & (year != NOT_KNOWN)
-    hatch = (year[:, None] == year) & new
-    herself = np.eye(len(hens)) - np.where((lot[:, None] == lot) & (lot >= 0), 1 / size, 0.0)
-    return _years_sd(fit) ** 2 + fit.spread.hatch**2 * hatch + fit.spread.hens**2 * herself
+    not_fitted = _years_sd(fit) ** 2 + fit.spread.hatch**2 * ((year[:, None] == year) & new)
+    return fit.among(len(fit.seasons) - 1, own, total[:, None] * x) + np.outer(total, total) * not_fitted
 
 
 def _years_sd(fit: Fit) -> float:

@@ -180,13 +180,15 @@ def _season(
     hatch_years = exposure["hatch_year"].to_numpy()[first]
     x = columns.rows(season, hatch_years, lots)
     active = np.flatnonzero(np.any(x != 0, axis=0))
+    hen_days = exposure["hen_days"].to_numpy(dtype=float)
     counts = Counts(
         eggs=mine["eggs"].to_numpy(dtype=float),
+        most=np.bincount(cell, hen_days).astype(float),
         fortnight=fortnight,
         months=np.diff(fortnights) * (FORTNIGHT / MONTH),
         cell=cell,
         kind=kind,
-        hen_days=exposure["hen_days"].to_numpy(dtype=float),
+        hen_days=hen_days,
         x=x[:, active],
         columns=active,
     )

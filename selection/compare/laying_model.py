@@ -8,8 +8,8 @@ The season curve is a level of its own for each year, a random walk from fortnig
 each fortnight that all pens share. The effects are age steps with a prior of their own, hatch years' deviations
 and hens' own. Counts spread by `dispersion` times their binomial variance.
 
-All years are fitted together by penalised quasi-likelihood (Breslow and Clayton 1993, J. Am. Stat. Assoc. 88:9-25,
-from memory): Gauss-Newton steps, each followed by an update of the spreads, σ² = (ν·s² + Σû²) ÷ (ν + γ), with s
+All years are fitted together by penalised likelihood (Breslow and Clayton 1993, J. Am. Stat. Assoc. 88:9-25,
+from memory): scoring steps, each followed by an update of the spreads, σ² = (ν·s² + Σû²) ÷ (ν + γ), with s
 the prior's spread, ν what it weighs, and γ the number of effects that the counts determine (MacKay 1992, Neural
 Computation 4:415-447, from memory). Each year's own terms are eliminated first, so that their cost is linear in
 years.
@@ -20,7 +20,7 @@ This module knows arrays and variances and nothing of birds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -39,10 +39,11 @@ STEPS, HATCH, HENS = 0, 1, 2
 
 LEVEL_SD = 10.0
 """Prior sd of a year's level on the logit scale: as good as flat."""
-SPREAD_STEPS = 30
+HOLD_AFTER = 30
 """Steps after which the spreads are held: where hatch years and hens can hardly be told apart they creep on."""
-MOST_STEPS = 60
-CLOSE = 1e-4
+MOST_STEPS = 100
+CLOSE = 5e-5
+"""Gain of log likelihood under which the steps are at an end: a hundredth of a standard error."""
 
 
 Form = tuple[Array, Array]
@@ -53,11 +54,13 @@ Form = tuple[Array, Array]
 class Counts:
     """One season's counts; c cells, m pairs of a cell and a kind of hen, n kinds, f fortnights, g effects.
 
-    `eggs` (c,), `fortnight` (c,) in 0..f−1; `months` (f−1,) from one fortnight to the next counted one;
-    `cell`, `kind`, `hen_days` (m,); `x` (n, g) of the effects in `columns` (g,) of all effects.
+    `eggs` (c,) as counted; `most` (c,), hen-days of the cell, of which the fit takes no more eggs; `fortnight` (c,)
+    in 0..f−1; `months` (f−1,) from one fortnight to the next counted one; `cell`, `kind`, `hen_days` (m,); `x` (n, g)
+    of the effects in `columns` (g,) of all effects.
     """
 
     eggs: Array
+    most: Array
     fortnight: Index
     months: Array
     cell: Index
@@ -65,6 +68,11 @@ class Counts:
     hen_days: Array
     x: Array
     columns: Index
+
+    @property
+    def fitted(self) -> Array:
+        """The eggs that the model is fitted to."""
+        return np.minimum(self.eggs, self.most)
 
 
 @dataclass(frozen=True)
@@ -130,7 +138,6 @@ class Fit:
     family: Index
     spread: Spread
     seasons: tuple[SeasonFit, ...]
-    steps: int
 
     def covary(self, season: int, left: Form, right: Form) -> float:
         """Posterior covariance of two linear forms of one season's terms."""
@@ -179,50 +186,48 @@ def fit(
     Raises ModelError if the steps do not settle.
     """
     spread, at = prior, Terms(effects.mean.copy(), [_start(counts, effects) for counts in seasons])
-    weights = None
     for step in range(MOST_STEPS):
-        now, move = _solve(seasons, effects, spread, at, weights)
-        largest = max(float(np.abs(m).max(initial=0.0)) for m in (move.shared, *move.own))
-        at = _downhill(now, effects, at, move)
-        if weight is not None and step < SPREAD_STEPS:
+        now, move = _solve(seasons, effects, spread, at)
+        at, gain = _uphill(now, effects, at, move)
+        if weight is not None and step < HOLD_AFTER:
             following = _update(now, effects, prior, weight, at)
             weight = None if _settled(spread, following) else weight
             spread = following
-        elif largest < CLOSE:
-            return replace(now, steps=step + 1)
-        else:
-            weights = [season.variance / spread.dispersion for season in now.seasons]
+        elif gain < CLOSE:
+            return _solve(seasons, effects, spread, at)[0]
         if progress is not None:
             progress(min(1.0, step / 20))
     raise ModelError(f"the laying model did not settle in {MOST_STEPS} steps")
 
 
-def _downhill(now: Fit, effects: Effects, at: Terms, move: Terms) -> Terms:
-    """The terms after the move, which is halved until the penalised sum of squares no longer rises."""
-    from_here = _loss(now, effects, at)
+def _uphill(now: Fit, effects: Effects, at: Terms, move: Terms) -> tuple[Terms, float]:
+    """The terms after the move, halved until the penalised log likelihood no longer falls, and what it gained."""
+    here = _log_likelihood(now, effects, at)
     for halving in range(20):
         there = at.plus(move, 0.5**halving)
-        if _loss(now, effects, there) <= from_here + 1e-9 * abs(from_here):
-            return there
-    return at
+        gain = _log_likelihood(now, effects, there) - here
+        if gain >= 0:
+            return there, gain
+    return at, 0.0
 
 
-def _loss(now: Fit, effects: Effects, at: Terms) -> float:
-    """Half the sum of squares, each by its variance at `now`, and the penalty of the priors."""
-    loss = float(np.sum((at.shared - effects.mean) ** 2 / now.prior))
+def _log_likelihood(now: Fit, effects: Effects, at: Terms) -> float:
+    """Binomial log likelihood of the counts over the dispersion, less the penalty of the priors."""
+    penalty = float(np.sum((at.shared - effects.mean) ** 2 / now.prior))
+    log = 0.0
     for season, own in zip(now.seasons, at.own, strict=True):
-        rate = rates(season.counts, season.basis @ own, at.shared[season.counts.columns])
-        expected, _ = moments(season.counts, rate)
-        loss += float(
-            np.sum((season.counts.eggs - expected) ** 2 / season.variance) + np.sum(own**2 / season.prior)
-        )
-    return loss / 2
+        counts = season.counts
+        expected, _ = moments(counts, rates(counts, season.basis @ own, at.shared[counts.columns]))
+        log += float(np.sum(counts.fitted * np.log(expected)))
+        log += float(np.sum((counts.most - counts.fitted) * np.log1p(-expected / counts.most)))
+        penalty += float(np.sum(own**2 / season.prior))
+    return log / now.spread.dispersion - penalty / 2
 
 
 def _start(counts: Counts, effects: Effects) -> Array:
     """A flat season curve at the level of the season's counts."""
     total = counts.hen_days.sum()
-    share = (counts.eggs.sum() + 1) / (total + 2)
+    share = (counts.fitted.sum() + 1) / (total + 2)
     level = np.log(max(share, 1e-3) / max(1 - share, 1e-3))
     mean = np.average((counts.x @ effects.mean[counts.columns])[counts.kind], weights=counts.hen_days)
     own = np.zeros(2 * (len(counts.months) + 1))
@@ -248,20 +253,14 @@ def prior_variance(effects: Effects, spread: Spread) -> Array:
     return effects.scale * np.array([1.0, spread.hatch**2, spread.hens**2])[effects.family]
 
 
-def _solve(
-    seasons: Sequence[Counts], effects: Effects, spread: Spread, at: Terms, weights: Sequence[Array] | None
-) -> tuple[Fit, Terms]:
-    """One Gauss-Newton step from the terms `at`: the posterior there, and the move.
-
-    `weights` are binomial variances of each season's counts to hold; None takes those at the terms.
-    """
+def _solve(seasons: Sequence[Counts], effects: Effects, spread: Spread, at: Terms) -> tuple[Fit, Terms]:
+    """One scoring step from the terms `at`: the posterior there, and the move."""
     variances = prior_variance(effects, spread)
     precision = np.diag(1 / variances)
     slope = -(at.shared - effects.mean) / variances
     parts, pulls = [], []
-    for i, (counts, own) in enumerate(zip(seasons, at.own, strict=True)):
-        held = None if weights is None else weights[i]
-        part, block, pull, pull_own = _season(counts, spread, own, at.shared[counts.columns], held)
+    for counts, own in zip(seasons, at.own, strict=True):
+        part, block, pull, pull_own = _season(counts, spread, own, at.shared[counts.columns])
         precision[np.ix_(counts.columns, counts.columns)] += block
         slope[counts.columns] += pull
         parts.append(part)
@@ -269,11 +268,11 @@ def _solve(
     covariance = _inverse(precision)
     move = covariance @ slope
     moves = [p.inverse @ pull - p.link @ move[p.counts.columns] for p, pull in zip(parts, pulls, strict=True)]
-    return Fit(at.shared, covariance, variances, effects.family, spread, tuple(parts), 0), Terms(move, moves)
+    return Fit(at.shared, covariance, variances, effects.family, spread, tuple(parts)), Terms(move, moves)
 
 
 def _season(
-    counts: Counts, spread: Spread, own: Array, shared: Array, held: Array | None
+    counts: Counts, spread: Spread, own: Array, shared: Array
 ) -> tuple[SeasonFit, Array, Array, Array]:
     """One season with its own terms eliminated.
 
@@ -282,13 +281,13 @@ def _season(
     basis, prior = season_basis(counts.months), _own_prior(counts.months, spread)
     rate = rates(counts, basis @ own, shared)
     expected, binomial = moments(counts, rate)
-    variance = spread.dispersion * (binomial if held is None else held)
+    variance = spread.dispersion * binomial
     local, common = gradients(counts, basis, rate)
     weighted = local / variance[:, None]
     inverse = _inverse(weighted.T @ local + np.diag(1 / prior))
     cross = weighted.T @ common
     link = inverse @ cross
-    error = counts.eggs - expected
+    error = counts.fitted - expected
     pull_own = weighted.T @ error - own / prior
     pull = common.T @ (error / variance) - link.T @ pull_own
     block = common.T @ (common / variance[:, None]) - cross.T @ link
@@ -313,11 +312,10 @@ def rates(counts: Counts, curve: Array, shared: Array) -> Array:
 
 
 def moments(counts: Counts, rate: Array) -> tuple[Array, Array]:
-    """Expected eggs and their binomial variance, each (c,)."""
-    c = len(counts.eggs)
-    expected = np.bincount(counts.cell, counts.hen_days * rate, c).astype(float)
-    binomial = np.bincount(counts.cell, counts.hen_days * rate * (1 - rate), c).astype(float)
-    return expected, np.maximum(binomial, 1e-3)
+    """Expected eggs and their binomial variance at the cell's mean rate, each (c,)."""
+    expected = np.bincount(counts.cell, counts.hen_days * rate, len(counts.eggs)) / counts.most
+    share = np.clip(expected, 1e-6, 1 - 1e-6)
+    return counts.most * share, counts.most * share * (1 - share)
 
 
 def gradients(
@@ -353,7 +351,7 @@ def _update(now: Fit, effects: Effects, prior: Spread, weight: Weight, at: Terms
         shock += size[f:].sum() * spread.shock**2, known[f:].sum()
         rate = rates(season.counts, season.basis @ terms, at.shared[season.counts.columns])
         expected, binomial = moments(season.counts, rate)
-        ratio += float(((season.counts.eggs - expected) ** 2 / binomial).sum())
+        ratio += float(((season.counts.fitted - expected) ** 2 / binomial).sum())
         used += float(known.sum())
         cells += len(expected)
     found_dispersion = (weight.dispersion * prior.dispersion + ratio) / (

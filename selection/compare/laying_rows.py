@@ -99,18 +99,17 @@ def row_of(fit: Fit, design: Design, hens: pd.Series, group: Group) -> dict[str,
 
 def why(fit: Fit, design: Design, group: Group) -> str:
     """Where the row's eggs come from, and if hatch years share it, what keeps them together."""
+    mixed = _mixed(fit, group)
+    eggs = f"eggs are an estimate: {mixed:.0%} of these hen-days were in pens with other hatch years"
     if len(group.years) > 1:
         return (
             f"{_together(fit, design, group)}; the counts leave {min(group.left, 1.0):.0%} of the variance of their "
             "difference; a pen of one hatch year alone, or hens recorded singly, would part them"
+            f"{f'; {eggs}' if mixed else ''}"
         )
-    mixed = _mixed(fit, group)
-    if mixed == 0:
+    if not mixed:
         return "counted, not estimated: its pens held no other hatch year on the counted days"
-    return (
-        f"eggs are an estimate: {mixed:.0%} of its hen-days were in pens with other hatch years; the counts leave "
-        f"{group.left:.0%} of the variance of its difference from the nearest"
-    )
+    return f"{eggs}; the counts leave {group.left:.0%} of the variance of its difference from the nearest"
 
 
 def _mixed(fit: Fit, group: Group) -> float:

@@ -76,8 +76,9 @@ def cannot_say(table: pd.DataFrame, cells: pd.DataFrame, own: pd.DataFrame, wort
 
 
 FAIR = (
-    "Age, season and hatch year cannot all be told apart, for age is season less hatch year: compare hatch years "
-    "within one season at the published decline, or at one age with the seasons' own differences left in."
+    "Age, season and hatch year cannot all be told apart, for age is season less hatch year. Compare hatch years at "
+    "one age, and their seasons differ as well; within one season, and their ages do. Which of the two made a "
+    "difference is known only as far as the published decline is believed."
 )
 """Which comparisons are fair; also the footing of the chart by age."""
 

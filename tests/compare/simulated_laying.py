@@ -1,8 +1,8 @@
 """Invented seasons of laying whose truth is known.
 
 A hen's chance of an egg is logistic in a season curve, her age, her hatch year's deviation and her own; a shock
-of the day (shared by the pens) and one of the pen, both first-order autoregressive, come on top. Pens are
-filled unevenly, hens move, die and come into lay, days go uncounted.
+of the day shared by all pens and one of the pen come on top, each a first-order autoregression. Pens are filled
+unevenly, hens move, go and are recorded singly, and days go uncounted.
 """
 
 from __future__ import annotations
@@ -17,6 +17,9 @@ import pandas as pd
 from selection.records.flock import Flock, assemble
 from selection.records.settings import Plan, Standard
 
+Array = npt.NDArray[np.float64]
+Rng = np.random.Generator
+
 FIRST = 2021
 HATCHED = (4, 10)
 """Month and day on which every hatch year's chicks hatch."""
@@ -24,7 +27,12 @@ HATCHED = (4, 10)
 
 @dataclass(frozen=True)
 class World:
-    """What an invented holding is like; standard deviations of rates are at a rate of one half to two thirds."""
+    """What an invented holding is like. `hatch_sd` and `hens_sd` are of rates, at `rate`; shocks of logits.
+
+    `unevenness` is that of a Dirichlet by which a hatch year's hens are parted between the pens: small, each
+    hatch year keeps to one pen; large, all pens are alike. `together` gives every pen every hatch year in the
+    same numbers, without moves: nothing can tell them apart.
+    """
 
     seasons: int = 1
     pens: int = 2
@@ -47,190 +55,199 @@ class World:
     deaths: int = 1
     unevenness: float = 0.5
     own_records: float = 0.0
+    together: bool = False
+
+    @property
+    def slope(self) -> float:
+        """Change of the logit with the rate, at `rate`."""
+        return 1 / (self.rate * (1 - self.rate))
 
 
 @dataclass(frozen=True)
 class Simulated:
     """A flock and, for each season and hatch year, its true rates on the counted hen-days.
 
-    `truth`: season, hatch_year, hen_days, rate (of the hatch year: mean over hens there might have been, no
-    shocks), rate_these (of the hens there were, no shocks).
+    `truth`: season, hatch_year, hen_days, rate (of the hatch year: the mean over hens and shocks there might have
+    been), rate_these (of the hens there were, the mean over shocks).
     """
 
     flock: Flock
     truth: pd.DataFrame = field(repr=False)
 
 
-def simulate(world: World, rng: np.random.Generator) -> Simulated:
+@dataclass(frozen=True)
+class Effects:
+    """What holds for all seasons, on the logit scale: `age` by laying season from 1, `hatch` by year, `hen` by name."""
+
+    age: Array
+    hatch: dict[int, float]
+    hen: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Season:
+    """One season: its curve (days,), which days each pen was counted (pens, days), and its hens' spells.
+
+    `spells` are (bird, hatch year, pen, first day, day after the last), days from the season's first.
+    """
+
+    year: int
+    curve: Array
+    counted: npt.NDArray[np.bool_]
+    spells: list[tuple[str, int, int, int, int]]
+
+    def day(self, world: World, number: int) -> pd.Timestamp:
+        return pd.Timestamp(self.year, *world.starts) + pd.Timedelta(days=int(number))
+
+
+def simulate(world: World, rng: Rng) -> Simulated:
     """One holding's seasons drawn from `world`."""
-    slope = 1 / (world.rate * (1 - world.rate))
-    sd_hens = world.hens_sd * slope
-    years = np.arange(FIRST - world.hatch_years, FIRST + world.seasons - 1)
-    deviation = dict(zip(years.tolist(), rng.normal(0, world.hatch_sd * slope, len(years)), strict=True))
-    ages = _age_effects(world, rng)
-    birds, pens, eggs, truth = [], [], [], []
-    own_of: dict[str, float] = {}
-    total = int(rng.integers(world.hens[0], world.hens[1] + 1))
-    for season in range(FIRST, FIRST + world.seasons):
-        stood = _stand(world, season, total, rng, own_of, sd_hens)
-        start = pd.Timestamp(season, *world.starts)
-        curve = _curve(world, rng)
-        counted = _counted(world, rng)
-        for row in stood:
-            pens.append(
-                (
-                    row["pen"],
-                    row["bird"],
-                    start + pd.Timedelta(days=row["from"]),
-                    start + pd.Timedelta(days=row["to"]),
-                )
-            )
-        eggs += _lay(world, season, start, stood, curve, counted, ages, deviation, own_of, rng)
-        truth.append(_truth(world, season, stood, curve, counted, ages, deviation, own_of, sd_hens))
-    for bird in own_of:
-        birds.append((bird, "female", f"{bird.split('-')[0]}-H1"))
-    clutches = [
-        (f"{y}-H1", "home-bred", pd.Timestamp(y, *HATCHED) - pd.Timedelta(days=21), pd.Timestamp(y, *HATCHED))
-        for y in years
-    ]
-    flock = assemble(
-        Standard("invented", ()),
-        Plan(date(FIRST + world.seasons - 1, 12, 31), FIRST + world.seasons - 1, {}),
-        {
-            "clutches": pd.DataFrame(clutches, columns=["clutch", "origin", "set_on", "hatched_on"]),
-            "birds": pd.DataFrame(birds, columns=["bird", "sex", "clutch"]),
-            "pens": pd.DataFrame(pens, columns=["pen", "bird", "from", "to"]),
-            "eggs": pd.DataFrame(eggs, columns=["on", "pen", "bird", "eggs"]),
-        },
-    )
-    return Simulated(flock, pd.concat(truth, ignore_index=True))
+    years = range(FIRST - world.hatch_years, FIRST + world.seasons - 1)
+    hatch = {year: float(rng.normal(0, world.hatch_sd * world.slope)) for year in years}
+    effects = Effects(_ages(world, rng), hatch, {})
+    number = int(rng.integers(world.hens[0], world.hens[1] + 1))
+    seasons, eggs, truth = [], [], []
+    for year in range(FIRST, FIRST + world.seasons):
+        season = Season(year, _curve(world, rng), _counted(world, rng), _spells(world, year, number, rng))
+        for bird, *_ in season.spells:
+            effects.hen.setdefault(bird, float(rng.normal(0, world.hens_sd * world.slope)))
+        seasons.append(season)
+        eggs += _lay(world, season, effects, rng)
+        truth.append(_truth(world, season, effects))
+    return Simulated(_flock(world, seasons, eggs, effects), pd.concat(truth, ignore_index=True))
 
 
-def _age_effects(world: World, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Logit effect of the first, second, … laying season, from a decline drawn for each step."""
-    rates = [world.rate]
-    for _ in range(world.hatch_years + world.seasons):
-        rates.append(rates[-1] * rng.normal(world.decline, world.decline_sd))
-    rate = np.clip(np.array(rates), 0.02, 0.97)
-    return np.log(rate / (1 - rate)) - np.log(world.rate / (1 - world.rate))
+def _ages(world: World, rng: Rng) -> Array:
+    """Logit effect of each laying season, a decline drawn for each step."""
+    steps = rng.normal(world.decline, world.decline_sd, world.hatch_years + world.seasons)
+    rate = np.clip(world.rate * np.cumprod(np.concatenate([[1.0], steps])), 0.02, 0.97)
+    logit = np.log(rate / (1 - rate))
+    return logit - logit[0]
 
 
-def _stand(
-    world: World, season: int, total: int, rng: np.random.Generator, own_of: dict[str, float], sd: float
-) -> list[dict]:
-    """Who stands in which pen from which day to which (exclusive), with moves and deaths."""
-    years = [season - 1 - k for k in range(world.hatch_years)]
-    sizes = np.maximum(
-        1, rng.multinomial(total - world.hatch_years, np.ones(world.hatch_years) / world.hatch_years) + 1
-    )
-    stood = []
-    for year, size in zip(years, sizes, strict=True):
-        share = rng.dirichlet(np.full(world.pens, world.unevenness))
-        for k in range(size):
-            bird = f"{year}-{k}"
-            if bird not in own_of:
-                own_of[bird] = rng.normal(0, sd)
-            stood.append(
-                {
-                    "bird": bird,
-                    "year": year,
-                    "pen": f"pen {rng.choice(world.pens, p=share)}",
-                    "from": 0,
-                    "to": world.days,
-                }
-            )
-    for k in rng.choice(len(stood), min(world.moves, len(stood)), replace=False):
-        day = int(rng.integers(20, world.days - 20))
-        other = f"pen {rng.integers(world.pens)}"
-        if other != stood[k]["pen"]:
-            stood.append({**stood[k], "pen": other, "from": day})
-            stood[k]["to"] = day
-    for k in rng.choice(len(stood), min(world.deaths, len(stood)), replace=False):
-        stood[k]["to"] = (
-            int(rng.integers(stood[k]["from"] + 5, stood[k]["to"] + 1))
-            if stood[k]["to"] - stood[k]["from"] > 10
-            else stood[k]["to"]
-        )
-    return stood
-
-
-def _curve(world: World, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Season curve by day on the logit scale: a level, and a smooth walk through monthly points."""
+def _curve(world: World, rng: Rng) -> Array:
+    """Season curve by day on the logit scale: a level, and straight lines between the months of a walk."""
     months = np.arange(0, world.days + 29, 28)
     walk = np.cumsum(rng.normal(0, world.curve_sd, len(months)))
     level = np.log(world.rate / (1 - world.rate)) + rng.normal(0, 0.2)
     return level + np.interp(np.arange(world.days), months, walk - walk.mean())
 
 
-def _counted(world: World, rng: np.random.Generator) -> npt.NDArray[np.bool_]:
-    """Which days each pen was counted: (pens, days)."""
+def _counted(world: World, rng: Rng) -> npt.NDArray[np.bool_]:
+    """Single days missed here and there, and a gap in which nobody counted."""
     counted = rng.random((world.pens, world.days)) >= world.uncounted
-    if world.gap:
-        start = int(rng.integers(0, world.days - world.gap))
-        counted[:, start : start + world.gap] = False
+    start = int(rng.integers(0, world.days - world.gap))
+    counted[:, start : start + world.gap] = False
     return counted
 
 
-def _shocks(world: World, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Shocks by pen and day, (pens, days), on the logit scale."""
-
-    def walk(sd: float) -> npt.NDArray[np.float64]:
-        steps = rng.normal(0, sd * np.sqrt(1 - world.memory**2), world.days)
-        out = np.empty(world.days)
-        out[0] = rng.normal(0, sd)
-        for t in range(1, world.days):
-            out[t] = world.memory * out[t - 1] + steps[t]
-        return out
-
-    return walk(world.shock_sd) + np.stack([walk(world.pen_shock_sd) for _ in range(world.pens)])
-
-
-def _logit_of(row: dict, season: int, curve: npt.NDArray, ages: npt.NDArray, deviation: dict) -> npt.NDArray:
-    return curve[row["from"] : row["to"]] + ages[season - row["year"] - 1] + deviation[row["year"]]
+def _spells(world: World, year: int, number: int, rng: Rng) -> list[tuple[str, int, int, int, int]]:
+    """Hens of the last hatch years, at least one of each, put into pens; some move once, some go."""
+    each = np.full(world.hatch_years, 1 / world.hatch_years)
+    sizes = rng.multinomial(number - world.hatch_years, each) + 1
+    if world.together:
+        sizes = np.full(world.hatch_years, world.pens)
+    spells = []
+    for age, size in enumerate(sizes, start=1):
+        share = rng.dirichlet(np.full(world.pens, world.unevenness))
+        pens = np.arange(size) % world.pens if world.together else rng.choice(world.pens, size, p=share)
+        spells += [(f"{year - age}-{k}", year - age, int(pen), 0, world.days) for k, pen in enumerate(pens)]
+    return spells if world.together else _moved(world, spells, rng)
 
 
-def _lay(world, season, start, stood, curve, counted, ages, deviation, own_of, rng) -> list[tuple]:
-    """Egg rows: one for each pen and counted day, and one for each recorded hen and counted day."""
+def _moved(
+    world: World, spells: list[tuple[str, int, int, int, int]], rng: Rng
+) -> list[tuple[str, int, int, int, int]]:
+    """The spells after moves to another pen, and after hens that went."""
+    spells = list(spells)
+    for k in rng.choice(len(spells), min(world.moves, len(spells)), replace=False):
+        bird, hatched, pen, first, end = spells[k]
+        day, other = int(rng.integers(20, world.days - 20)), int(rng.integers(world.pens))
+        if other != pen:
+            spells[k] = (bird, hatched, pen, first, day)
+            spells.append((bird, hatched, other, day, end))
+    last = [k for k, spell in enumerate(spells) if spell[4] == world.days]
+    for k in rng.choice(last, min(world.deaths, len(last)), replace=False):
+        bird, hatched, pen, first, end = spells[k]
+        spells[k] = (bird, hatched, pen, first, int(rng.integers(first + 5, end + 1)))
+    return spells
+
+
+def _lay(world: World, season: Season, effects: Effects, rng: Rng) -> list[tuple]:
+    """Rows of the eggs form: each counted day of each pen, and of each hen that was recorded singly."""
     shocks = _shocks(world, rng)
     laid = np.zeros((world.pens, world.days))
-    rows = []
-    recorded = {b for b in sorted({r["bird"] for r in stood}) if rng.random() < world.own_records}
-    for row in stood:
-        pen = int(row["pen"].split()[1])
-        logit = _logit_of(row, season, curve, ages, deviation) + own_of[row["bird"]]
-        egg = rng.random(row["to"] - row["from"]) < 1 / (
-            1 + np.exp(-logit - shocks[pen, row["from"] : row["to"]])
-        )
-        laid[pen, row["from"] : row["to"]] += egg
-        if row["bird"] in recorded:
-            for k in np.flatnonzero(counted[pen, row["from"] : row["to"]]):
-                rows.append(
-                    (start + pd.Timedelta(days=int(row["from"] + k)), row["pen"], row["bird"], float(egg[k]))
-                )
+    birds = sorted({bird for bird, *_ in season.spells})
+    singly = {bird for bird in birds if rng.random() < world.own_records}
+    rows: list[tuple] = []
+    for bird, hatched, pen, first, end in season.spells:
+        logit = _logit(season, effects, hatched, first, end) + effects.hen[bird] + shocks[pen, first:end]
+        eggs = rng.random(end - first) < 1 / (1 + np.exp(-logit))
+        laid[pen, first:end] += eggs
+        if bird in singly:
+            days = np.flatnonzero(season.counted[pen, first:end])
+            rows += [(season.day(world, first + k), f"pen {pen}", bird, float(eggs[k])) for k in days]
     for pen in range(world.pens):
-        for day in np.flatnonzero(counted[pen]):
-            rows.append((start + pd.Timedelta(days=int(day)), f"pen {pen}", None, laid[pen, day]))
+        days = np.flatnonzero(season.counted[pen])
+        rows += [(season.day(world, k), f"pen {pen}", None, laid[pen, k]) for k in days]
     return rows
 
 
-def _truth(world, season, stood, curve, counted, ages, deviation, own_of, sd) -> pd.DataFrame:
-    """True rates of each hatch year on its counted hen-days, each the mean over the shocks there might be."""
-    shock = world.shock_sd**2 + world.pen_shock_sd**2
+def _logit(season: Season, effects: Effects, hatched: int, first: int, end: int) -> Array:
+    """Season curve, age and hatch year of a spell, by day."""
+    return season.curve[first:end] + effects.age[season.year - hatched - 1] + effects.hatch[hatched]
+
+
+def _shocks(world: World, rng: Rng) -> Array:
+    """Shocks by pen and day: the day's, and the pen's own."""
+    pens = np.stack([_autoregression(world, world.pen_shock_sd, rng) for _ in range(world.pens)])
+    return pens + _autoregression(world, world.shock_sd, rng)
+
+
+def _autoregression(world: World, sd: float, rng: Rng) -> Array:
+    values = rng.normal(0, sd, world.days)
+    for t in range(1, world.days):
+        values[t] = world.memory * values[t - 1] + np.sqrt(1 - world.memory**2) * values[t]
+    return values
+
+
+def _truth(world: World, season: Season, effects: Effects) -> pd.DataFrame:
+    """True rates of each hatch year on its counted hen-days."""
+    hens, shocks = (world.hens_sd * world.slope) ** 2, world.shock_sd**2 + world.pen_shock_sd**2
     rows = []
-    for row in stood:
-        there = counted[int(row["pen"].split()[1]), row["from"] : row["to"]]
-        logit = _logit_of(row, season, curve, ages, deviation)[there]
-        of_any = mean_rate(logit, np.sqrt(sd**2 + shock))
-        of_her = mean_rate(logit + own_of[row["bird"]], np.sqrt(shock))
-        rows.append((season, row["year"], there.sum(), of_any.sum(), of_her.sum()))
+    for bird, hatched, pen, first, end in season.spells:
+        logit = _logit(season, effects, hatched, first, end)[season.counted[pen, first:end]]
+        of_any = mean_rate(logit, np.sqrt(hens + shocks)).sum()
+        of_her = mean_rate(logit + effects.hen[bird], np.sqrt(shocks)).sum()
+        rows.append((season.year, hatched, len(logit), of_any, of_her))
     frame = pd.DataFrame(rows, columns=["season", "hatch_year", "hen_days", "rate", "rate_these"])
     summed = frame.groupby(["season", "hatch_year"], as_index=False).sum()
+    summed = summed[summed["hen_days"] > 0]
     return summed.assign(
         rate=summed["rate"] / summed["hen_days"], rate_these=summed["rate_these"] / summed["hen_days"]
     )
 
 
-def mean_rate(logit: npt.NDArray[np.float64], sd: float) -> npt.NDArray[np.float64]:
+def mean_rate(logit: Array, sd: float) -> Array:
     """Mean of the logistic of a normal variable with mean `logit`, (d,), by Gauss-Hermite quadrature."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(15)
     return (1 / (1 + np.exp(-(logit[:, None] + sd * nodes)))) @ weights / weights.sum()
+
+
+def _flock(world: World, seasons: list[Season], eggs: list[tuple], effects: Effects) -> Flock:
+    """The forms that such a holding would hand in."""
+    birds = [
+        (bird, "female", f"{bird.split('-')[0]}-{HATCHED[0]:02}-{HATCHED[1]:02}") for bird in effects.hen
+    ]
+    pens = [
+        (f"pen {pen}", bird, season.day(world, first), season.day(world, end))
+        for season in seasons
+        for bird, _, pen, first, end in season.spells
+    ]
+    last = FIRST + world.seasons - 1
+    forms = {
+        "birds": pd.DataFrame(birds, columns=["bird", "sex", "hatched_on"]),
+        "pens": pd.DataFrame(pens, columns=["pen", "bird", "from", "to"]),
+        "eggs": pd.DataFrame(eggs, columns=["on", "pen", "bird", "eggs"]),
+    }
+    return assemble(Standard("invented", ()), Plan(date(last, 12, 31), last, {}), forms)
