@@ -10,7 +10,7 @@ score          points from looks, judges' levels taken off                     -
 rank           merit of every candidate with its standard error and chances    -> Merit
 propose        keep, reserve, look again, sell, each with its reason           -> Verdicts
 compare_clutches, hatch, laying   how clutches and hatch years differ, and what cannot be known
-matings, years, review            whom to put to whom, where it leads, whether earlier meetings were right
+matings, years_ahead, review      whom to put to whom, where it leads, whether earlier meetings were right
 prices         what each bird that goes has cost, and what to ask              -> Prices
 hold           the whole meeting at once                                       -> Meeting
 fit_model      the mixed model on plain frames, for records of any other kind  -> Fitted
@@ -45,7 +45,7 @@ _HOME = {
     "laying": "compare.laying",
     "propose": "decide.verdicts",
     "matings": "decide.matings",
-    "years": "decide.years",
+    "years_ahead": "decide.years",
     "review": "decide.review",
     "prices": "decide.prices",
     "hold": "decide.meeting",

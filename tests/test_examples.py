@@ -1,0 +1,44 @@
+"""What README and docstrings show runs as it stands."""
+
+from __future__ import annotations
+
+import doctest
+import importlib
+import pkgutil
+import re
+from pathlib import Path
+
+import pytest
+
+import selection
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def shown() -> list[str]:
+    """The Python pieces of README."""
+    return re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+
+
+@pytest.mark.parametrize("number", range(len(shown())))
+def test_readme(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    exec(shown()[number], {})
+
+
+def modules_with_examples() -> list[str]:
+    """Modules whose source shows an interpreter's prompt."""
+    found = pkgutil.walk_packages(selection.__path__, "selection.")
+    paths = {m.name: ROOT / Path(*m.name.split(".")).with_suffix(".py") for m in found}
+    return [name for name, path in paths.items() if path.is_file() and ">>> " in path.read_text(encoding="utf-8")]
+
+
+@pytest.mark.parametrize("name", modules_with_examples())
+def test_docstring_examples(name: str) -> None:
+    result = doctest.testmod(importlib.import_module(name))
+    assert result.attempted and not result.failed
+
+
+@pytest.mark.parametrize("name", selection.__all__)
+def test_every_public_name_is_there(name: str) -> None:
+    assert getattr(selection, name).__doc__
