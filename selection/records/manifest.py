@@ -12,7 +12,7 @@ import hashlib
 import json
 import re
 import uuid
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -144,11 +144,13 @@ def read_state(records: Path) -> State:
     with durable.in_words(records):
         listed = _listed(records / BATCHES)
         while True:
-            with suppress(FileNotFoundError):  # a merge took older manifests away meanwhile: list again
-                state, gaps = _folded(records, *listed)
-                if not gaps or listed == _listed(records / BATCHES):
-                    return state
-            listed = _listed(records / BATCHES)
+            state, gaps = _folded(records, *listed)
+            again = _listed(records / BATCHES) if gaps else listed
+            if (
+                again == listed
+            ):  # else a listing taken while another manifest was added may lack one before it
+                return state
+            listed = again
 
 
 def _listed(folder: Path) -> tuple[list[int], list[SetAside]]:
@@ -197,9 +199,11 @@ def _read(records: Path, number: int) -> tuple[State, bool]:
         return _parsed((records / _name(number)).read_bytes(), number)
     except DamagedError as damage:
         found = SetAside(_name(number), str(damage))
+    except OSError as error:
+        found = SetAside(_name(number), f"cannot be read: {error.strerror}")
     try:
         state, whole = _parsed((records / BATCHES / TWIN.format(number)).read_bytes(), number)
-    except (FileNotFoundError, DamagedError):
+    except (OSError, DamagedError):
         return State(number, set_aside=(found,)), False
     mended = SetAside(found.file, f"{found.why}; its twin was read instead, nothing is lost", lost=False)
     return add(state, State(number, set_aside=(mended,))), whole
@@ -332,13 +336,6 @@ def _written(state: State, whole: bool) -> bytes:
 
 def _entry(record: Any, **changed: Any) -> dict[str, Any]:
     return {name: getattr(record, name) for name in record.__slots__} | changed
-
-
-def older(records: Path, number: int) -> Iterator[Path]:
-    """The manifests before `number`, with their twins."""
-    for path in (records / BATCHES).iterdir():
-        if re.fullmatch(r"\d{8}\.(json|twin)", path.name) and int(path.name[:8]) < number:
-            yield path
 
 
 def files_of(state: State) -> Iterable[str]:

@@ -1,12 +1,14 @@
 """Merging the ledger's small files into large ones, while others read and write.
 
 The merged files are written beside the old ones; one manifest that holds the whole state then takes the next
-number, and only after that do the old files go. A reader who was about to open one looks again.
+number, and only after that do the old files go. A reader who was about to open one looks again. Manifests stay:
+were a number free again, a slow writer could take it, and nobody would ever read what it recorded.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
@@ -26,7 +28,6 @@ from selection.records.manifest import (
     discard,
     files_of,
     is_left_over,
-    older,
     read_state,
 )
 from selection.records.tables import FORMS
@@ -46,20 +47,18 @@ def merge(records: Path, progress: Callable[[str, float], None] | None = None) -
     Files that cannot be read stay where they are. Raises RecordsError (all as it was) where the disk does not
     take the merged files.
     """
+    if (state := _sound(records)).number == 0:
+        return 0
     with durable.in_words(records):
-        merged = _merged(records, _sound(records), progress)
+        merged = _merged(records, state, progress)
         while True:
             state = _sound(records)
-            kept = {
-                first: pair for first, pair in merged.items() if all(old in state.pieces for old in pair[0])
-            }
+            kept = _still_there(state, merged)
             new = replace(_with(state, kept), number=state.number + 1)
-            if state.number == 0 or commit(records, new, whole=True):
+            if commit(records, new, whole=True):
                 break
         vain = State(pieces=tuple(made for first, (_, made) in merged.items() if first not in kept))
         discard(records, {*files_of(state), *files_of(vain)} - set(files_of(new)))
-        for path in older(records, new.number):
-            path.unlink(missing_ok=True)
         _tidy(records)
     return len(state.pieces) - len(new.pieces)
 
@@ -73,6 +72,12 @@ def _sound(records: Path) -> State:
             f"{records}: not merged, for {'; '.join(map(str, lost))}. Mend or move it away first"
         )
     return state
+
+
+def _still_there(state: State, merged: Merged) -> Merged:
+    """The merged files whose old ones no other merge took away meanwhile."""
+    files = {piece.file for piece in state.pieces}
+    return {first: pair for first, pair in merged.items() if all(old.file in files for old in pair[0])}
 
 
 def _runs(records: Path, state: State) -> Iterator[tuple[Piece, ...]]:
@@ -108,6 +113,9 @@ def _merged(records: Path, state: State, progress: Callable[[str, float], None] 
             merged[run[0].file] = run, pieces.write(records, form, table, parts)
             if progress:
                 progress("merging", (done + 1) / len(runs))
+    except FileNotFoundError:  # another merge is at work: leave it to that one
+        discard(records, files_of(State(pieces=tuple(made for _, made in merged.values()))))
+        return {}
     except BaseException:
         discard(records, files_of(State(pieces=tuple(made for _, made in merged.values()))))
         raise
@@ -149,6 +157,7 @@ def _tidy(records: Path) -> None:
     known = set(files_of(read_state(records)))
     now = (records / BATCHES).stat().st_mtime  # the disk's own clock: a manifest was written just now
     for folder in (*FORMS, MEETINGS, KEYS, BATCHES):
-        for path in (records / folder).glob("*") if (records / folder).is_dir() else ():
-            if is_left_over(f"{folder}/{path.name}", known) and now - path.stat().st_mtime > A_DAY:
-                path.unlink(missing_ok=True)
+        for path in (records / folder).glob("*"):
+            with suppress(FileNotFoundError):  # its writer has just given it its name, or taken it away
+                if is_left_over(f"{folder}/{path.name}", known) and now - path.stat().st_mtime > A_DAY:
+                    path.unlink()

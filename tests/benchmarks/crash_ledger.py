@@ -4,8 +4,8 @@
 
 A writer records batch after batch (weighings and measurements together), corrects some and merges files now
 and then, and acknowledges each batch through a pipe once it is recorded. It is killed with SIGKILL after a
-random time. Another process then reads the flock, while a second writer is already at work, and after its end
-once more. The test suite runs the same with few kills. Needs `fork` (Linux, macOS).
+random time, and two are at work at a time. Another process reads the flock meanwhile, and again when both are
+dead. The test suite runs the same with few kills. Needs `fork` (Linux, macOS).
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def write(flock: Path, first: int, acknowledge: Callable[[int], None], seed: int
         if chance.random() < 0.3:
             changed = {form: frame.assign(note="corrected") for form, frame in batch_of(number).items()}
             append(flock, changed, source="crash", correction=True)
-        if chance.random() < 0.1:
+        if chance.random() < 0.4:
             compact(flock)
         number += 1
 
@@ -137,26 +137,30 @@ def judge(report: str, acknowledged: set[int], outcome: Outcome, *, at_rest: boo
 
 
 def run(flock: Path, kills: int, seed: int) -> Outcome:
-    """Kill `kills` writers; after each, read while the next is at work, then in peace."""
+    """Kill `kills` writers, two at work at a time; read the flock while they are, and in peace after each pair."""
     outcome, chance, known = Outcome(), random.Random(seed), set[int]()
-    for kill in range(kills):
-        first = kill * 1000  # no batch is begun twice but by a writer's own retry
-        child, reading = forked(
-            lambda w, f=first: write(flock, f, lambda n: os.write(w, f"{n}\n".encode()), f)
-        )
-        before = set(known)
-        early = os.read(reading, 1) if chance.random() < 0.9 else b""  # the others die in their first batch
-        if kill % 5 == 0:
-            judge(report_of(flock), before, outcome, at_rest=False)
-        else:
+    while outcome.kills < kills:
+        writers = [_started(flock, (outcome.kills + i) * 1000) for i in range(2)]
+        early = [
+            os.read(pipe, 1) if chance.random() < 0.9 else b"" for _, pipe in writers
+        ]  # or in its first batch
+        if chance.random() < 0.2:
+            judge(report_of(flock), set(known), outcome, at_rest=False)
+        for child, _ in writers:
             time.sleep(chance.random() * LONGEST)
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-        known |= {int(line) for line in (early + heard(reading)).decode().split()}
-        outcome.kills += 1
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+        for first, (_, pipe) in zip(early, writers, strict=True):
+            known |= {int(line) for line in (first + heard(pipe)).decode().split()}
+        outcome.kills += len(writers)
         judge(report_of(flock), known, outcome, at_rest=True)
     outcome.acknowledged = len(known)
     return outcome
+
+
+def _started(flock: Path, first: int) -> tuple[int, int]:
+    """A writer at work on batches from `first` on: its process id, and where its acknowledgements are heard."""
+    return forked(lambda pipe: write(flock, first, lambda n: os.write(pipe, f"{n}\n".encode()), first))
 
 
 def main(kills: int = 1000, seed: int = 1) -> None:

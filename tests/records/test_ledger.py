@@ -31,6 +31,7 @@ from selection.records.ledger import (
     compact,
     find_rows,
     keep_meeting,
+    read_days,
     read_meetings,
     read_rows,
     read_settings,
@@ -244,6 +245,42 @@ def test_rows_found_by_key_are_those_a_full_reading_gives(tmp_path: Path, harm: 
     pd.testing.assert_series_equal(found["grams"].sort_index(), known["grams"].sort_index())
 
 
+@pytest.mark.parametrize("merged", [False, True])
+def test_rows_of_some_days_are_those_a_full_reading_gives(tmp_path: Path, merged: bool) -> None:
+    filled(tmp_path, np.random.default_rng(4), 3000)
+    if merged:
+        compact(tmp_path)
+    everything = read_rows(tmp_path, "weights")
+    days = pd.Series(everything["on"].unique()[::29])
+    found = read_days(tmp_path, "weights", pd.concat([days, weighings(["x"], on="1999-01-01")["on"]]))
+    expected = everything[everything["on"].isin(days)].reset_index(drop=True)
+    assert len(expected) > 50 and 2.0 in set(expected["grams"])
+    pd.testing.assert_frame_equal(found.drop(columns="ledger.nth"), expected)
+    assert read_days(tmp_path, "weights", days.head(0)).empty
+    with pytest.raises(RecordsError, match="the key of this form has no day"):
+        read_days(tmp_path, "birds", days)
+
+
+def test_rows_of_a_day_are_found_in_large_files_without_reading_all_of_them(
+    tmp_path: Path, monkeypatch
+) -> None:
+    rows = 2 * pieces.ROWS_A_GROUP + 1000
+    days = np.random.default_rng(5).permutation(rows) % 3000
+    on = pd.Series(np.datetime64("2015-01-01", "s") + days.astype("m8[D]"))
+    frame = pd.DataFrame({"on": on, "bird": [f"k{n}" for n in range(rows)], "grams": 1.0})
+    append(tmp_path, {"weights": frame}, source="a")
+    read = []
+    plain = pq.ParquetFile.read_row_groups
+    monkeypatch.setattr(
+        pq.ParquetFile,
+        "read_row_groups",
+        lambda self, groups, **kw: read.append(groups) or plain(self, groups, **kw),
+    )
+    found = read_days(tmp_path, "weights", on.head(1))
+    assert sorted(found["bird"]) == sorted(frame.loc[on == on[0], "bird"])
+    assert [len(groups) for groups in read] == [1]
+
+
 def test_a_lookup_reads_nothing_of_files_that_cannot_hold_the_key(tmp_path: Path, monkeypatch) -> None:
     append(tmp_path, {"weights": weighings([f"k{i}" for i in range(600)])}, source="a")
     opened = []
@@ -363,6 +400,20 @@ def test_two_merges_and_a_correction_at_once_keep_every_row(tmp_path: Path, monk
     monkeypatch.setattr("selection.records.merge.commit", interrupted)
     compact(tmp_path)
     assert grams_of(tmp_path) == {"k0": 0.0, "k1": 1.0, "k2": 99.0, "k3": 3.0, "k4": 4.0}
+
+
+def test_corrections_go_on_while_files_are_merged_away_under_them(tmp_path: Path) -> None:
+    def correct(writer: int) -> None:
+        for n in range(10):
+            change = {"weights": weighings([f"w{writer}"], n + 1.0)}
+            append(tmp_path, change, source="w", correction=True)
+
+    with ThreadPoolExecutor(3) as pool:
+        writers = [pool.submit(correct, writer) for writer in range(2)]
+        while not all(writer.done() for writer in writers):
+            compact(tmp_path)
+        assert [writer.result() for writer in writers] == [None, None]
+    assert grams_of(tmp_path) == {"w0": 10.0, "w1": 10.0}
 
 
 # Merging
