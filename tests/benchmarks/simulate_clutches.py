@@ -5,6 +5,19 @@
 prints, for each scenario and kind of contrast, how often the 90 % interval held the truth, how sure the table was of
 which is above and how often that was right, and the share of designs mixed up with a brooder that were recognised.
 2,000 seasons take some ten minutes a scenario.
+
+Measured (intervals that hold the truth; every one of the mixed-up designs was recognised):
+
+========================  =======  =========  =======
+scenario                  seasons  intervals  covered
+========================  =======  =========  =======
+as published                2,000      9,817   89.2 %
+no brooder effect             250      1,222   89.4 %
+twice the brooder effect      250      1,222   90.3 %
+twice the clutch effect       250      1,222   89.4 %
+heritability 0.25             250      1,222   91.2 %
+heritability 0.45             250      1,222   88.9 %
+========================  =======  =========  =======
 """
 
 from __future__ import annotations
