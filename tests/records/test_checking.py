@@ -401,3 +401,29 @@ def test_a_hens_eggs_find_her_pen(tmp_path):
     assert recorded(tmp_path, forms).status == 0
     last = read_flock(tmp_path / "flock").eggs.iloc[-1]
     assert (last["pen"], last["bird"]) == ("Old Yard", "24-H1")
+
+
+def test_birds_of_one_bare_year_may_be_parent_and_chick(tmp_path):
+    intake = taken_in(tmp_path, changed("birds", 1, dam="24-H2"))
+    assert intake.findings == []
+
+
+def test_a_parents_day_may_not_be_corrected_to_one_after_its_chicks(tmp_path):
+    recorded(tmp_path, changed("birds", 3, sire="24-C1"))
+    late = small.write_csv(
+        tmp_path / "birds.csv", [{"bird": "24-C1", "sex": "male", "hatched_on": "2026-05-01"}]
+    )
+    found = record(tmp_path / "flock", late, correct=True)
+    assert "hatched_on: found 2026-05-01; an older bird: it is sire of 26-01" in found.words()
+
+
+def test_a_parent_may_not_be_corrected_to_the_other_sex(tmp_path):
+    recorded(tmp_path, changed("birds", 3, sire="24-C1"))
+    other = small.write_csv(tmp_path / "birds.csv", [{"bird": "24-C1", "sex": "female"}])
+    found = record(tmp_path / "flock", other, correct=True)
+    assert "sex: found female; no female, since it is sire of 26-01" in found.words()
+
+
+def test_a_cell_that_cannot_be_read_is_not_called_blank_as_well(tmp_path):
+    (finding,) = taken_in(tmp_path, changed("weights", 0, grams="heavy")).findings
+    assert finding.found == "heavy"

@@ -66,6 +66,11 @@ def test_rows_after_the_day_are_not_in_it_and_later_leavings_read_as_blank(tmp_p
     ]
 
 
+def test_a_bird_gone_on_the_day_itself_is_gone(tmp_path):
+    flock = flock_from_forms(small.write(tmp_path / "forms", small.forms(), plan="on = 2026-08-01"))
+    assert not flock.birds.set_index("bird").loc["24-H2", "alive"]
+
+
 def test_a_sale_marks_its_bird_gone_from_that_day_on():
     forms = {
         "birds": pd.DataFrame({"bird": ["a", "B"], "sex": ["male", "male"]}),

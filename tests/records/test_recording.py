@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +17,19 @@ from selection.records.tables import FORMS
 from tests.records import small
 
 
+@pytest.fixture(scope="module")
+def once(tmp_path_factory) -> Path:
+    """A folder with the small holding's forms and the flock recorded from them, for copying."""
+    folder = tmp_path_factory.mktemp("once")
+    assert record(folder / "flock", small.write(folder / "forms", small.forms())).status == 0
+    return folder
+
+
 @pytest.fixture
-def flock(tmp_path) -> Path:
-    """The small holding, recorded."""
-    path = tmp_path / "flock"
-    assert record(path, small.write(tmp_path / "forms", small.forms())).status == 0
-    return path
+def flock(tmp_path, once) -> Path:
+    """The small holding, recorded; its forms stand beside it."""
+    shutil.copytree(once, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "flock"
 
 
 def hand_in(flock: Path, form: str, *rows: dict[str, Any], correct: bool = False) -> Recorded:
@@ -213,9 +221,11 @@ NEW_STANDARD = small.STANDARD.replace("points = 40", "points = 50", 1).replace("
 
 
 def test_an_earlier_standard_stays_in_force_for_looks_before_the_new_one(tmp_path, flock):
-    looks = {"scores": [{"on": "2026-09-20", "judge": "Ann", "bird": "26-01", "type": 45, "head": 28}]}
+    look = {"on": "2026-09-20", "judge": "Ann", "bird": "26-01", "type": 45, "head": 28}
+    looks = {"scores": [*small.forms()["scores"], look]}
     folder = small.write(tmp_path / "new", looks, standard=NEW_STANDARD, plan=None)
-    assert record(flock, folder, today=dt.date(2026, 10, 1)).taken == {"scores": 1}
+    found = record(flock, folder, today=dt.date(2026, 10, 1))
+    assert (found.taken, found.unchanged) == ({"scores": 1}, {"scores": 2})
     late = hand_in(
         flock, "scores", {"on": "2026-09-10", "judge": "Ann", "bird": "26-01", "type": 45, "head": 28}
     )
