@@ -134,8 +134,8 @@ def fit_equations(
     """As :func:`fit_components`, from equations that are formed already."""
     if log_prior is None and not (equations.freedom > 0 and equations.total_variance > 0):
         raise ModelError(
-            f"{equations.freedom + len(equations.kept)} records and {len(equations.kept)} fixed effects leave nothing that varies: "
-            "no variance can be estimated"
+            f"{equations.freedom + len(equations.kept)} records and {len(equations.kept)} fixed effects leave nothing "
+            "that varies: no variance can be estimated"
         )
     climb = _begin(equations, start)
     _climb(equations, log_prior, climb, progress)

@@ -187,6 +187,8 @@ class Equations:
         self._inside = [slice(a, b) for a, b in pairwise(ends.tolist())]
         self._constant -= sum(_log_det_of(e.name, e.precision) for e in effects if e.precision is not None)
         self._solver: qdldl.Solver | None = None
+        self._at: Floats = np.full(len(effects), np.nan)  # where the solver stands, and its scales
+        self._scales: Floats = np.ones(sum(self.sizes))
 
     def _factor(self, variances: Floats) -> tuple[qdldl.Solver, Floats]:
         """M at these variances, factored, and the scale of each unknown (1 for fixed, θ_k for effect k)."""
