@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 Row = Mapping[Any, Any]
 
+LONG = 50
+"""Letters of a cell beyond which it stands under its heading on a phone, not beside it."""
 SHORT = 18
 """Letters of a row's head that are never broken over two lines: a bird's number, a pair of them."""
 
@@ -117,7 +119,9 @@ def _row(row: Row, columns: Mapping[str, str], right: set[str]) -> Markup:
     short = Markup(' class="short"') if len(Markup(head).striptags()) <= SHORT else Markup("")
     cells = [Markup('<th scope="row"{}>{}</th>').format(short, head)]
     cells += [
-        Markup('<td data-label="{}"{}>{}</td>').format(columns[key], _side(key, right), _cell(row[key]))
+        Markup('<td data-label="{}"{}>{}</td>').format(
+            columns[key], _side(key, right, row[key]), _cell(row[key])
+        )
         for key in others
     ]
     return Markup("<tr>{}</tr>").format(Markup("").join(cells))
@@ -140,8 +144,11 @@ def _class(kind: str) -> Markup:
     return Markup(' class="{}"').format(kind) if kind else Markup("")
 
 
-def _side(column: str, right: set[str]) -> Markup:
-    return Markup(' class="number"') if column in right else Markup("")
+def _side(column: str, right: set[str], cell: object = "") -> Markup:
+    """The class of a cell: a number, or words that need a line of their own on a phone."""
+    if column in right:
+        return _class("number")
+    return _class("long" if isinstance(cell, str) and len(Markup(cell).striptags()) > LONG else "")
 
 
 def _cell(value: object) -> object:

@@ -45,6 +45,19 @@ def test_nothing_scrolls_sideways(pack):
     assert wider == []
 
 
+def test_nothing_runs_over_the_edge_of_a_card(pack):
+    page, _, _ = pack
+    over = page.evaluate(
+        """() => [...document.querySelectorAll('.card, .sheet, .first')].flatMap(card => {
+            const edge = card.getBoundingClientRect().right + 1;
+            return [...card.querySelectorAll('*')]
+                .filter(e => e.getBoundingClientRect().right > edge)
+                .map(e => `${card.id}: ${e.outerHTML.slice(0, 80)}`);
+        })"""
+    )
+    assert over == []
+
+
 def test_every_link_of_the_contents_leads_somewhere(pack):
     page, _, _ = pack
     lost = page.evaluate(
