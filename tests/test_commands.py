@@ -14,6 +14,7 @@ import pytest
 
 from selection.__main__ import main
 from selection.decide.meeting import hold, write_tables
+from selection.records.errors import RecordsError
 from selection.records.flock import read_flock
 from tests.records import small
 
@@ -146,6 +147,10 @@ class TestThinMeetings:
         assert main(["record", str(tmp_path / "flock"), str(tmp_path / "forms")]) == 0
         meeting = hold(read_flock(tmp_path / "flock"))
         return {p.stem: pd.read_csv(p) for p in write_tables(meeting, tmp_path / "out")}
+
+    def test_no_bird_at_all(self, tmp_path: Path) -> None:
+        with pytest.raises(RecordsError, match="no bird is on record up to 2026-10-10"):
+            self.hold(tmp_path, {"clutches": small.forms()["clutches"]})
 
     def test_no_candidates(self, tmp_path: Path) -> None:
         tables = self.hold(tmp_path, small.forms(), small.PLAN.replace("2026", "2025"))

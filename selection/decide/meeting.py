@@ -72,7 +72,11 @@ class Meeting:
 
 
 def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
-    """Work out the whole meeting of the flock's plan."""
+    """Work out the whole meeting of the flock's plan; RecordsError where no bird is on record."""
+    if flock.birds.empty:
+        raise RecordsError(
+            f"no bird is on record up to {flock.plan.on}: fill in the birds form, record it, and hold the meeting again"
+        )
     merit = rank(flock, progress=_part(progress, "merit", 0.0, 0.5))
     verdicts = propose(flock, merit)
     clutches = compare_clutches(

@@ -45,7 +45,10 @@ class Factor:
         """C⁻¹ @ right, for one (m,) or several (m × k) right-hand sides."""
         if right.ndim == 1:
             return np.asarray(self.solver.solve(right))
-        return np.column_stack([self.solver.solve(np.ascontiguousarray(column)) for column in right.T])
+        solved = np.empty(right.shape)
+        for k, column in enumerate(right.T):
+            solved[:, k] = self.solver.solve(np.ascontiguousarray(column))
+        return solved
 
 
 @dataclass(frozen=True)

@@ -141,7 +141,7 @@ def build(
     # a founder that may be an earlier one carries its share on the dam side alone, so that F stays 0
     dams = dams if partial is None else (dams + partial).tocsr()
     levels = _generations((sires + dams).tocsr(), birds)
-    order = np.concatenate(levels)
+    order = np.concatenate([np.array([], dtype=int), *levels])
     if not np.array_equal(order, np.arange(len(order))):
         sires, dams = sires[order][:, order].tocsr(), dams[order][:, order].tocsr()
     ends = np.cumsum([len(level) for level in levels])

@@ -219,3 +219,8 @@ def test_listed_twice() -> None:
 def test_unknown_bird_is_named() -> None:
     with pytest.raises(PedigreeError, match="not in the pedigree: nobody"):
         pedigree(("x", None, None)).relationship(["nobody"])
+
+
+def test_nobody_has_a_pedigree_too() -> None:
+    assert pedigree().birds == ()
+    assert pedigree().inverse().shape == (0, 0)

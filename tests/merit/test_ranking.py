@@ -89,6 +89,9 @@ class TestFewBirds:
         birds = [*FOUNDERS, *(bird(n, "female", "26-H1") for n in numbers)]
         return rank(flock(birds=birds, clutches=[clutch("26-H1")], pens=PENS, **forms))
 
+    def test_no_birds(self) -> None:
+        assert rank(flock()).ranking.empty
+
     def test_no_candidates(self) -> None:
         found = self.pullets(scores=[look("H1", {"type": 40.0, "head": 30.0})])
         assert found.ranking.empty and list(found.ranking.columns) == RANKING
