@@ -150,9 +150,12 @@ def _boxes(meeting: Meeting, rule: LookRule) -> Fragment:
         for b in rule.birds
     ]
     lines = [
-        Markup(
-            '<tr><th scope="row">{} <span class="small">of {:g}</span></th><td>× {:.2f}</td>{}</tr>'
-        ).format(sections[name].title, sections[name].points, weight, Markup("<td></td>" * len(rule.birds)))
+        Markup('<tr><th scope="row">{} <span class="small">of {:g}</span></th><td>× {}</td>{}</tr>').format(
+            sections[name].title,
+            sections[name].points,
+            f"{weight:.2f}".replace("-", "−"),
+            Markup("<td></td>" * len(rule.birds)),
+        )
         for name, weight in rule.weights.items()
     ]
     start = Markup("").join(Markup("<td>{:.1f}</td>").format(rule.start[b]) for b in rule.birds)
