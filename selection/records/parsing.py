@@ -113,7 +113,7 @@ def _read(read: Callable[[Any], Cell], cell: Any, column: Column) -> Cell:
         return Cell(None)
     if isinstance(cell, Uncomputed):
         return Cell(None, "a value: open the workbook in a spreadsheet and save it, so that it is worked out")
-    if isinstance(cell, str) and cell.casefold() in _SPREADSHEET_ERRORS:
+    if isinstance(cell, str) and column.kind != "text" and cell.casefold() in _SPREADSHEET_ERRORS:
         return Cell(None, "a value or a blank cell; this is a spreadsheet's error")
     if column.kind == "choice":
         return _choice(cell, column)
