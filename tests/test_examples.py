@@ -30,7 +30,9 @@ def modules_with_examples() -> list[str]:
     """Modules whose source shows an interpreter's prompt."""
     found = pkgutil.walk_packages(selection.__path__, "selection.")
     paths = {m.name: ROOT / Path(*m.name.split(".")).with_suffix(".py") for m in found}
-    return [name for name, path in paths.items() if path.is_file() and ">>> " in path.read_text(encoding="utf-8")]
+    return [
+        name for name, path in paths.items() if path.is_file() and ">>> " in path.read_text(encoding="utf-8")
+    ]
 
 
 @pytest.mark.parametrize("name", modules_with_examples())

@@ -151,7 +151,9 @@ def told(flock: Flock, truth: pd.Series, sex: str = "both", trait: str = "type")
     names = kin.of_season(SEASON)
     contrasts = season_contrasts(kin, names)
     table, _ = compare_case(case, names, contrasts, np.random.default_rng(1))
-    weights = {(c.first, c.second): c.weights for c in (seen_only(case, c) for c in contrasts) if c is not None}
+    weights = {
+        (c.first, c.second): c.weights for c in (seen_only(case, c) for c in contrasts) if c is not None
+    }
     values = truth.reindex(kin.labels).to_numpy()
     table["truth"] = [weights[a, b] @ values for a, b in zip(table["first"], table["second"], strict=True)]
     table["kind"] = [_kind(a, b) for a, b in zip(table["first"], table["second"], strict=True)]
