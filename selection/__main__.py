@@ -28,7 +28,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(f"{error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
         return 2
-    except Exception as error:  # whatever else: a fault of the program, in words, and nothing recorded is lost
+    except (
+        Exception
+    ) as error:  # whatever else: a fault of the program, in words, and nothing recorded is lost
         return _own_fault(error)
 
 

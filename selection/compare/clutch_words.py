@@ -137,7 +137,10 @@ def _uncounted(flock: Flock, kin: Families) -> list[str]:
     form = flock.clutches
     year = (form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21))).dt.year
     here = form[(year == flock.plan.season) & ~form["clutch"].str.casefold().isin(kin.labels)]
-    return [f"{label}: no chick on record is known to be of it; it is in no comparison." for label in here["clutch"]]
+    return [
+        f"{label}: no chick on record is known to be of it; it is in no comparison."
+        for label in here["clutch"]
+    ]
 
 
 def _without_brooder(kin: Families, season: list[str]) -> list[str]:
