@@ -59,22 +59,25 @@ def count(flock: Flock) -> Basket:
     warnings: list[str] = []
     hens = hens_of(flock)
     rows = _rows_of(flock.eggs)
-    spells = spells_of(flock, hens, whole_flock=bool((rows["pen_key"] == WHOLE_FLOCK).any()))
+    of_all = rows["key"].isna() & (rows["pen_key"] == WHOLE_FLOCK)
+    spells = spells_of(flock, hens, whole_flock=bool(of_all.any()))
     own = _own_rows(rows, spells, hens, warnings)
     counts = _with_cells(_counts(rows, spells, warnings), spells)
     days = _days_of(counts, warnings)
     own_days = _own_days(own, days)
-    lots = lots_of(spells, pd.Index(own["key"].unique()))
+    lots = lots_of(spells, hens, pd.Index(own["key"].unique()))
     cells = _pen_cells(counts, own_days, warnings)
     own_cells, own_exposure = _own_cells(own, lots, len(cells))
     taken = pd.DataFrame({"cell": own_days["cell"], "lot": own_days["key"].map(lots), "hen_days": -1.0})
     exposure = pd.concat([_stood(spells, lots, days), taken[taken["cell"] >= 0], own_exposure])
     exposure = exposure.groupby(["cell", "lot"], as_index=False)["hen_days"].sum()
+    exposure = exposure[exposure["hen_days"] > 0].astype({"cell": "int64", "lot": "int64"})
+    nobody_left = ~cells.index.isin(exposure["cell"]) & (cells["eggs"] > 1e-9)
+    more = "eggs more over that fortnight than the rows of its hens, all recorded singly; left out"
+    _warn(cells[nobody_left].rename(columns={"last": "on"}), more, warnings)
     return Basket(
-        cells=pd.concat([cells, own_cells], ignore_index=True),
-        exposure=exposure[exposure["hen_days"] > 0]
-        .astype({"cell": "int64", "lot": "int64"})
-        .reset_index(drop=True),
+        cells=pd.concat([cells.drop(columns="pen"), own_cells], ignore_index=True),
+        exposure=exposure.reset_index(drop=True),
         lots=_describe(lots, hens),
         days=_calendar(counts, days, spells),
         own=own[["bird", "on", "season", "eggs", "days", "broody"]].reset_index(drop=True),
@@ -215,7 +218,9 @@ def _pen_cells(counts: pd.DataFrame, own_days: pd.DataFrame, warnings: list[str]
     """The cells of pens: their eggs less what hens with own records laid there."""
     of = counts.groupby("cell")
     cells = (
-        of[["season", "fortnight"]].first().assign(of_pen=True, first=of["begins"].min(), last=of["on"].max())
+        of[["season", "fortnight", "pen"]]
+        .first()
+        .assign(of_pen=True, first=of["begins"].min(), last=of["on"].max())
     )
     own = own_days[own_days["cell"] >= 0].groupby("cell")["eggs"].sum()
     rest = of["eggs"].sum().sub(own, fill_value=0.0)

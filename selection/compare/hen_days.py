@@ -79,14 +79,15 @@ def spells_of(flock: Flock, hens: pd.DataFrame, whole_flock: bool) -> pd.DataFra
     return spells.loc[kept, columns].reset_index(drop=True)
 
 
-def lots_of(spells: pd.DataFrame, recorded: pd.Index) -> pd.Series:
-    """The lot of each hen (whole numbers from 0, by bird key): hens alike in hatch year and in every spell.
+def lots_of(spells: pd.DataFrame, hens: pd.DataFrame, recorded: pd.Index) -> pd.Series:
+    """The lot of each hen with a spell or records (whole numbers from 0, by key): alike in hatch year and spells.
 
     A hen in `recorded` (keys of hens with egg records of their own) is a lot by herself.
     """
     stood = spells["pen"] + "|" + spells["start"].astype(str) + "|" + spells["end"].astype(str)
     history = stood.groupby(spells["key"]).agg(";".join)
-    year = spells.groupby("key")["hatch_year"].first().reindex(history.index).astype(str)
+    history = history.reindex(history.index.union(recorded), fill_value="")
+    year = hens.set_index("key")["hatch_year"].reindex(history.index).astype(str)
     alone = history.index.where(history.index.isin(recorded), "")
     return pd.Series(pd.factorize(year + ";" + history + ";" + alone)[0], index=history.index)
 

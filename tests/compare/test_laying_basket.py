@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from selection.compare.basket import Basket, count
@@ -154,6 +154,24 @@ def test_own_rows_where_nobody_counted_the_pen_stand_alone() -> None:
     assert not basket.cells["of_pen"].any()
 
 
+def test_own_rows_of_a_hen_that_no_pen_holds_count_all_the_same() -> None:
+    eggs = [
+        *daily("A", "2025-05-01", [1, 1]),
+        own("2025-05-01", "single", 1, pen="Coop"),
+        own("2025-05-02", "single", 0, pen="A"),
+    ]
+    basket = count(flock_of({"h": OLD, "single": YOUNG}, [("A", "h", "2025-04-01", None)], eggs))
+    assert hen_days(basket) == {2023: 2, 2024: 2}
+    assert basket.cells["eggs"].sum() == 3
+
+
+def test_eggs_beyond_those_of_hens_all_recorded_singly_are_named() -> None:
+    eggs = [*daily("A", "2025-05-01", [2]), own("2025-05-01", "h", 1)]
+    basket = count(flock_of({"h": OLD}, [("A", "h", "2025-04-01", None)], eggs))
+    assert any("2025-05-01, A: 1 eggs more over that fortnight" in w for w in basket.warnings)
+    assert basket.exposure["hen_days"].sum() == 1
+
+
 def test_own_rows_of_several_days_are_taken_from_the_pens_counted_days_alone() -> None:
     eggs = [*daily("A", "2025-05-01", [2, None, 1]), own("2025-05-03", "h", 3, days=3)]
     pens = [("A", h, "2025-04-01", None) for h in ("h", "g")]
@@ -199,6 +217,7 @@ spell = st.tuples(st.sampled_from("AB"), st.integers(0, 5), days, st.one_of(st.n
 row = st.tuples(st.sampled_from("AB"), days, st.integers(0, 4))
 
 
+@settings(max_examples=30)
 @given(
     st.lists(spell, min_size=1, max_size=14),
     st.lists(row, min_size=1, max_size=40, unique_by=lambda r: r[:2]),

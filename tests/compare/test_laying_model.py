@@ -120,6 +120,15 @@ def test_groups_in_pens_of_their_own_are_statsmodels_binomial_regression() -> No
     assert se == pytest.approx(expected, rel=0.01)
 
 
+def test_eggs_beyond_one_a_hen_and_day_move_the_fit_no_further() -> None:
+    days = np.full((6, 1), 10.0)
+    full, beyond = (fit([one_season(days, np.full(6, eggs))], free(1), STILL) for eggs in (10.0, 25.0))
+    assert rates_of(full)[0] > 0.99
+    assert beyond.effects == pytest.approx(full.effects, rel=1e-9)
+    share = share_of(beyond, 0, np.array([True]))
+    assert (share.eggs, share.rate) == (150.0, 1.0)  # counted eggs stay, the rate is held
+
+
 def test_prior_alone_speaks_where_a_contrast_has_no_count() -> None:
     # both groups in one proportion everywhere: their difference keeps its prior mean and variance
     hen_days = np.tile([20.0, 10.0], (8, 1))
@@ -163,6 +172,42 @@ def test_eliminating_a_seasons_terms_leaves_the_whole_systems_covariance() -> No
     wide = np.zeros((2, 4))
     wide[:, 1:] = shared
     assert fitted.among(1, own, wide) == pytest.approx(expected, rel=1e-6)
+
+
+def test_the_error_of_a_share_is_that_of_the_linear_model_written_out() -> None:
+    """share'e + k'(θ̂ − θ) + h'θ with θ̂ − θ = CM'V⁻¹e − CPθ: its variance from the two independent parts e and θ."""
+    fitted = fit(
+        [replace(one_season(PEN_HEN_DAYS, PEN_EGGS), x=MIXED_X, columns=np.arange(5))], MIXED, LIVELY
+    )
+    season, of = fitted.seasons[0], np.array([True, False, False])
+    c = season.counts
+    weight = np.zeros((10, 3))
+    weight[c.cell, c.kind] = c.hen_days * season.rate * (1 - season.rate)
+    mine = weight * of
+    ones, x = np.ones((3, 2)), np.hstack([np.ones((3, 2)), MIXED_X])
+    assert season.basis.tolist() == ones[:1].tolist()
+    m, q = weight @ x, (mine @ x).sum(axis=0)
+    prior = np.concatenate([season.prior, fitted.prior])
+    posterior = np.linalg.inv(m.T @ (m / season.variance[:, None]) + np.diag(1 / prior))
+    expected = np.zeros((10, 3))
+    expected[c.cell, c.kind] = c.hen_days * season.rate
+    share = (expected * of).sum(axis=1) / expected.sum(axis=1)
+    k = q - share @ m
+    flat = np.sqrt(1 + 0.346 * LIVELY.hens**2)
+    shock, hens = np.array([0, 1, 0, 0, 0, 0, 0]), np.array([0, 0, 0, 0, 1, 1, 1]) / flat
+    for h, found in ((q * (shock + hens), "se"), (q * shock, "se_these")):
+        of_noise = share + (m @ posterior @ k) / season.variance
+        of_terms = h - (posterior @ k) / prior
+        variance = of_noise**2 @ season.variance + of_terms**2 @ prior
+        assert getattr(share_of(fitted, 0, of), found) * c.hen_days[of[c.kind]].sum() == pytest.approx(
+            np.sqrt(variance), rel=1e-9
+        )
+
+
+MIXED_X = np.array([[1.0, 0, 1, 0, 0], [0, 1, 0, 1, 0], [0, 1, 0, 0, 1]])
+"""Three kinds of hen: two hatch years, and each kind's own effect."""
+MIXED = Effects(np.zeros(5), np.ones(5), np.array([HATCH, HATCH, HENS, HENS, HENS]))
+LIVELY = Spread(hatch=0.3, hens=0.5, curve=0.2, shock=0.3, dispersion=1.3)
 
 
 def test_the_error_of_a_share_is_that_of_drawn_seasons() -> None:
