@@ -53,6 +53,8 @@ class Wanted:
 
     def may_be_in(self, ranges: Mapping[str, tuple[str, str]]) -> bool:
         """Can a file whose key columns lie in `ranges` hold any of these keys?"""
+        if not len(self.keys):
+            return False
         return all(
             low <= self.ranges[c][1] and self.ranges[c][0] <= high for c, (low, high) in ranges.items()
         )

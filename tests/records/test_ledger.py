@@ -281,6 +281,11 @@ def test_rows_of_a_day_are_found_in_large_files_without_reading_all_of_them(
     assert [len(groups) for groups in read] == [1]
 
 
+def test_looking_up_nothing_finds_nothing(tmp_path: Path) -> None:
+    three_batches(tmp_path)
+    assert find_rows(tmp_path, "weights", weighings([])).empty
+
+
 def test_a_lookup_reads_nothing_of_files_that_cannot_hold_the_key(tmp_path: Path, monkeypatch) -> None:
     append(tmp_path, {"weights": weighings([f"k{i}" for i in range(600)])}, source="a")
     opened = []
@@ -404,16 +409,26 @@ def test_two_merges_and_a_correction_at_once_keep_every_row(tmp_path: Path, monk
 
 def test_corrections_go_on_while_files_are_merged_away_under_them(tmp_path: Path) -> None:
     def correct(writer: int) -> None:
-        for n in range(10):
+        for n in range(6):
             change = {"weights": weighings([f"w{writer}"], n + 1.0)}
             append(tmp_path, change, source="w", correction=True)
 
     with ThreadPoolExecutor(3) as pool:
-        writers = [pool.submit(correct, writer) for writer in range(2)]
-        while not all(writer.done() for writer in writers):
-            compact(tmp_path)
-        assert [writer.result() for writer in writers] == [None, None]
-    assert grams_of(tmp_path) == {"w0": 10.0, "w1": 10.0}
+        work = [pool.submit(correct, writer) for writer in range(2)]
+        work += [pool.submit(compact, tmp_path) for _ in range(8)]
+        for done in work:
+            done.result()
+    assert grams_of(tmp_path) == {"w0": 6.0, "w1": 6.0}
+
+
+def test_a_number_once_taken_is_never_free_again(tmp_path: Path) -> None:
+    """A writer that looked before a merge must not take a number from before it: nobody would read its batch."""
+    three_batches(tmp_path)
+    before = manifest.read_state(tmp_path / "records")
+    append(tmp_path, {"weights": weighings(["k8"])}, source="w")
+    compact(tmp_path)
+    late = manifest.State(before.number + 1, {"late": manifest.Batch("late", datetime.now(UTC), "late")})
+    assert not manifest.commit(tmp_path / "records", late)
 
 
 # Merging
