@@ -1,0 +1,160 @@
+"""Pictures of whole tables, drawn with seaborn: relationship, the basket's calendar, accounts, trade-off, ceiling.
+
+They belong to the notebooks alone: the pack does without them and without seaborn's second of loading.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from selection.show.fragments import Fragment, paragraph, picture
+from selection.show.style import KEEP, QUIET, SERIES, drawing
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from selection.compare.laying import Laying
+    from selection.decide.matings import Matings
+    from selection.decide.prices import Prices
+    from selection.decide.tradeoff import Tradeoff
+    from selection.decide.years import Years
+
+WIDTH = 7.4
+
+
+def relationship_picture(of: Matings) -> Fragment:
+    """Relationship between all birds that may be put together: the darker, the closer."""
+    frame = of.relationship
+    if len(frame) < 2:
+        return paragraph("Fewer than two birds: no relationship to draw.", "quiet")
+    apart = frame.where(frame.index.to_numpy()[:, None] != frame.columns.to_numpy()[None, :])
+    first, second = apart.stack().idxmax()
+    says = f"the closest two are {first} and {second}, relationship {frame.loc[first, second]:.2f}"
+    with drawing():
+        figure, axes = _axes(0.42 * len(frame) + 1.4)
+        _heat(axes, apart, "Greens", "{:.2f}", 0.0, 0.5, "relationship (full sibs: 0.5)")
+        return picture(figure, "Relationship of the birds that may be put together", says)
+
+
+def calendar_frame(lay: Laying, season: int | None = None) -> pd.DataFrame:
+    """Eggs per hen and counted day of one season (blank: the last), pens × weeks; missing where nobody counted."""
+    days = lay.days
+    days = days[days["season"] == (days["season"].max() if season is None else season)]
+    week = days["on"].dt.isocalendar().week.rename("week")
+    rows = days[days["counted"] & (days["hens"] > 0)]
+    sums = rows.groupby(["pen", week])[["eggs", "hens"]].sum()
+    rate = (sums["eggs"] / sums["hens"]).unstack("week")
+    return rate.reindex(columns=range(int(week.min()), int(week.max()) + 1)) if len(days) else rate
+
+
+def calendar_picture(lay: Laying) -> Fragment:
+    """The basket's calendar: eggs for each hen-day by pen and week, weeks without a count left white."""
+    frame = calendar_frame(lay)
+    if frame.empty:
+        return paragraph("No eggs were counted: there is no calendar to draw.", "quiet")
+    gaps = int(frame.isna().sum().sum())
+    says = f"{frame.shape[0]} pens over {frame.shape[1]} weeks, {gaps} of the pens' weeks without a count"
+    with drawing():
+        figure, axes = _axes(0.5 * len(frame) + 1.5)
+        _heat(axes, frame, "YlGnBu", None, 0.0, 1.0, "eggs a hen-day")
+        axes.set_xlabel("week of the year")
+        return picture(figure, "Eggs for each hen and counted day, week by week; white: not counted", says)
+
+
+def accounts_picture(of: Prices) -> Fragment:
+    """What each season cost by item, and what its sales brought."""
+    frame = of.accounts
+    if frame.empty:
+        return paragraph("No bill and no sale: there are no accounts to draw.", "quiet")
+    money = frame.assign(amount=frame["amount"].astype(float), season=frame["season"].astype(int))
+    totals = money.groupby(["season", "side"])["amount"].sum().unstack(fill_value=0.0)
+    last = totals.iloc[-1]
+    says = f"in {totals.index[-1]}: " + ", ".join(f"{side} {value:.0f}" for side, value in last.items())
+    with drawing():
+        import seaborn as sns
+
+        figure, axes = _axes(3.2)
+        long = totals.reset_index().melt("season", var_name="side", value_name="amount")
+        sns.barplot(
+            long, x="season", y="amount", hue="side", palette=list(SERIES[: totals.shape[1]]), ax=axes
+        )
+        axes.set_ylabel("in the plan's currency")
+        axes.legend(frameon=False, title="")
+        return picture(figure, "The seasons' accounts: spent, taken, and asked for", says)
+
+
+def tradeoff_picture(of: Tradeoff) -> Fragment:
+    """Mean merit of the best sets against their relationship with the flock; the chosen set is marked."""
+    curve = of.table
+    if curve.empty:
+        return paragraph("Nothing to choose between: there is no curve to draw.", "quiet")
+    chosen = curve[curve["chosen"] == "yes"]
+    says = "; ".join(of.sentences) or "the sets of most merit by relationship"
+    with drawing():
+        import seaborn as sns
+
+        figure, axes = _axes(3.0)
+        sns.lineplot(curve, x="relationship", y="merit", marker="o", color=QUIET, ax=axes)
+        axes.scatter(
+            chosen["relationship"], chosen["merit"], s=90, color=KEEP, zorder=4, label="the chosen set"
+        )
+        axes.set(xlabel="mean relationship with the flock they join", ylabel="mean merit, points")
+        if len(chosen):
+            axes.legend(frameon=False)
+        return picture(figure, "What a lower relationship would cost in merit", says)
+
+
+def ceiling_picture(years: Years) -> Fragment:
+    """Merit under policies that buy a cock every year, beside the suppliers' level that it tends to."""
+    frame = years.ceiling
+    if frame.empty:
+        return paragraph("No policy buys a cock every year: there is no ceiling to draw.", "quiet")
+    level, limit = float(frame["suppliers"].iloc[0]), frame.groupby("policy")["limit"].first()
+    with drawing():
+        import seaborn as sns
+
+        figure, axes = _axes(3.0)
+        sns.lineplot(frame, x="year", y="mean", hue="policy", style="policy", markers=True, ax=axes)
+        axes.axhline(level, color=QUIET, ls="--", lw=1)
+        axes.annotate(
+            "suppliers' level", (frame["year"].min(), level), textcoords="offset points", xytext=(2, 4)
+        )
+        axes.set(xlabel="year", ylabel="merit, points")
+        axes.legend(frameon=False, title="")
+        title = "A fresh cock every year: merit tends to the suppliers' level, whatever is selected"
+        tends = ", ".join(f"{policy} to {value:+.1f}" for policy, value in limit.items())
+        return picture(
+            figure, title, f"the suppliers' level is {level:+.1f} points; merit tends under {tends}"
+        )
+
+
+def _axes(height: float) -> tuple[Figure, Axes]:
+    from matplotlib import pyplot as plt
+
+    return plt.subplots(figsize=(WIDTH, height))
+
+
+def _heat(
+    axes: Axes, frame: pd.DataFrame, colours: str, cells: str | None, low: float, high: float, label: str
+) -> None:
+    """A heat map with its values written in, where they are asked for."""
+    import seaborn as sns
+
+    text = frame.map(lambda x: "" if x != x else cells.format(x)) if cells else None
+    sns.heatmap(
+        frame,
+        ax=axes,
+        cmap=colours,
+        vmin=low,
+        vmax=high,
+        annot=text if cells else False,
+        fmt="",
+        annot_kws={"fontsize": 7},
+        linewidths=0.5,
+        linecolor="white",
+        cbar_kws={"label": label},
+    )
+    axes.set(xlabel="", ylabel="")

@@ -1,0 +1,57 @@
+"""The notebooks' pictures of whole tables: what they draw, and words where there is nothing to draw."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from selection.show import flock_pictures as show
+
+
+@pytest.fixture
+def basket() -> SimpleNamespace:
+    """Two pens over two weeks; Barn was not counted in the second."""
+    on = pd.to_datetime(["2026-06-15", "2026-06-16", "2026-06-22", "2026-06-15", "2026-06-22"])
+    days = pd.DataFrame(
+        {
+            "on": on,
+            "season": 2026,
+            "pen": ["Run", "Run", "Run", "Barn", "Barn"],
+            "counted": [True, True, True, True, False],
+            "hens": [4, 4, 4, 5, 5],
+            "eggs": [2.0, 4.0, 1.0, 5.0, np.nan],
+        }
+    )
+    return SimpleNamespace(days=days)
+
+
+def test_the_calendar_is_eggs_over_hen_days_and_leaves_gaps(basket: SimpleNamespace) -> None:
+    frame = show.calendar_frame(basket)
+    assert frame.loc["Run"].tolist() == [6 / 8, 1 / 4]
+    assert frame.loc["Barn", 25] == 1.0 and np.isnan(frame.loc["Barn", 26])
+
+
+def test_pictures_say_what_they_show(basket: SimpleNamespace) -> None:
+    assert "1 of the pens&#39; weeks without a count" in show.calendar_picture(basket)
+    kin = pd.DataFrame([[1.0, 0.25], [0.25, 1.0]], index=["<a>", "b"], columns=["<a>", "b"])
+    drawn = show.relationship_picture(SimpleNamespace(relationship=kin))
+    assert "&lt;a&gt; and b, relationship 0.25" in drawn and "<a>" not in drawn
+    accounts = pd.DataFrame({"season": [2025, 2025], "side": ["spent", "taken"], "amount": [60.0, 45.5]})
+    assert "spent 60, taken 46" in show.accounts_picture(SimpleNamespace(accounts=accounts))
+    curve = pd.DataFrame({"relationship": [0.1, 0.2], "merit": [0.0, 1.0], "chosen": ["no", "yes"]})
+    assert "img" in show.tradeoff_picture(SimpleNamespace(table=curve, sentences=("pullets: b is chosen.",)))
+    ceiling = pd.DataFrame(
+        {"policy": "a cock a year", "year": [1, 2], "mean": [0.0, 0.5], "suppliers": 1.0, "limit": 1.5}
+    )
+    assert "tends under a cock a year to +1.5" in show.ceiling_picture(SimpleNamespace(ceiling=ceiling))
+
+
+def test_nothing_to_draw_is_said() -> None:
+    none = pd.DataFrame()
+    assert "no relationship" in show.relationship_picture(SimpleNamespace(relationship=none))
+    assert "no accounts" in show.accounts_picture(SimpleNamespace(accounts=none))
+    assert "no curve" in show.tradeoff_picture(SimpleNamespace(table=none, sentences=()))
+    assert "no ceiling" in show.ceiling_picture(SimpleNamespace(ceiling=none))
