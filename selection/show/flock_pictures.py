@@ -82,7 +82,7 @@ def accounts_picture(of: Prices) -> Fragment:
             long, x="season", y="amount", hue="side", palette=list(SERIES[: totals.shape[1]]), ax=axes
         )
         axes.set_ylabel("in the plan's currency")
-        axes.legend(frameon=False, title="")
+        axes.legend(frameon=False, title="", loc="upper left", bbox_to_anchor=(1.0, 1.0))
         return picture(figure, "The seasons' accounts: spent, taken, and asked for", says)
 
 
@@ -124,7 +124,7 @@ def ceiling_picture(years: Years) -> Fragment:
         )
         axes.set(xlabel="year", ylabel="merit, points")
         axes.legend(frameon=False, title="")
-        title = "A fresh cock every year: merit tends to the suppliers' level, whatever is selected"
+        title = "A fresh cock every year: merit levels off, tied to the suppliers' level (dashed)"
         tends = ", ".join(f"{policy} to {value:+.1f}" for policy, value in limit.items())
         return picture(
             figure, title, f"the suppliers' level is {level:+.1f} points; merit tends under {tends}"
