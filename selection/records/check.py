@@ -19,6 +19,7 @@ import pandas as pd
 
 from selection.records import pieces
 from selection.records.adopting import plan_of, standards_of
+from selection.records.batches import read_state
 from selection.records.checking import check as tried
 from selection.records.checking import remark
 from selection.records.errors import Finding, SelectionError
@@ -28,7 +29,7 @@ from selection.records.in_force import InForce
 from selection.records.kept import read_settings
 from selection.records.known import Known
 from selection.records.ledger import SetAsideWarning, read_rows, records_of
-from selection.records.manifest import (
+from selection.records.state import (
     BATCHES,
     KEYS,
     MEETINGS,
@@ -39,7 +40,6 @@ from selection.records.manifest import (
     files_of,
     index_file,
     is_left_over,
-    read_state,
 )
 from selection.records.tables import FORMS, Form
 from selection.records.typed import folded, keys_of

@@ -14,8 +14,9 @@ import pandas as pd
 import pyarrow as pa
 
 from selection.records import durable, pieces
+from selection.records.batches import commit, discard, is_taken, read_state
 from selection.records.errors import RecordsError
-from selection.records.manifest import (
+from selection.records.state import (
     MEETINGS,
     Batch,
     DamagedError,
@@ -23,11 +24,7 @@ from selection.records.manifest import (
     SetAside,
     SetAsideWarning,
     State,
-    commit,
-    discard,
     fresh_file,
-    is_taken,
-    read_state,
 )
 
 STANDARD, PLAN, STANDARDS = "standard.toml", "plan.toml", "standards"

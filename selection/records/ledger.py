@@ -21,46 +21,30 @@ looks again at what the first recorded and takes the number after. The format is
 from __future__ import annotations
 
 import hashlib
-import warnings
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import TypeVar
 
 import pandas as pd
 import pyarrow as pa
 
 from selection.records import durable, pieces
+from selection.records.batches import commit, discard, is_taken, read_state
 from selection.records.errors import RecordsError
 from selection.records.kept import Settings, keep_meeting, read_meetings, read_settings, write_settings
-from selection.records.keyindex import Wanted
-from selection.records.manifest import (
-    Batch,
-    DamagedError,
-    Piece,
-    SetAside,
-    SetAsideWarning,
-    State,
-    commit,
-    discard,
-    files_of,
-    is_taken,
-    read_state,
+from selection.records.lookup import (
+    find_rows,
+    in_utc,
+    read_days,
+    read_rows,
+    read_table,
+    records_of,
+    rows_and_places,
 )
 from selection.records.merge import merge
+from selection.records.state import Batch, Piece, SetAsideWarning, State, files_of
 from selection.records.tables import FORMS, Form
-from selection.records.typed import (
-    NTH,
-    TEXT,
-    folded,
-    form_named,
-    frame_of,
-    key_parts,
-    keys_of,
-    schema_of,
-    table_of,
-)
+from selection.records.typed import TEXT, folded, form_named, frame_of, keys_of, table_of
 
 __all__ = [
     "ConflictError",
@@ -74,130 +58,14 @@ __all__ = [
     "read_meetings",
     "read_rows",
     "read_settings",
+    "read_table",
     "records_of",
     "write_settings",
 ]
 
-RECORDS = "records"
-T = TypeVar("T")
-
 
 class ConflictError(RecordsError):
     """A row would change a value on record; the text names the rows. Nothing was recorded."""
-
-
-def records_of(flock_path: str | Path) -> Path:
-    """The folder of the ledger in a flock's folder; links in the way there are followed once, here."""
-    return Path(flock_path).resolve() / RECORDS
-
-
-def read_rows(flock_path: str | Path, form: str, as_recorded: datetime | None = None) -> pd.DataFrame:
-    """Every row of a form as it stands, in the order of recording.
-
-    `as_recorded` (a moment; UTC where it names no zone) gives the rows as they stood then. Columns and dtypes
-    are those of `tables.py`, looks with a float64 column for each section ever scored; blanks are NaN or NaT.
-    A form without rows is an empty frame. A file that cannot be used is left out with a SetAsideWarning.
-    Raises RecordsError where there is no flock or its folder cannot be read.
-    """
-    table, state, damaged = read_table(flock_path, form, as_recorded)
-    for found in (*state.set_aside, *damaged):
-        warnings.warn(str(found), SetAsideWarning, stacklevel=2)
-    frame = frame_of(form_named(form), table)
-    return frame.drop(columns=NTH, errors="ignore")
-
-
-def read_table(
-    flock_path: str | Path, form: str, as_recorded: datetime | None = None
-) -> tuple[pa.Table, State, list[SetAside]]:
-    """The rows of a form as an Arrow table, the state they were read from, and the files left out."""
-    if not Path(flock_path).is_dir():
-        raise RecordsError(f"{flock_path}: there is no flock here; record some forms first")
-    records, wanted = records_of(flock_path), form_named(form)
-
-    def read(state: State, missing_ok: bool) -> tuple[pa.Table, State, list[SetAside]]:
-        table, damaged = pieces.read(records, _as_of(state, as_recorded), wanted, missing_ok=missing_ok)
-        return table, state, damaged
-
-    return _steadily(records, read)
-
-
-def _steadily(records: Path, read: Callable[[State, bool], T]) -> T:
-    """What `read` makes of the present state, once no merge takes a file away under its hands.
-
-    `read` is given the state, and whether a file that is not there is to be passed over: it is when the state
-    is still the same, since then nobody merged and the file is truly missing.
-    """
-    state = read_state(records)
-    while True:
-        try:
-            return read(state, False)
-        except FileNotFoundError:
-            newer = read_state(records)
-            if newer.number == state.number:
-                return read(state, True)
-            state = newer
-
-
-def _as_of(state: State, moment: datetime | None) -> State:
-    """The state as it stood at `moment`: later batches, and what they superseded, left out."""
-    if moment is None:
-        return state
-    until = _moment(moment)
-    return pieces.only(state, {b.id for b in state.batches.values() if b.recorded_at <= until})
-
-
-def find_rows(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataFrame:
-    """The rows on record under the keys of `keys`, each under the index label of the row it answers.
-
-    `keys` has the form's key columns (others are ignored; key columns it lacks are blank). Blank key cells
-    equal blank ones. Keys that are not on record have no row in the answer. Looks and weighings of unnamed
-    chicks also carry `ledger.nth`.
-    """
-    records, wanted = records_of(flock_path), form_named(form)
-    return _steadily(records, lambda state, lost: _found(records, state, wanted, keys, lost)[0])
-
-
-def _found(
-    records: Path, state: State, form: Form, keys: pd.DataFrame, missing_ok: bool
-) -> tuple[pd.DataFrame, list[tuple[str, int]]]:
-    """The rows on record under `keys`, and the file and row where each stands."""
-    wanted = Wanted.of(key_parts(form, keys))
-    tables, places, labels = [schema_of(form).empty_table()], [], []
-    for piece in state.of(form.name):
-        with suppress(DamagedError, *_passed_over(missing_ok)):
-            table, rows, which = pieces.find(records, state, piece, form, wanted)
-            tables.append(table)
-            places += [(piece.file, int(row)) for row in rows]
-            labels += [keys.index[i] for i in which]
-    frame = frame_of(form, pa.concat_tables(tables, promote_options="default"))
-    return frame.set_axis(pd.Index(labels, dtype=keys.index.dtype)), places
-
-
-def _passed_over(missing_ok: bool) -> tuple[type[Exception], ...]:
-    return (FileNotFoundError,) if missing_ok else ()
-
-
-def read_days(flock_path: str | Path, form: str, days: pd.Series) -> pd.DataFrame:
-    """The rows of a form as they stand on any of `days` (its key's day), with `ledger.nth` where it has it.
-
-    The other days' rows are not read: a page of today's weighings is held against what is on record of today
-    alone. Order is that of recording; a file that cannot be used is left out. Raises RecordsError for a form
-    whose key has no day.
-    """
-    records, wanted = records_of(flock_path), form_named(form)
-    column = pieces.day_column(wanted)
-    if column is None:
-        raise RecordsError(f"{form}: the key of this form has no day; it is {', '.join(wanted.key)}")
-    told = sorted({str(day)[:10] for day in days.dropna().unique()})
-
-    def read(state: State, missing_ok: bool) -> pd.DataFrame:
-        tables = [schema_of(wanted).empty_table()]
-        for piece in state.of(form):
-            with suppress(DamagedError, *_passed_over(missing_ok)):
-                tables.append(pieces.of_days(records, state, piece, wanted, column, told))
-        return frame_of(wanted, pa.concat_tables(tables, promote_options="default"))
-
-    return _steadily(records, read)
 
 
 def append(
@@ -220,7 +88,7 @@ def append(
     Raises ConflictError (see the module's text), and RecordsError for two rows of one key, a column or value
     that is not the form's, a full disk, a missing permission: the flock is then as it was.
     """
-    records, moment = records_of(flock_path), _moment(recorded_at)
+    records, moment = records_of(flock_path), in_utc(recorded_at)
     frames = {form.name: _checked(form, rows[form.name]) for form in _forms(rows)}
     overwrites = {name: list(rows[name].columns) if correction else [] for name in frames}
     missing_ok = False
@@ -246,12 +114,6 @@ def _forms(rows: Mapping[str, pd.DataFrame]) -> list[Form]:
     for name in rows:
         form_named(name)
     return [form for name, form in FORMS.items() if name in rows and len(rows[name])]
-
-
-def _moment(moment: datetime | None) -> datetime:
-    """A moment in UTC; blank is now."""
-    moment = moment or datetime.now(UTC)
-    return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _checked(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
@@ -295,7 +157,7 @@ def _what_is_new(
     superseded: dict[str, list[int]] = {}
     for name, frame in frames.items():
         form = FORMS[name]
-        standing, places = _found(records, state, form, frame, missing_ok)
+        standing, places = rows_and_places(records, state, form, frame, missing_ok)
         merged, same = _merged(form, frame, standing, overwrites[name])
         if not same.all():
             tables[name] = table_of(form, merged[~same])

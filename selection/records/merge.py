@@ -16,19 +16,17 @@ from pathlib import Path
 import pyarrow as pa
 
 from selection.records import durable, pieces
+from selection.records.batches import commit, discard, read_state
 from selection.records.errors import RecordsError
-from selection.records.manifest import (
+from selection.records.state import (
     BATCHES,
     KEYS,
     MEETINGS,
     DamagedError,
     Piece,
     State,
-    commit,
-    discard,
     files_of,
     is_left_over,
-    read_state,
 )
 from selection.records.tables import FORMS
 

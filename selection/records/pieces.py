@@ -6,6 +6,7 @@ import hashlib
 from base64 import b64decode, b64encode
 from bisect import bisect_left
 from collections.abc import Collection
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,7 @@ import pyarrow.parquet as pq
 
 from selection.records import durable, keyindex
 from selection.records.keyindex import Wanted
-from selection.records.manifest import (
+from selection.records.state import (
     Batch,
     DamagedError,
     Meeting,
@@ -59,25 +60,35 @@ def read(
     Rows that a file which cannot be read was to supersede stand again. Raises FileNotFoundError for a file
     that is not there unless `missing_ok`.
     """
-    damaged: list[SetAside] = []
-    tables: list[tuple[Piece, pa.Table]] = []
-    for piece in state.of(form.name):
-        try:
-            tables.append((piece, whole(records, piece, form)))
-        except FileNotFoundError:
-            if not missing_ok:
-                raise
-            damaged.append(SetAside(piece.file, "the file is missing; restore it from a copy"))
-        except DamagedError as damage:
-            damaged.append(SetAside(piece.file, str(damage)))
+    wanted = state.of(form.name)
+    with ThreadPoolExecutor() as pool:  # a file of its own for each thread: decoding is most of the work
+        found = list(pool.map(lambda piece: _table_or_why(records, piece, form, missing_ok), wanted))
+    damaged = [answer for answer in found if isinstance(answer, SetAside)]
+    tables = [
+        (piece, table) for piece, table in zip(wanted, found, strict=True) if isinstance(table, pa.Table)
+    ]
     readable = {batch for piece, _ in tables for batch, _, _ in piece.parts}
     standing = [_standing(piece, table, state, readable) for piece, table in tables]
     return pa.concat_tables([schema_of(form).empty_table(), *standing], promote_options="default"), damaged
 
 
+def _table_or_why(records: Path, piece: Piece, form: Form, missing_ok: bool) -> pa.Table | SetAside:
+    """The whole of one file, or why it is left out."""
+    try:
+        return whole(records, piece, form)
+    except FileNotFoundError:
+        if not missing_ok:
+            raise
+        return SetAside(piece.file, "the file is missing; restore it from a copy")
+    except DamagedError as damage:
+        return SetAside(piece.file, str(damage))
+
+
 def _standing(piece: Piece, table: pa.Table, state: State, readable: Collection[str]) -> pa.Table:
     """The rows of one file that no later row supersedes."""
-    gone = [row for row, by in state.superseded.get(piece.file, ()) if by in readable]
+    gone = [
+        row for row, by in state.superseded.get(piece.file, ()) if by in readable and row < table.num_rows
+    ]
     covered = sum(stop - start for _, start, stop in piece.parts)
     if not gone and covered == table.num_rows:
         return table
@@ -153,7 +164,8 @@ def find(
         rows, which = wanted.look_up(_index(records, piece, form))
     if not len(rows):
         return schema_of(form).empty_table(), rows, which
-    standing = ~np.isin(rows, [row for row, _ in state.superseded.get(piece.file, ())])
+    gone = [row for row, _ in state.superseded.get(piece.file, ())]
+    standing = ~np.isin(rows, gone) & (rows < piece.rows)
     rows, which = rows[standing], which[standing]
     try:
         table = _taken(opened(records, piece), form, rows)
@@ -196,9 +208,9 @@ def _may_hold(file: pq.ParquetFile, group: int, column: str, days: list[str]) ->
 
 def _index(records: Path, piece: Piece, form: Form) -> np.ndarray:
     """The index of a file: kept in its manifest or beside it, or else worked out from its key columns."""
-    if piece.index:
-        return np.frombuffer(b64decode(piece.index), dtype="<u8")
     with suppress(OSError, ValueError):
+        if piece.index:
+            return np.frombuffer(b64decode(piece.index), dtype="<u8")
         if (records / index_file(piece.file)).stat().st_size == 8 * piece.rows:
             return np.memmap(records / index_file(piece.file), dtype="<u8", mode="r")
     return made_index(records, piece, form)

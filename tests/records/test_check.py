@@ -150,7 +150,7 @@ def test_a_key_that_stands_twice_is_a_fault(flock) -> None:
 
     body = json.loads(path.read_bytes()) | {"superseded": {}}
     body.pop("checksum")
-    path.write_text(json.dumps({**body, "checksum": manifest._checksum(body)}))
+    path.write_bytes(manifest.sealed(body))
     assert "costs, 2026-05-30 feed: this key stands twice" in check(flock).faults
 
 

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import warnings
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -21,7 +22,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from selection.records import durable, manifest, pieces
+from selection.records import batches, durable, manifest, pieces, state
+from selection.records.check import check
 from selection.records.errors import RecordsError
 from selection.records.frames import DTYPES
 from selection.records.ledger import (
@@ -394,7 +396,7 @@ def test_reading_never_fails_while_files_are_merged_and_rows_added(tmp_path: Pat
 def test_two_merges_and_a_correction_at_once_keep_every_row(tmp_path: Path, monkeypatch) -> None:
     for n in range(5):
         append(tmp_path, {"weights": weighings([f"k{n}"], n)}, source="w")
-    plain = manifest.commit
+    plain = batches.commit
     others = iter([lambda: compact(tmp_path), lambda: append(tmp_path, change, source="x", correction=True)])
     change = {"weights": weighings(["k2"], 99)}
 
@@ -424,11 +426,11 @@ def test_corrections_go_on_while_files_are_merged_away_under_them(tmp_path: Path
 def test_a_number_once_taken_is_never_free_again(tmp_path: Path) -> None:
     """A writer that looked before a merge must not take a number from before it: nobody would read its batch."""
     three_batches(tmp_path)
-    before = manifest.read_state(tmp_path / "records")
+    before = batches.read_state(tmp_path / "records")
     append(tmp_path, {"weights": weighings(["k8"])}, source="w")
     compact(tmp_path)
-    late = manifest.State(before.number + 1, {"late": manifest.Batch("late", datetime.now(UTC), "late")})
-    assert not manifest.commit(tmp_path / "records", late)
+    late = state.State(before.number + 1, {"late": state.Batch("late", datetime.now(UTC), "late")})
+    assert not batches.commit(tmp_path / "records", late)
 
 
 # Merging
@@ -517,7 +519,7 @@ def _rewritten(path: Path, **changes: object) -> None:
     """A manifest with other content and a right checksum, as a hostile or later writer would leave it."""
     body = json.loads(path.read_bytes()) | changes
     body.pop("checksum")
-    path.write_text(json.dumps({**body, "checksum": manifest._checksum(body)}))
+    path.write_bytes(manifest.sealed(body))
 
 
 @pytest.mark.parametrize(
@@ -546,11 +548,51 @@ def test_a_damaged_manifest_is_named_and_its_batch_left_out(tmp_path: Path, harm
     assert quietly_read(tmp_path)[0]["bird"].tolist() == ["k0", "k2", "k9"]
 
 
+def _leaves(body: object, path: tuple = ()) -> list[tuple]:
+    """The place of every value in a manifest."""
+    if isinstance(body, dict | list):
+        items = body.items() if isinstance(body, dict) else enumerate(body)
+        return [path, *(leaf for key, value in items for leaf in _leaves(value, (*path, key)))]
+    return [path]
+
+
+@given(st.data())
+@settings(max_examples=15, deadline=None)
+def test_a_manifest_made_up_by_anyone_is_read_or_named_and_stops_nothing(tmp_path_factory, data) -> None:
+    flock = tmp_path_factory.mktemp("hostile") / "flock"
+    three_batches(flock)
+    append(flock, {"weights": weighings(["k1"], 7.0)}, source="x", correction=True)
+    keep_meeting(flock, date(2026, 10, 10), {"ranking": pd.DataFrame({"bird": ["k1"]})})
+    path = flock / "records" / "batches" / f"0000000{data.draw(st.integers(1, 5))}.json"
+    body = json.loads(path.read_bytes())
+    place = data.draw(st.sampled_from([leaf for leaf in _leaves(body) if leaf and leaf[0] != "checksum"]))
+    junk = data.draw(
+        st.none() | st.integers(-(2**70), 2**70) | st.floats() | st.text(max_size=9) | st.just([]) | st.just({"a": [1]})
+        | st.sampled_from(["../../etc/passwd.parquet", "weights/x.parquet", "2026-13-45", "AAAAAAAAAAA="])
+    )  # fmt: skip
+    at = body
+    for key in place[:-1]:
+        at = at[key]
+    at[place[-1]] = junk
+    body.pop("checksum", None)
+    path.write_bytes(manifest.sealed(body))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", SetAsideWarning)
+        assert {"k0", "k2"} & set(read_rows(flock, "weights")["bird"])
+        find_rows(flock, "weights", weighings(["k0", "k1", "k2"]))
+        read_meetings(flock)
+        assert isinstance(check(flock).status, int)
+        with suppress(RecordsError):
+            append(flock, {"weights": weighings(["k1", "k9"], 7.0)}, source="y", correction=True)
+            compact(flock)
+        read_rows(flock, "weights")
+
+
 def test_a_missing_manifest_and_a_foreign_file_are_named(tmp_path: Path) -> None:
     three_batches(tmp_path)
-    batches = tmp_path / "records" / "batches"
-    (batches / "00000001.json").unlink()
-    (batches / "Copy of 00000002.json").write_text("{}")
+    folder = tmp_path / "records" / "batches"
+    (folder / "00000001.json").unlink()
+    (folder / "Copy of 00000002.json").write_text("{}")
     frame, said = quietly_read(tmp_path)
     assert frame["bird"].tolist() == ["k1", "k2"]
     assert any("00000001.json: the file is missing" in line for line in said)
@@ -631,7 +673,7 @@ def test_a_disk_that_says_no_at_any_step_leaves_the_flock_as_it_was(
 
 
 def _left_over(name: str) -> bool:
-    return manifest.is_left_over(name.removeprefix("records/"), ())
+    return state.is_left_over(name.removeprefix("records/"), ())
 
 
 def test_a_batch_that_took_its_name_is_never_taken_apart_though_the_last_sync_failed(
