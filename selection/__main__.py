@@ -152,7 +152,8 @@ def _export(options: argparse.Namespace) -> int:
 def _merge(options: argparse.Namespace) -> int:
     from selection.records.ledger import compact
 
-    print(compact(options.flock))
+    fewer = compact(options.flock, progress=_progress)
+    print(f"{fewer} files fewer; what is recorded is the same" if fewer else "nothing to merge")
     return 0
 
 

@@ -198,6 +198,8 @@ def compact(flock_path: str | Path, progress: Callable[[str, float], None] | Non
     Raises RecordsError, with all as it was, where the disk does not take the merged files or some batch
     cannot be read now (a merge would make that final).
     """
+    if not Path(flock_path).is_dir():
+        raise RecordsError(f"{flock_path}: there is no flock here")
     return merge(records_of(flock_path), progress)
 
 

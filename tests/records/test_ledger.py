@@ -624,6 +624,8 @@ def test_no_flock_and_no_form_of_that_name_are_said_plainly(tmp_path: Path) -> N
         read_rows(tmp_path / "nowhere", "weights")
     with pytest.raises(RecordsError, match="there is no form 'wieghts'; the forms are clutches"):
         read_rows(tmp_path, "wieghts")
+    with pytest.raises(RecordsError, match="there is no flock here"):
+        compact(tmp_path / "nowhere")
     assert find_rows(tmp_path / "nowhere", "weights", weighings(["k1"])).empty
 
 
