@@ -64,6 +64,37 @@ def calendar_picture(lay: Laying) -> Fragment:
         return picture(figure, "Eggs for each hen and counted day, week by week; white: not counted", says)
 
 
+def ages_picture(lay: Laying) -> Fragment:
+    """The laying curve by age: hen-day rate of each hatch year in its first, second, third … laying season."""
+    frame = lay.by_age
+    if frame.empty:
+        return paragraph("No eggs were counted: there is no curve by age to draw.", "quiet")
+    frame = frame.assign(hatched=frame["hatch_year"].astype(str))
+    says = "; ".join(
+        f"{year}: {rows['rate'].iloc[0]:.2f} at first" for year, rows in frame.groupby("hatched")
+    )
+    with drawing():
+        import seaborn as sns
+
+        figure, axes = _axes(3.2)
+        sns.lineplot(
+            frame,
+            x="laying_season",
+            y="rate",
+            hue="hatched",
+            style="hatched",
+            markers=True,
+            dashes=False,
+            ax=axes,
+        )
+        axes.vlines(frame["laying_season"], frame["low"], frame["high"], color=QUIET, lw=0.8, alpha=0.5)
+        axes.set(xlabel="laying season of the hens' life", ylabel="eggs a hen-day", ylim=(0, 1))
+        axes.xaxis.get_major_locator().set_params(integer=True)
+        axes.legend(frameon=False, title="hatched in", loc="upper left", bbox_to_anchor=(1.0, 1.0))
+        title = "Laying by age: compare hatch years at one age; lines down show 90 % intervals"
+        return picture(figure, title, says)
+
+
 def accounts_picture(of: Prices) -> Fragment:
     """What each season cost by item, and what its sales brought."""
     frame = of.accounts

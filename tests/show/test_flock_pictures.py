@@ -49,8 +49,16 @@ def test_pictures_say_what_they_show(basket: SimpleNamespace) -> None:
     assert "tends under a cock a year to +1.5" in show.ceiling_picture(SimpleNamespace(ceiling=ceiling))
 
 
+def test_ages_start_where_each_hatch_year_started() -> None:
+    ages = pd.DataFrame(
+        {"hatch_year": [2024, 2024, 2025], "laying_season": [1.0, 2.0, 1.0], "rate": [0.6, 0.5, 0.7]}
+    ).assign(low=0.4, high=0.8)
+    assert "2024: 0.60 at first; 2025: 0.70 at first" in show.ages_picture(SimpleNamespace(by_age=ages))
+
+
 def test_nothing_to_draw_is_said() -> None:
     none = pd.DataFrame()
+    assert "no curve by age" in show.ages_picture(SimpleNamespace(by_age=none))
     assert "no relationship" in show.relationship_picture(SimpleNamespace(relationship=none))
     assert "no accounts" in show.accounts_picture(SimpleNamespace(accounts=none))
     assert "no curve" in show.tradeoff_picture(SimpleNamespace(table=none, sentences=()))
