@@ -89,7 +89,7 @@ def ages_picture(lay: Laying) -> Fragment:
         )
         axes.vlines(frame["laying_season"], frame["low"], frame["high"], color=QUIET, lw=0.8, alpha=0.5)
         axes.set(xlabel="laying season of the hens' life", ylabel="eggs a hen-day", ylim=(0, 1))
-        axes.xaxis.get_major_locator().set_params(integer=True)
+        axes.set_xticks(sorted(frame["laying_season"].dropna().unique()))
         axes.legend(frameon=False, title="hatched in", loc="upper left", bbox_to_anchor=(1.0, 1.0))
         title = "Laying by age: compare hatch years at one age; lines down show 90 % intervals"
         return picture(figure, title, says)
