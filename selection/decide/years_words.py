@@ -9,6 +9,9 @@ from selection.decide.policies import Season
 from selection.merit.published import INBREEDING_ADVICE
 from selection.records.flock import Flock
 
+REACH = 1.645
+"""Standard errors to either side of a 90 % interval."""
+
 
 def about_policies(summary: pd.DataFrame, closed: pd.DataFrame, years: int) -> tuple[str, ...]:
     """One sentence a policy, then the closed policies' formulas and why the others have none."""
@@ -42,6 +45,15 @@ def _policy(row: pd.Series, years: int) -> str:
         f"({row['inbreeding_low']:.3f} to {row['inbreeding_high']:.3f}), "
         f"{100 * row['home_blood']:.0f} % of the blood from the home founders; {row['says']}."
     )
+
+
+def how_near(summary: pd.DataFrame, runs: int) -> tuple[str, ...]:
+    """How far the means of so many runs may be from those of very many (90 %), at the most over policies."""
+    if runs < 2 or summary.empty:
+        return ()
+    merit, F = (REACH * summary[f"{name}_error"].max() for name in ("merit", "inbreeding"))
+    points = f"{merit:.1f} points of merit and " if np.isfinite(merit) else ""
+    return (f"From {runs:,} runs the means are known to {points}{F:.3f} of F (90 %).",)
 
 
 def advice(summary: pd.DataFrame) -> tuple[str, ...]:
