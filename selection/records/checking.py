@@ -6,7 +6,7 @@ and warnings that leave it in. Rules see only rows whose cells could be read.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from functools import partial
 
@@ -14,8 +14,10 @@ import pandas as pd
 
 from selection.records import rules_of_breeding as breeding
 from selection.records import rules_of_season as season
+from selection.records import rules_of_usual as usual
 from selection.records.errors import Finding
 from selection.records.known import Known, findings
+from selection.records.lives import looked_up
 from selection.records.tables import FORMS
 from selection.records.typed import folded
 
@@ -27,7 +29,7 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "rings": (breeding.ring_days, breeding.one_ring_a_leg, breeding.one_bird_a_pair),
     "pens": (breeding.stays,),
     "scores": (partial(season.names_somebody, "scores"), season.points, season.fault_names),
-    "weights": (partial(season.names_somebody, "weights"), season.plausible_weights),
+    "weights": (partial(season.names_somebody, "weights"), season.weighs_something),
     "measures": (partial(season.names_somebody, "measures"), season.trait_names),
     "eggs": (season.hens_lay, season.known_pens),
     "sales": (season.lots,),
@@ -37,12 +39,17 @@ RULES: dict[str, tuple[Rule, ...]] = {
 
 REMARKS: dict[str, tuple[Rule, ...]] = {
     "clutches": (breeding.birds_entered, breeding.pen_of_clutch),
+    "rings": (breeding.few_pairs,),
+    "scores": (usual.points_of_judge,),
+    "weights": (usual.weights,),
     "sales": (season.prices, season.sold_once),
 }
 SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
 AHEAD = pd.Timedelta(days=366)
 DAY_OF = {"rings": "fitted_on", "pens": "from"}
 """The day of a row that names a bird, where it is not `on`."""
+LEAVING = {"birds": "gone_on", "sales": "on"}
+"""The day on which a row says that its bird left."""
 
 
 def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
@@ -104,6 +111,19 @@ def _after_going(form: str, rows: pd.DataFrame, known: Known, column: str) -> li
     gone = known.of_birds(rows["bird"])["gone_on"]
     words = "taken, but {} is on record as gone on {}: look whether both are right"
     return findings(form, rows, rows[column] > gone, column, words, rows["bird"], gone, refused=False)
+
+
+def gone_before(form: str, rows: pd.DataFrame, earlier: Mapping[str, pd.DataFrame]) -> list[Finding]:
+    """A going or a sale that lies before something `earlier` on record of the bird is taken and reported."""
+    days = [
+        earlier[seen].set_index(folded(earlier[seen]["bird"]))[DAY_OF.get(seen, "on")].rename(seen)
+        for seen in SEEN
+    ]
+    last = pd.concat(days).groupby(level=0).max()
+    seen_on = looked_up(folded(rows["bird"]), last)
+    words = "taken, but on record {} was seen after that, on {}: look whether both are right"
+    column = LEAVING[form]
+    return findings(form, rows, seen_on > rows[column], column, words, rows["bird"], seen_on, refused=False)
 
 
 def far_ahead(form: str, rows: pd.DataFrame, day: date) -> list[Finding]:

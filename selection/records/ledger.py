@@ -4,7 +4,8 @@ For whoever records a form:
 
 - `find_rows(flock, form, keys)` gives the rows on record under the keys of `keys` (a frame with the form's
   key columns), without reading the rest of the ledger; its index says which row of `keys` each answers.
-- `read_days(flock, form, days)` gives all the rows on record of some days, as cheaply.
+- `read_days(flock, form, days)` gives all the rows on record of some days, as cheaply, and
+  `read_recent(flock, form, most)` those recorded last.
 - `append(flock, {form: frame}, source=…)` records the rows of all forms together or not at all. A row whose
   key is on record completes it: its blanks keep what is recorded. If it would change a recorded value the
   ledger refuses the batch with :class:`ConflictError` (somebody else recorded that row meanwhile: compare and
@@ -36,6 +37,7 @@ from selection.records.lookup import (
     find_rows,
     in_utc,
     read_days,
+    read_recent,
     read_rows,
     read_table,
     records_of,
@@ -56,6 +58,7 @@ __all__ = [
     "keep_meeting",
     "read_days",
     "read_meetings",
+    "read_recent",
     "read_rows",
     "read_settings",
     "read_table",

@@ -141,6 +141,27 @@ def read_days(flock_path: str | Path, form: str, days: pd.Series) -> pd.DataFram
     return _steadily(records, read)
 
 
+def read_recent(flock_path: str | Path, form: str, most: int) -> pd.DataFrame:
+    """The rows of a form that were recorded last, `most` at most, with `ledger.nth` where it has it.
+
+    What came before is not read: enough to tell what is usual. A file that cannot be used is left out.
+    """
+    records, wanted = records_of(flock_path), form_named(form)
+
+    def read(state: State, missing_ok: bool) -> pd.DataFrame:
+        tables, lacking = [], most
+        for piece in reversed(state.of(form)):
+            with suppress(DamagedError, *_passed_over(missing_ok)):
+                tables.append(pieces.last_rows(records, state, piece, wanted, lacking))
+                lacking -= tables[-1].num_rows
+            if not lacking:
+                break
+        every = [schema_of(wanted).empty_table(), *reversed(tables)]
+        return frame_of(wanted, pa.concat_tables(every, promote_options="default"))
+
+    return _steadily(records, read)
+
+
 def in_utc(moment: datetime | None) -> datetime:
     """A moment in UTC; blank is now."""
     moment = moment or datetime.now(UTC)

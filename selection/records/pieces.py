@@ -164,8 +164,7 @@ def find(
         rows, which = wanted.look_up(_index(records, piece, form))
     if not len(rows):
         return schema_of(form).empty_table(), rows, which
-    gone = [row for row, _ in state.superseded.get(piece.file, ())]
-    standing = ~np.isin(rows, gone) & (rows < piece.rows)
+    standing = _stands(state, piece, rows) & (rows < piece.rows)
     rows, which = rows[standing], which[standing]
     try:
         table = _taken(opened(records, piece), form, rows)
@@ -185,16 +184,44 @@ def of_days(records: Path, state: State, piece: Piece, form: Form, column: str, 
         return schema_of(form).empty_table()
     try:
         file = opened(records, piece)
-        counts = [file.metadata.row_group(g).num_rows for g in range(file.metadata.num_row_groups)]
-        starts = np.cumsum([0, *counts])
-        groups = [g for g in range(len(counts)) if _may_hold(file, g, column, days)]
-        table = _conforming(form, file.read_row_groups(groups, columns=_columns(file)))
+        groups = [g for g in range(file.metadata.num_row_groups) if _may_hold(file, g, column, days)]
+        table, rows = _of_groups(file, form, groups)
     except (pa.ArrowException, OSError) as error:
         raise damage(error) from error
-    rows = np.concatenate([np.arange(starts[g], starts[g + 1]) for g in groups] or [np.empty(0, dtype=int)])
     wanted = pc.is_in(table[column], value_set=pa.array(days).cast(pa.date32()))
-    gone = [row for row, _ in state.superseded.get(piece.file, ())]
-    return table.filter(pc.and_(wanted, pa.array(~np.isin(rows, gone))))
+    return table.filter(pc.and_(wanted, pa.array(_stands(state, piece, rows))))
+
+
+def last_rows(records: Path, state: State, piece: Piece, form: Form, most: int) -> pa.Table:
+    """The last standing rows of one file, `most` at most, with `typed.NTH`. Raises DamagedError."""
+    try:
+        file = opened(records, piece)
+        first = file.metadata.num_row_groups
+        while first and sum(_sizes(file)[first:]) < most:
+            first -= 1
+        table, rows = _of_groups(file, form, list(range(first, file.metadata.num_row_groups)))
+    except (pa.ArrowException, OSError) as error:
+        raise damage(error) from error
+    table = table.filter(pa.array(_stands(state, piece, rows)))
+    return table.slice(max(table.num_rows - most, 0))
+
+
+def _sizes(file: pq.ParquetFile) -> list[int]:
+    """How many rows each row group holds."""
+    return [file.metadata.row_group(g).num_rows for g in range(file.metadata.num_row_groups)]
+
+
+def _of_groups(file: pq.ParquetFile, form: Form, groups: list[int]) -> tuple[pa.Table, np.ndarray]:
+    """The rows of these row groups, and their numbers in the file."""
+    starts = np.cumsum([0, *_sizes(file)])
+    rows = [np.arange(starts[g], starts[g + 1]) for g in groups]
+    table = _conforming(form, file.read_row_groups(groups, columns=_columns(file)))
+    return table, np.concatenate([np.empty(0, dtype=int), *rows])
+
+
+def _stands(state: State, piece: Piece, rows: np.ndarray) -> np.ndarray:
+    """Which rows of a file, by number, no later row supersedes."""
+    return ~np.isin(rows, [row for row, _ in state.superseded.get(piece.file, ())])
 
 
 def _may_hold(file: pq.ParquetFile, group: int, column: str, days: list[str]) -> bool:
@@ -235,8 +262,8 @@ def _keys(form: Form, table: pa.Table) -> pd.DataFrame:
 
 def _taken(file: pq.ParquetFile, form: Form, rows: np.ndarray) -> pa.Table:
     """The rows with these numbers, in this order, reading only their row groups."""
-    sizes = [file.metadata.row_group(g).num_rows for g in range(file.metadata.num_row_groups)]
-    starts = np.concatenate([[0], np.cumsum(sizes)])
+    sizes = _sizes(file)
+    starts = np.cumsum([0, *sizes])
     groups = np.searchsorted(starts, rows, side="right") - 1
     used = np.unique(groups)
     table = file.read_row_groups(list(used), columns=_columns(file))

@@ -11,7 +11,7 @@ import pandas as pd
 
 from selection.records import ledger
 from selection.records.adopting import Adopted, adopt
-from selection.records.checking import far_ahead
+from selection.records.checking import LEAVING, far_ahead, gone_before
 from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.errors import Finding, SelectionError, in_lines
 from selection.records.intake import Intake, Progress, take_in
@@ -21,6 +21,7 @@ from selection.records.ledger import (
     append,
     find_rows,
     read_days,
+    read_recent,
     read_settings,
     read_table,
     write_settings,
@@ -38,6 +39,8 @@ PAIRED = tuple(name for name, form in FORMS.items() if form.names_bird)
 """Forms whose rows may name their bird by colours."""
 MANY_DAYS = 400
 """Days in one sheet beyond which reading the whole form is the quicker way."""
+USUAL = 5_000
+"""So many rows recorded last tell what a judge usually gives, what birds usually weigh."""
 TRIES = 5
 """How often a hand-in is looked at again because somebody else recorded the same rows meanwhile."""
 
@@ -133,8 +136,9 @@ def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Prog
 def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
     """The rows on record of every form that the hand-in is checked against.
 
-    Of what is seen, weighed, laid or paid only what the hand-in touches, unless a bird's colours may come to
-    mean another bird, or a standard comes with the looks.
+    Of what is seen, weighed, laid or paid only what the hand-in touches (and of looks and weighings what was
+    recorded last, to tell what is usual), unless a bird's colours may come to mean another bird, or a standard
+    comes with the looks.
     """
     if not ledger.records_of(flock).is_dir():
         return {}
@@ -142,13 +146,22 @@ def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
     whole = {*ALWAYS, *paired, *(("scores",) if "standard.toml" in handed.settings else ())}
     names = dict.fromkeys((*ALWAYS, *handed.forms, *paired))
     return {
-        name: _all_rows(flock, name) if name in whole else _rows_looked_up(flock, handed.forms[name])
+        name: _all_rows(flock, name) if name in whole else _needed_rows(flock, handed.forms[name])
         for name in names
     }
 
 
 def _all_rows(flock: Path, form: str) -> pd.DataFrame:
     return frame_of(FORMS[form], read_table(flock, form)[0])
+
+
+def _needed_rows(flock: Path, raw: Raw) -> pd.DataFrame:
+    """The rows on record that a sheet is held against, and those that tell what is usual, each once."""
+    rows = _rows_looked_up(flock, raw)
+    if raw.form not in ("scores", "weights"):
+        return rows
+    rows = pd.concat([rows, read_recent(flock, raw.form, USUAL)], ignore_index=True)
+    return rows[~keys_of(FORMS[raw.form], rows).duplicated()].reset_index(drop=True)
 
 
 def _rows_looked_up(flock: Path, raw: Raw) -> pd.DataFrame:
@@ -222,6 +235,8 @@ def _outcome(flock: Path, handed: HandedIn, adopted: Adopted, intake: Intake) ->
             intake.findings += far_ahead(form, rows, adopted.plan.on)
     if {"rings", "birds", "sales"} & set(handed.forms):
         intake.findings += changed_answers(intake.known, intake.record, PAIRED)
+    for form in (name for name in LEAVING if name in intake.rows):
+        intake.findings += gone_before(form, intake.rows[form], intake.record)
     by_status = {
         status: {form: counts[status] for form, counts in intake.counts.items() if counts.get(status)}
         for status in (NEW, COMPLETED, CORRECTED, UNCHANGED)

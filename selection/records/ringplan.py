@@ -17,14 +17,12 @@ import pandas as pd
 from selection.records.flock import Flock
 from selection.records.lives import looked_up
 from selection.records.ring_sizes import CAUTIONS, GROWN, kind_table, size_table, sizes_at
-from selection.records.rings import folded_colour, living, worn
+from selection.records.rings import FEW, folded_colour, living, single_colours, worn
 from selection.records.typed import folded
 
 __all__ = ["CAUTIONS", "GROWN_WEEKS", "RingPlan", "ring_plan", "worn_rings"]
 
 GROWN_WEEKS = GROWN
-FEW = 0.2
-"""Share of a left colour's pairs still free under which it is said to be running out."""
 UNCHANGED_WEEKS = 12.0
 """A ring put on a bird younger than this and never changed is looked at once the bird is grown."""
 NOMINAL = 0.5
@@ -94,8 +92,7 @@ def ring_plan(flock: Flock, colours: Iterable[str] | Mapping[str, int] | None = 
 def _stock(flock: Flock, colours: Iterable[str] | Mapping[str, int] | None) -> dict[str, float]:
     """Colours in stock, folded, with the number of rings left (NaN: not told)."""
     if colours is None:
-        used = folded_colour(flock.rings["colour"])
-        return dict.fromkeys(sorted(used[~used.str.contains("/", na=True)].unique()), np.nan)
+        return dict.fromkeys(single_colours(flock.rings), np.nan)
     counts = colours if isinstance(colours, Mapping) else dict.fromkeys(colours, np.nan)
     return {c.strip().casefold(): float(n) for c, n in counts.items() if c.strip()}
 

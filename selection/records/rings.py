@@ -15,6 +15,8 @@ import numpy as np
 import pandas as pd
 
 LEGS = ("left", "right")
+FEW = 0.2
+"""Share of a left colour's pairs still free up to which it is said to be running out."""
 NEVER = pd.Timestamp("2262-01-01").as_unit("s")
 """Later than any day on record."""
 
@@ -31,6 +33,12 @@ class Named:
 def folded_colour(colours: pd.Series) -> pd.Series:
     """Colours as compared: case-folded, no blanks around the stroke between two rings of one leg."""
     return colours.str.casefold().str.replace(r"\s*/\s*", "/", regex=True).str.strip()
+
+
+def single_colours(rings: pd.DataFrame) -> list[str]:
+    """Every colour ever worn as a ring by itself, folded, in order: what is taken to be in stock, untold."""
+    used = folded_colour(rings["colour"])
+    return sorted(used[~used.str.contains("/", na=True)].unique())
 
 
 def worn(rings: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:

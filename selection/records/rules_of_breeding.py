@@ -10,7 +10,7 @@ import pandas as pd
 from selection.records.errors import Finding
 from selection.records.known import Known, day_words, findings
 from selection.records.lives import first_clutch, looked_up
-from selection.records.rings import NEVER, shared_pairs
+from selection.records.rings import FEW, NEVER, living, shared_pairs, single_colours, worn
 from selection.records.typed import folded
 
 INCUBATION = (19, 23)
@@ -169,6 +169,27 @@ def one_bird_a_pair(rows: pd.DataFrame, known: Known) -> list[Finding]:
         at = pd.Series(rows.index.isin(latest), index=rows.index)
         found += findings("rings", rows, at, "colour", words)
     return found
+
+
+def few_pairs(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A left colour that few free pairs are left of, under the colours worn so far, said once a colour."""
+    rings = known.forms["rings"]
+    day = rings["fitted_on"].max()
+    legs = worn(rings, day)
+    legs = legs[legs.index.isin(living(known.birds, day).index)]
+    colours = single_colours(rings)
+    pairs = legs[legs["left"].isin(colours) & legs["right"].isin(colours)].drop_duplicates()
+    free = len(colours) - pairs["left"].value_counts()
+    left = looked_up(folded(rows["bird"]), legs["left"])
+    latest = ~left.iloc[rows["fitted_on"].argsort(kind="stable")].duplicated(keep="last").reindex(rows.index)
+    words = (
+        f"taken, but {{}} on the left is running out: of {len(colours)} pairs with the colours worn so far {{}} "
+        f"are free; selection rings shows which"
+    )
+    number = left.map(free)
+    return findings(
+        "rings", rows, latest & (number <= FEW * len(colours)), "colour", words, left, number, refused=False
+    )
 
 
 def stays(rows: pd.DataFrame, known: Known) -> list[Finding]:

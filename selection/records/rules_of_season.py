@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from selection.records.errors import Finding
 from selection.records.known import Known, day_words, findings
 from selection.records.lives import looked_up
 from selection.records.typed import folded
-
-CHICK_DAYS = 28
-LEAST_GRAMS = 10
-"""No bird over `CHICK_DAYS` old weighs less (common practice, no source)."""
-FAR_OFF = 5
-"""So many times beyond what the standard gives any points for, a weight is questioned."""
 
 
 def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
@@ -74,24 +67,10 @@ def trait_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("measures", rows, strange, "trait", words)
 
 
-def plausible_weights(rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """Grams, not kilograms: refused where no bird weighs that, questioned where far off the standard."""
-    grams, age = rows["grams"], (rows["on"] - _hatched(rows, known)).dt.days
-    light = (grams < LEAST_GRAMS) & ((age > CHICK_DAYS) | age.isna())
-    found = findings("weights", rows, light, "grams", "kilograms? Write {} if so", grams * 1000)
-    for section in known.in_force.latest.by_measure:
-        low = min(pair[0] for pair in section.none.values())
-        high = max(pair[1] for pair in section.none.values())
-        grown = age >= 7 * (section.at_weeks or np.inf)
-        far = ~light & ((grown & (grams < low / FAR_OFF)) | (grams > high * FAR_OFF))
-        words = f"far off the {low:g} to {high:g} g that the standard gives points for; taken as it stands"
-        found += findings("weights", rows, far, "grams", words, refused=False)
-    return found
-
-
-def _hatched(rows: pd.DataFrame, known: Known) -> pd.Series:
-    """The hatch day of the bird, or of the unnamed chicks' clutch."""
-    return known.of_birds(rows["bird"])["hatched"].fillna(known.of_clutches(rows["clutch"])["hatched_on"])
+def weighs_something(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """No bird weighs nothing."""
+    words = "more than nothing: leave the row out if it was not weighed"
+    return findings("weights", rows, rows["grams"] == 0, "grams", words)
 
 
 def hens_lay(rows: pd.DataFrame, known: Known) -> list[Finding]:

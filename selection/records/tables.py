@@ -217,7 +217,7 @@ FORMS: dict[str, Form] = {
                 _LEFT,
                 _RIGHT,
                 *_CHICKS,
-                Column("grams", "number", "weight", unit="g", required=True, low=1),
+                Column("grams", "number", "weight", unit="g", required=True, low=0),
                 _NOTE,
             ),
             dated_by="on",

@@ -123,7 +123,7 @@ def weighing_sheet(flock: Flock, growth: Growth | None = None) -> PenSheet:
     """For a weighing: each living bird's last weight, and the range to be expected on the plan's day.
 
     The range holds nine weighings in ten of birds of that age and with that bird's weights so far; a bird
-    without a known hatch day has none.
+    without a known hatch day has none. A last weight that the curve leaves out as a slip says so.
     """
     birds = _present(flock)
     return PenSheet(
@@ -194,9 +194,14 @@ def _weeks_in_words(birds: pd.DataFrame) -> list[str]:
 
 def _weights_in_words(flock: Flock, birds: pd.DataFrame, growth: Growth | None) -> dict[str, list[str]]:
     """Age, last weight and expected range of each bird, in words."""
-    last = flock.weights.dropna(subset="bird").sort_values("on", kind="stable")
+    from selection.standard.growth import fit_growth
+
+    growth = growth or fit_growth(flock)
+    odd = growth.left_out[growth.left_out["why"].str.contains(" times ")].set_index("row")["why"]
+    weights = flock.weights.assign(odd=odd.reindex(flock.weights.index).fillna(""))
+    last = weights.dropna(subset="bird").sort_values("on", kind="stable")
     last = last.assign(key=last["bird"].str.casefold()).drop_duplicates("key", keep="last").set_index("key")
-    expected = expected_weights(flock, birds, growth)
+    expected = expected_weights(birds, growth)
     return {
         "weeks": _weeks_in_words(birds),
         "last": [_last_in_words(last, bird) for bird in birds["bird"].str.casefold()],
@@ -210,18 +215,16 @@ def _weights_in_words(flock: Flock, birds: pd.DataFrame, growth: Growth | None) 
 def _last_in_words(last: pd.DataFrame, bird: str) -> str:
     if bird not in last.index:
         return "not yet weighed"
-    return f"{last.at[bird, 'grams']:,.0f} g, {last.at[bird, 'on'].date()}"
+    grams, on, odd = last.loc[bird, ["grams", "on", "odd"]]
+    return f"{grams:,.4g} g, {on.date()}: {odd}" if odd else f"{grams:,.0f} g, {on.date()}"
 
 
-def expected_weights(flock: Flock, birds: pd.DataFrame, growth: Growth | None = None) -> pd.DataFrame:
+def expected_weights(birds: pd.DataFrame, growth: Growth) -> pd.DataFrame:
     """Where the next weighing of each of `birds` (bird, age_weeks) should fall: columns low, high (grams).
 
     A 90 % range on the log scale: what is not known of the bird's own weight and of the curve, and how a
     weighing strays from day to day, added as variances. Missing where the age is.
     """
-    from selection.standard.growth import fit_growth
-
-    growth = growth or fit_growth(flock)
     aged = birds["age_weeks"].notna().to_numpy()
     ranges = pd.DataFrame(np.nan, index=birds.index, columns=["low", "high"])
     if aged.any():

@@ -121,7 +121,7 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
         ("weights", 3),
         "no day before 26-B1 hatched",
     ),
-    "kilograms": (changed("weights", 0, grams=2.9), ("weights", 2), "kilograms? Write 2900 if so"),
+    "a weight of nothing": (changed("weights", 0, grams=0), ("weights", 2), "more than nothing"),
     "its own ancestor": (
         changed("birds", 0, sire="24-C1"),
         ("birds", 2),
@@ -296,6 +296,20 @@ REMARKS: dict[str, tuple[dict[str, small.Rows], str]] = {
     "a second ring on one leg": (
         added("rings", {"bird": "26-01", "leg": "right", "colour": "pink", "fitted_on": "2026-07-01"}),
         "taken in place of red",
+    ),
+    "a left colour with few free pairs left": (
+        added(
+            "rings",
+            *(
+                {"bird": "26-04", "leg": leg, "colour": c, "fitted_on": "2026-06-02"}
+                for leg, c in (("left", "green"), ("right", "white"))
+            ),
+            *(
+                {"bird": "24-H1", "leg": leg, "colour": c, "fitted_on": "2026-06-02"}
+                for leg, c in (("left", "green"), ("right", "green"))
+            ),
+        ),
+        "taken, but green on the left is running out: of 4 pairs with the colours worn so far 0 are free",
     ),
     "one colour that fits one bird": (
         added("scores", LOOK | {"right": "blue"}),

@@ -191,6 +191,21 @@ def test_colours_mean_the_same_bird_when_the_sheet_comes_again_after_the_rings_c
     assert read_flock(flock).scores["bird"].tolist() == ["26-01", "26-04"]
 
 
+@pytest.mark.parametrize(
+    ("form", "row", "column"),
+    [
+        ("birds", {"bird": "26-01", "sex": "male", "gone_on": "2026-08-20", "gone_why": "died"}, "gone_on"),
+        ("sales", {"on": "2026-08-20", "bird": "26-01", "sold_as": "table", "price": 9}, "on"),
+    ],
+)
+def test_a_going_told_late_asks_about_what_was_seen_after_it(flock, form, row, column):
+    found = hand_in(flock, form, row)
+    assert found.status == 0
+    (said,) = found.findings
+    assert (said.row, said.column) == (2, column)
+    assert "on record 26-01 was seen after that, on 2026-09-01" in said.expected
+
+
 def test_what_was_typed_is_kept_beside_the_bird_it_means(flock):
     typed = read_rows(flock, "scores").iloc[1]
     assert (typed["left"], typed["right"], typed["bird"]) == ("green", "blue", "26-02")

@@ -105,6 +105,13 @@ def test_a_weighing_has_the_last_weight_and_a_range_for_the_plan_s_day(flock) ->
     assert printed["26-02"][2] == "not yet weighed"
 
 
+def test_a_last_weight_in_kilograms_is_printed_as_the_slip_it_is(tmp_path) -> None:
+    forms = small.forms()
+    forms["weights"].append({"on": "2026-09-20", "bird": "26-01", "grams": 3.05})
+    printed = {line.bird: line.printed for line in weighing_sheet(flock_of(tmp_path, forms)).lines}
+    assert printed["26-01"][2].startswith("3.05 g, 2026-09-20: ") and "kilograms?" in printed["26-01"][2]
+
+
 def test_nine_in_ten_of_weighings_not_used_fall_within_the_range() -> None:
     """Birds of known truth: a range worked out before the last weighing holds it about as often as it says."""
     from demo.holding import simulate
@@ -118,7 +125,7 @@ def test_nine_in_ten_of_weighings_not_used_fall_within_the_range() -> None:
     from dataclasses import replace
 
     earlier = replace(flock, weights=flock.weights.drop(index=asked.index).reset_index(drop=True))
-    ranges = expected_weights(flock, asked, fit_growth(earlier))
+    ranges = expected_weights(asked, fit_growth(earlier))
     inside = ((asked["grams"] >= ranges["low"]) & (asked["grams"] <= ranges["high"])).mean()
     count = len(asked)
     assert count > 60
@@ -127,7 +134,7 @@ def test_nine_in_ten_of_weighings_not_used_fall_within_the_range() -> None:
 
 def test_a_bird_without_a_hatch_day_has_no_range(flock) -> None:
     birds = pd.DataFrame({"bird": ["26-01", "26-02"], "age_weeks": [20.0, np.nan]})
-    ranges = expected_weights(flock, birds)
+    ranges = expected_weights(birds, fit_growth(flock))
     assert ranges["low"].notna().tolist() == [True, False]
 
 
