@@ -85,6 +85,18 @@ class Design:
         """Shares (rows, clutches) of each row in the clutches."""
         return self.families.members(self.rows["clutch"])
 
+    @cached_property
+    def factors(self) -> dict[str, pd.Series]:
+        """What may be mixed up with the clutch, a label a row: `brooder` (the first clutch's), `pen`, `judge`."""
+        rows, season = self.rows, self.rows["season"].astype(str)
+        brooder = self.families.about["brooder_key"].to_numpy()[self.members.argmax(axis=1)]
+        factors = {"brooder": pd.Series(brooder)}
+        if rows["pen"].notna().any():
+            factors["pen"] = rows["pen"].fillna("no pen") + " " + season
+        if rows["judge"].notna().any():
+            factors["judge"] = rows["judge"].fillna("nobody") + " " + season
+        return factors
+
     def on_effects(self, contrasts: Floats) -> list[Floats | None]:
         """Weights on each effect's levels from weights (clutches, r) on clutches."""
         parts: dict[str, Floats] = {"blood": self.families.root.T @ contrasts, "clutch": contrasts}
@@ -167,24 +179,24 @@ def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Pos
     usual = model.X[season].mean(axis=0) if season.any() else model.X.mean(axis=0)
     fixed = np.repeat(usual[:, None], len(levels), axis=1)
     fitted = fit_equations(model.equations, model.log_prior, model.prior)
-    draws, weights = _draws(model, fitted.variances, fitted.log_variance_cov, rng)
-    answers = [model.equations.solve(v).combinations(fixed, model.on_effects(wanted)) for v in draws]
-    means, covariances = (np.array(part) for part in zip(*answers, strict=True))
-    return Posterior(weights, means, covariances, fitted.variances)
+    logs, heights = _draws(fitted.variances, fitted.log_variance_cov, rng)
+    on_effects, means, covariances = model.on_effects(wanted), [], []
+    for i, at in enumerate(logs):
+        # likelihood and solution in one breath: the equations stand factored at the last variances asked for
+        heights[i] += model.equations.log_likelihood(np.exp(at)) + model.log_prior(at)[0]
+        mean, covariance = model.equations.solve(np.exp(at)).combinations(fixed, on_effects)
+        means.append(mean)
+        covariances.append(covariance)
+    weights = np.exp(heights - heights.max())
+    return Posterior(weights / weights.sum(), np.array(means), np.array(covariances), fitted.variances)
 
 
-def _draws(
-    model: Design, mode: Floats, covariance: Floats, rng: np.random.Generator
-) -> tuple[Floats, Floats]:
-    """Draws (S, K+1) of the variances from a wide normal around the mode, weighted to the posterior."""
+def _draws(mode: Floats, covariance: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Draws (S, K+1) of the log variances from a wide normal around the mode, and minus their log density (S,)."""
     root = np.linalg.cholesky(covariance + 1e-12 * np.eye(len(mode))) * WIDER
     half = rng.standard_normal((DRAWS // 2, len(mode)))
     normal = np.vstack([half, -half])
-    logs = np.log(mode) + normal @ root.T
-    heights = np.array([model.equations.log_likelihood(np.exp(v)) + model.log_prior(v)[0] for v in logs])
-    heights += 0.5 * (normal**2).sum(axis=1)
-    weights = np.exp(heights - heights.max())
-    return np.exp(logs), weights / weights.sum()
+    return np.log(mode) + normal @ root.T, 0.5 * (normal**2).sum(axis=1)
 
 
 def _fixed(rows: pd.DataFrame) -> Floats:

@@ -63,18 +63,19 @@ def compare_clutches(
     flock: Flock,
     growth: Growth | None = None,
     points: Points | None = None,
+    blood: Parentage | None = None,
     progress: Progress | None = None,
     seed: int = 1,
 ) -> ClutchComparison:
     """The season's clutches side by side, each sex and trait.
 
-    `growth` and `points` are fitted here where they are not given. `seed` is that of the draws of the variances.
+    `growth`, `points` and `blood` are worked out here where they are not given. `seed` is that of the draws of the variances.
     Nothing is raised for want of records: rows and sentences say what cannot be told.
     """
     if flock.birds["clutch"].isna().all():
         return _nothing(flock)
     growth = growth or fit_growth(flock)
-    blood = parentage(flock)
+    blood = blood or parentage(flock)
     every, basis = clutch_cases(flock, growth, points or score(flock, growth), blood)
     kin = every[0].families
     season = kin.of_season(flock.plan.season)

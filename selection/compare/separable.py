@@ -65,7 +65,7 @@ def mixed_up_with(model: Design, contrast: Contrast) -> str:
     units = _units(model, contrast)
     if units is None:
         return "setting"
-    factors = _factors(model)
+    factors = model.factors
     if _estimable(model, units, list(factors.values())):
         return ""
     for cause, labels in factors.items():
@@ -114,23 +114,6 @@ def _units(model: Design, contrast: Contrast) -> pd.Series | None:
     return setting.where(~setting.isin(first), "first").where(~setting.isin(second), "second")
 
 
-def _factors(model: Design) -> dict[str, pd.Series]:
-    """What may be mixed up with the clutch, by row."""
-    rows, season = model.rows, model.rows["season"].astype(str)
-    factors = {"brooder": _brooders(model)}
-    if rows["pen"].notna().any():
-        factors["pen"] = rows["pen"].fillna("no pen") + " " + season
-    if rows["judge"].notna().any():
-        factors["judge"] = rows["judge"].fillna("nobody") + " " + season
-    return factors
-
-
-def _brooders(model: Design) -> pd.Series:
-    """The brooder of each row's (first) clutch, with its year."""
-    members = model.members
-    return pd.Series(model.families.about["brooder_key"].to_numpy()[members.argmax(axis=1)])
-
-
 def _estimable(model: Design, units: pd.Series, factors: list[pd.Series]) -> bool:
     """Whether first − second lies in the row space of [units, factors]."""
     dummies = pd.get_dummies(units, dtype=float)
@@ -149,7 +132,7 @@ def _mixed_up(model: Design, contrast: Contrast, cause: str) -> str:
             f"{contrast.first} and {contrast.second} are eggs of one pen set on one day: they differ by where they "
             "were reared alone"
         )
-    factors = _factors(model)
+    factors = model.factors
     if cause not in factors:
         return f"{cause} together leave nothing that both have in common; one brooder and one judge for both would"
     first, second = (_named(model, side, factors[cause]) for _, side in sides(contrast))

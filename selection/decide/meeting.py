@@ -80,7 +80,7 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
     merit = rank(flock, progress=_part(progress, "merit", 0.0, 0.5))
     verdicts = propose(flock, merit)
     clutches = compare_clutches(
-        flock, merit.growth, merit.points, progress=_part(progress, "clutches", 0.5, 0.7)
+        flock, merit.growth, merit.points, merit.parentage, _part(progress, "clutches", 0.5, 0.7)
     )
     layers = laying(flock, progress=_part(progress, "laying", 0.7, 0.85))
     return Meeting(

@@ -43,13 +43,25 @@ class Detail:
     by_eye: tuple[str, ...]
 
 
-def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
-    """What the records say of living `birds`; `merit.known` must not be None (something was seen)."""
+@dataclass(frozen=True)
+class Lines:
+    """Merit of some birds as a straight line in their breeding values, each where the bird stands.
+
+    values, slopes, parts (about no base): L × T; functionals: m × L, what picks each bird's merit.
+    """
+
+    values: np.ndarray
+    slopes: np.ndarray
+    parts: np.ndarray
+    functionals: np.ndarray
+
+
+def lines(merit: Merit, birds: pd.Index) -> Lines:
+    """The straight lines of living `birds`; `merit.known` must not be None (something was seen)."""
     known, worth = merit.known, merit.worth
     assert known is not None and worth is not None
-    model = known.model
-    count = len(model.traits)
-    at = model.kinship.birds.get_indexer(birds)
+    count = len(known.model.traits)
+    at = known.model.kinship.birds.get_indexer(birds)
     values = known.solution.at("genetic").reshape(-1, count)[at]
     slopes = np.tile(worth.straight, (len(birds), 1))
     parts = values * slopes
@@ -62,18 +74,27 @@ def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
     start = known.solution.slices["genetic"].start
     for i, node in enumerate(at):
         functionals[start + node * count : start + (node + 1) * count, i] = slopes[i]
+    return Lines(values, slopes, parts, functionals)
+
+
+def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
+    """What the records say of living `birds`; `merit.known` must not be None (something was seen)."""
+    known = merit.known
+    assert known is not None
+    model = known.model
+    straight = lines(merit, birds)
     eye = [model.traits.index(t) for t in model.observations.by_eye]
-    picked, extra = carried(known, flock, birds, np.eye(count)[:, eye])
-    together = known.solution.spread(np.hstack([functionals, picked]))
+    picked, extra = carried(known, flock, birds, np.eye(len(model.traits))[:, eye])
+    together = known.solution.spread(np.hstack([straight.functionals, picked]))
     cut = len(birds)
     return Detail(
         birds=birds,
         traits=model.traits,
-        values=values,
-        slopes=slopes,
-        parts=parts - parts.mean(axis=0),
+        values=straight.values,
+        slopes=straight.slopes,
+        parts=straight.parts - straight.parts.mean(axis=0),
         merit=merit.flock.set_index("bird").loc[birds, "merit"].to_numpy(),
-        functionals=functionals,
+        functionals=straight.functionals,
         merit_cov=together[:cut, :cut],
         seen_cov=together[cut:, cut:] + np.diag(extra),
         cross=together[:cut, cut:],

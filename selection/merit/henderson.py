@@ -23,6 +23,11 @@ from selection.records.errors import ModelError
 ITERATE_FROM = 300_000
 """From so many unknowns on, conjugate gradients need less time and far less memory than a factor."""
 
+NOT_POSITIVE = (
+    "the mixed-model equations are not positive definite: two fixed effects say the same, "
+    "or a (co)variance is not one"
+)
+
 
 @dataclass(frozen=True)
 class Term:
@@ -82,11 +87,46 @@ def factorise(matrix: sparse.csc_array) -> Factor:
         raise ModelError(f"the mixed-model equations could not be factorised: {error}") from error
     diagonal = solver.factors()[1]
     if not (diagonal > 0).all():
-        raise ModelError(
-            "the mixed-model equations are not positive definite: two fixed effects say the same, "
-            "or a (co)variance is not one"
-        )
+        raise ModelError(NOT_POSITIVE)
     return Factor(solver, float(np.log(diagonal).sum()))
+
+
+@dataclass(frozen=True)
+class Order:
+    """An order of elimination (m,) that ends with the `last` unknowns whose joint posterior is wanted."""
+
+    places: np.ndarray
+    last: int
+
+
+def ending_with(wanted: np.ndarray, factor: Factor) -> Order:
+    """The order in which `factor` eliminated, but for the `wanted` places (k,): these come last, as they are given."""
+    places = np.asarray(factor.solver.factors()[2])
+    return Order(np.concatenate([places[~np.isin(places, wanted)], wanted]), len(wanted))
+
+
+def posterior_corner(
+    coefficients: sparse.csc_array, right: np.ndarray, order: Order
+) -> tuple[np.ndarray, np.ndarray]:
+    """Effects (m,) and the joint posterior covariance (k × k) of the unknowns that `order` ends with.
+
+    What is eliminated last leaves its covariance in the factor's corner, C⁻¹'s corner being (L₂₂D₂L₂₂ᵀ)⁻¹: no
+    right-hand side is solved for it. Raises ModelError where the equations are not positive definite.
+    """
+    from scipy.linalg import solve_triangular
+    from scipy.sparse.linalg import splu
+
+    places = order.places
+    permuted = coefficients[places][:, places].tocsc()
+    factor = splu(permuted, permc_spec="NATURAL", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    diagonal = factor.U.diagonal()
+    if not (diagonal > 0).all():
+        raise ModelError(NOT_POSITIVE)
+    effects = np.empty(len(right))
+    effects[places] = factor.solve(right[places])
+    corner = factor.L[-order.last :, -order.last :].toarray()
+    root = solve_triangular(corner, np.eye(order.last), lower=True, unit_diagonal=True)
+    return effects, root.T @ (root / diagonal[-order.last :, None])
 
 
 def equations(
@@ -127,11 +167,20 @@ def solve_by_iteration(
 
 
 def priors(terms: Sequence[Term]) -> sparse.csc_array:
-    """Block-diagonal prior precision of all terms, zero for the fixed ones."""
+    """Block-diagonal prior precision of all terms, zero for the fixed ones.
+
+    Laid end to end column by column: scipy's own way round by coordinates costs as much as the rest of the equations.
+    """
+    sizes = [t.design.shape[1] for t in terms]
     blocks = [
-        t.precision if t.precision is not None else sparse.csc_array((t.design.shape[1],) * 2) for t in terms
+        sparse.csc_array((q, q)) if t.precision is None else t.precision
+        for t, q in zip(terms, sizes, strict=True)
     ]
-    return sparse.block_diag(blocks, format="csc")
+    starts = np.cumsum([0, *sizes])
+    rows = np.concatenate([b.indices + start for b, start in zip(blocks, starts, strict=False)])
+    counts = np.concatenate([np.diff(b.indptr) for b in blocks])
+    values = np.concatenate([b.data for b in blocks])
+    return sparse.csc_array((values, rows, np.append(0, np.cumsum(counts))), shape=(starts[-1],) * 2)
 
 
 def independent_columns(design: sparse.csr_array, tolerance: float = 1e-9) -> np.ndarray:
@@ -168,5 +217,11 @@ def iterate(
 
 
 def kronecker(structure: sparse.csc_array, inverse_covariance: np.ndarray) -> sparse.csc_array:
-    """Precision of effects in blocks of traits: structure⁻¹ ⊗ covariance⁻¹ (level-major, trait within level)."""
-    return sparse.kron(structure, sparse.csc_array(inverse_covariance), format="csc")
+    """Precision of effects in blocks of traits: structure⁻¹ ⊗ covariance⁻¹ (level-major, trait within level).
+
+    Both are symmetric, so that rows may be read for columns.
+    """
+    blocks = structure.data[:, None, None] * inverse_covariance
+    size = structure.shape[0] * len(inverse_covariance)
+    by_row = sparse.bsr_array((blocks, structure.indices, structure.indptr), shape=(size, size)).tocsr()
+    return sparse.csc_array((by_row.data, by_row.indices, by_row.indptr), shape=(size, size))

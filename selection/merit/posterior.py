@@ -93,20 +93,22 @@ def draw(
     `birds` must be in the model. `quick` takes the variances at their mode as certain: for trying things out.
     Memory: N × L × k doubles, twice.
     """
-    model = known.model
-    functionals, columns = _functionals(known, birds, weights)
+    model, place = known.model, known.solution.slices["genetic"]
+    wanted = _places(known, birds)
+    order = henderson.ending_with(wanted, known.solution.factor)
+    functionals = np.kron(np.eye(len(birds)), weights)
     kin = kinship_block(model.kinship, birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
     scenes = [known.variances] if quick else _scenes(known, rng)
     for i, variances in enumerate(scenes):
         _say(progress, "merit under what is not known of the variances", 0.5 + 0.5 * i / len(scenes))
-        solution = known.solution if variances is known.variances else model.solve(variances)
+        solved, covariance = _given(known, variances, order, functionals)
         count = DRAWS // len(scenes)
-        mean = functionals.T @ solution.effects
-        draws.append(normal_draws(mean, solution.spread(functionals), count, rng))
+        mean = functionals.T @ solved[wanted]
+        draws.append(normal_draws(mean, covariance, count, rng))
         between = weights.T @ variances.covariance("genetic") @ weights
         priors.append(normal_draws(np.zeros(len(mean)), np.kron(kin, between), count, rng))
-        effects += solution.effects[columns] / len(scenes)
+        effects += solved[place] / len(scenes)
     shape = (-1, len(birds), weights.shape[1])
     drawn, prior = np.concatenate(draws).reshape(shape), np.concatenate(priors).reshape(shape)
     return Posterior(birds, drawn, prior, len(scenes), effects)
@@ -121,16 +123,24 @@ def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
     return [variances_at(p, r, known.named, rng) for p, r in zip(parts, rho, strict=True)]
 
 
-def _functionals(known: Known, birds: pd.Index, weights: np.ndarray) -> tuple[np.ndarray, slice]:
-    """Columns (m × L·k) that pick each bird's functionals out of all effects; bird-major."""
+def _given(
+    known: Known, variances: Variances, order: henderson.Order, functionals: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """All effects (m,) given the variances, and the covariance of `functionals` of those that `order` ends with."""
+    if variances is known.variances:
+        picked = np.zeros((len(order.places), functionals.shape[1]))
+        picked[order.places[-order.last :]] = functionals
+        return known.solution.effects, known.solution.spread(picked)
+    effects, corner = known.model.posterior_corner(variances, order)
+    return effects, functionals.T @ corner @ functionals
+
+
+def _places(known: Known, birds: pd.Index) -> np.ndarray:
+    """Where the birds' breeding values (L·T,) lie among all effects; bird-major."""
     count = len(known.model.traits)
-    place = known.solution.slices["genetic"]
     at = known.model.kinship.birds.get_indexer(birds)
-    picked = np.zeros((len(known.solution.effects), len(birds) * weights.shape[1]))
-    for i, node in enumerate(at):
-        rows = slice(place.start + node * count, place.start + (node + 1) * count)
-        picked[rows, i * weights.shape[1] : (i + 1) * weights.shape[1]] = weights
-    return picked, place
+    start = known.solution.slices["genetic"].start
+    return (start + at[:, None] * count + np.arange(count)).ravel()
 
 
 def kinship_block(kinship: Kinship, birds: pd.Index) -> np.ndarray:

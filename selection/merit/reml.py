@@ -168,7 +168,7 @@ class Equations:
         self._yy = yy if yy > EXACT * float(y @ (y / scale)) else 0.0
 
     def _form_pattern(self, effects: Sequence[Effect]) -> None:
-        """The pattern of M, where each cross-product and each precision falls in it, and log|K|."""
+        """M, of which only the values will change; where each cross-product and each precision falls in it, and log|K|."""
         p = self.sizes[0]
         precisions = [
             eye_array(e.design.shape[1], format="csc") if e.precision is None else e.precision
@@ -198,14 +198,14 @@ class Equations:
         if self._solver is not None and np.array_equal(theta, self._at):
             return self._solver, self._scales
         scales = np.concatenate([[1.0], theta])[self._block]
-        data = np.zeros(len(self._pattern.data))
+        data = self._pattern.data
+        data.fill(0.0)
         data[self._at_cross] = self._cross * scales[self._rows] * scales[self._cols]
         data[self._at_prior] += self._prior
-        M = csc_array((data, self._pattern.indices, self._pattern.indptr), shape=self._pattern.shape)
         if self._solver is None:
-            self._solver = qdldl.Solver(M, upper=True)
+            self._solver = qdldl.Solver(self._pattern, upper=True)
         else:
-            self._solver.update(M, upper=True)
+            self._solver.update(self._pattern, upper=True)
         self._at, self._scales = theta.copy(), scales
         return self._solver, scales
 

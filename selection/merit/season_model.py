@@ -106,13 +106,24 @@ class SeasonModel:
 
     def solve(self, variances: Variances) -> Solution:
         """Solutions, posterior covariances and REML log-likelihood under given variances."""
+        return henderson.solve(self.y, self.terms(variances), *self.residual(variances))
+
+    def posterior_corner(self, variances: Variances, order: henderson.Order) -> tuple[np.ndarray, np.ndarray]:
+        """Solutions, and the joint posterior covariance of the unknowns that `order` ends with."""
+        precision, _ = self.residual(variances)
+        return henderson.posterior_corner(
+            *henderson.equations(self.y, self.terms(variances), precision), order
+        )
+
+    def terms(self, variances: Variances) -> list[Term]:
+        """The fixed effects and every random one with its prior precision."""
         terms = [Term("fixed", self.fixed)]
         for name, level in self.levels.items():
             covariance = variances.covariance(name)
             log_det = len(self.traits) * level.log_det - len(level.labels) * np.linalg.slogdet(covariance)[1]
             precision = henderson.kronecker(level.precision, np.linalg.inv(covariance))
             terms.append(Term(name, self.designs[name], precision, log_det))
-        return henderson.solve(self.y, terms, *self.residual(variances))
+        return terms
 
     def residual(self, variances: Variances) -> tuple[sparse.csr_array, float]:
         """R⁻¹ (n × n) and its log determinant."""

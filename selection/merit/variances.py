@@ -17,9 +17,10 @@ import pandas as pd
 from scipy import sparse
 
 from selection.merit import published
-from selection.merit.components import Components, Effect, fit_components
+from selection.merit.components import Effect, Equations, fit_equations
 from selection.merit.observations import LAYING
 from selection.merit.season_model import EFFECTS, SeasonModel, decaying
+from selection.records.errors import ModelError
 from selection.records.settings import Measured, Section, Standard
 
 LEAST_SHARE = 0.01
@@ -104,12 +105,13 @@ def _fit(model: SeasonModel, trait: Section | Measured) -> TraitVariances:
     usual = usual_variance(trait)
     start = shares[at] * max(float(np.var(y)), 1e-3 * usual)
     prior = _Dirichlet(strength * shares[at], np.log(usual))
-    fitted = fit_components(y, X, effects, residual_scale=scale, log_prior=prior, start=start)
+    equations = Equations(y, X, effects, scale)
+    fitted = fit_equations(equations, prior, start)
     parts, covariance = np.zeros(6), np.zeros((6, 6))
     parts[at] = fitted.variances
     parts = np.maximum(parts, FLOOR * parts.sum())
     covariance[np.ix_(at, at)] = fitted.log_variance_cov
-    own = _own(y, X, effects, scale, at)
+    own = _own(equations, fitted.variances, at)
     return TraitVariances(
         trait.name, shares, strength, parts, covariance, own, source, len(y), fitted.converged, fitted.message
     )
@@ -131,14 +133,10 @@ class _Dirichlet:
         return value, self.alpha - (self.alpha.sum() + off) * shares
 
 
-def _own(
-    y: np.ndarray, X: np.ndarray, effects: list[Effect], scale: np.ndarray, at: list[int]
-) -> np.ndarray | None:
+def _own(equations: Equations, start: np.ndarray, at: list[int]) -> np.ndarray | None:
     """The holding's own REML shares by EFFECTS, without any prior; None where nothing varies."""
-    from selection.records.errors import ModelError
-
     try:
-        fitted: Components = fit_components(y, X, effects, residual_scale=scale)
+        fitted = fit_equations(equations, start=start)
     except ModelError:
         return None
     shares = np.zeros(6)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.merit.detail import detail
+from selection.merit.detail import lines
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 
@@ -39,8 +39,8 @@ def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
     """
     if merit.known is None:
         return Why(first, second, 0.0, _table([]), "nothing was seen yet: the two stand alike")
-    pair = detail(merit, flock, pd.Index([first, second]))
-    shares = _shares(merit, pair.functionals[:, 0] - pair.functionals[:, 1])
+    pair = lines(merit, pd.Index([first, second])).functionals
+    shares = _shares(merit, pair[:, 0] - pair[:, 1])
     rows = merit.known.model.observations.rows
     frame = pd.DataFrame(
         {"whose": _whose(merit, flock, rows["bird"], first, second), "trait": rows["series"]}
@@ -51,7 +51,8 @@ def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
         .agg(records="size", points="sum")
         .reset_index()
     )
-    difference = float(pair.merit[0] - pair.merit[1])
+    merits = merit.flock.set_index("bird")["merit"]
+    difference = float(merits[first] - merits[second])
     bent = difference - float(table["points"].sum())
     if merit.band is not None and merit.worth is not None and merit.worth.banded is not None:
         extra = pd.DataFrame(
