@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
 from selection.merit import henderson
 from selection.merit.correlations import Correlations, Named, explore, named_correlations, variances_at
@@ -45,6 +47,11 @@ class Known:
     named: Named
     variances: Variances
     solution: Solution
+
+    @cached_property
+    def residual_precision(self) -> sparse.csr_array:
+        """R⁻¹ (n × n) of the records at the mode of the variances."""
+        return self.model.residual(self.variances)[0]
 
 
 @dataclass(frozen=True)

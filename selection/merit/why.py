@@ -72,8 +72,7 @@ def _shares(merit: Merit, contrast: np.ndarray) -> np.ndarray:
     fitted = np.zeros(len(model.y))
     for name, place in solution.slices.items():
         fitted += (model.fixed if name == "fixed" else model.designs[name]) @ spread[place]
-    precision, _ = model.residual(known.variances)
-    return (precision @ fitted) * (model.y - model.fixed @ solution.at("fixed"))
+    return (known.residual_precision @ fitted) * (model.y - model.fixed @ solution.at("fixed"))
 
 
 def _whose(merit: Merit, flock: Flock, birds: pd.Series, first: str, second: str) -> np.ndarray:

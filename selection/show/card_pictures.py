@@ -32,7 +32,7 @@ def sections_frame(meeting: Meeting, bird: str) -> pd.DataFrame:
     sections = meeting.flock.standard.sections
     names = [s.name for s in sections]
     own = birds.reindex([bird])[names].iloc[0].to_numpy(float)
-    others = mates[names].apply(lambda column: column.dropna().mean()).to_numpy(float)
+    others = mates[names].mean().to_numpy(float)
     return pd.DataFrame(
         {
             "title": [s.title for s in sections],
@@ -96,6 +96,8 @@ class _Plot:
         self.target = self.section.at_weeks if self.section else None
         band = self.section.band.get(self.sex) if self.section else None
         self.band = band if self.target else None
+        at = None if self.target is None else self.growth.at_age([bird], self.target).iloc[0]
+        self.estimate = None if at is None else (float(at["grams"]), float(at["se"]))
         self.last = max(weighed["weeks"].max(), self.target or 0) * 1.04 + 1
         curve = self.growth.expected(self.sex, np.array([self.last]))[0]
         self.top = 1.12 * max(weighed["grams"].max(), curve, band[1] if band else 0)
@@ -121,11 +123,11 @@ class _Plot:
         last = self.weighed.iloc[-1]
         latest = f"{kilograms(last['grams'])} kg at {last['weeks']:.0f} weeks"
         said = f"{self.bird}: {len(self.weighed)} weighings, the last {latest}"
-        if self.target is None:
+        if self.estimate is None:
             return said
-        at = self.growth.at_age([self.bird], self.target).iloc[0]
-        low, high = (kilograms(at["grams"] + sign * REACH * at["se"]) for sign in (-1, 1))
-        return f"{said}; at {self.target:g} weeks {kilograms(at['grams'])} kg, 90 % interval {low} to {high}"
+        grams, se = self.estimate
+        low, high = (kilograms(grams + sign * REACH * se) for sign in (-1, 1))
+        return f"{said}; at {self.target:g} weeks {kilograms(grams)} kg, 90 % interval {low} to {high}"
 
     def _axes(self) -> Markup:
         step = 1000 if self.top > 2500 else 500
@@ -167,10 +169,10 @@ class _Plot:
         return Markup("").join(dot.format(self.x(r.weeks), self.y(r.grams), KEEP) for r in each(self.weighed))
 
     def _estimate(self) -> Markup:
-        if self.target is None:
+        if self.estimate is None or self.target is None:
             return Markup("")
-        at = self.growth.at_age([self.bird], self.target).iloc[0]
-        x, half = self.x(self.target), REACH * at["se"]
+        (grams, se), x = self.estimate, self.x(self.target)
+        half = REACH * se
         return Markup(
             '<path d="M{0:.1f} {1:.1f}V{2:.1f}M{3:.1f} {1:.1f}h8M{3:.1f} {2:.1f}h8" stroke="{4}" stroke-width="1.6"/>'
-        ).format(x, self.y(at["grams"] - half), self.y(at["grams"] + half), x - 4, INK)
+        ).format(x, self.y(grams - half), self.y(grams + half), x - 4, INK)
