@@ -168,7 +168,7 @@ class Equations:
         self._yy = yy if yy > EXACT * float(y @ (y / scale)) else 0.0
 
     def _form_pattern(self, effects: Sequence[Effect]) -> None:
-        """M, of which only the values will change; where each cross-product and each precision falls in it, and log|K|."""
+        """M, of which only the values will change, where cross-products and precisions fall in it, and log|K|."""
         p = self.sizes[0]
         precisions = [
             eye_array(e.design.shape[1], format="csc") if e.precision is None else e.precision
