@@ -29,7 +29,7 @@ from selection.records.ledger import (
 from selection.records.naming import changed_answers
 from selection.records.parsing import parse_column
 from selection.records.reading import HandedIn, Raw, read_forms
-from selection.records.refused import give_back, refused_rows
+from selection.records.refused import Returned, give_back, refused_rows
 from selection.records.tables import FORMS
 from selection.records.typed import frame_of, keys_of
 
@@ -129,7 +129,7 @@ def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Prog
             _append(flock, intake, forms.name, progress)
         except ConflictError:
             continue
-        return _outcome(flock, handed, adopted, intake)
+        return _outcome(flock, forms, handed, adopted, intake)
     raise ConflictError(f"{flock}: somebody else keeps recording the same rows; try again when they are done")
 
 
@@ -225,11 +225,11 @@ def _append(flock: Path, intake: Intake, source: str, progress: Progress | None)
     append(flock, rows, source=source, correction=corrects)
 
 
-def _outcome(flock: Path, handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:
+def _outcome(flock: Path, forms: Path, handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:
     refused = {
         form: refused_rows(handed.forms[form], rows, intake.findings) for form, rows in intake.refused.items()
     }
-    give_back(flock, refused)
+    intake.findings += give_back(flock, _returned(forms, handed, intake, refused))
     if adopted.plan:
         for form, rows in intake.rows.items():
             intake.findings += far_ahead(form, rows, adopted.plan.on)
@@ -251,3 +251,15 @@ def _outcome(flock: Path, handed: HandedIn, adopted: Adopted, intake: Intake) ->
         adopted=tuple(name for name, text in texts.items() if text is not None),
         findings=tuple(intake.findings),
     )
+
+
+def _returned(
+    forms: Path, handed: HandedIn, intake: Intake, refused: Mapping[str, pd.DataFrame]
+) -> dict[str, Returned]:
+    """What goes back of each form, with the sheet that it came in."""
+    back = {}
+    for form, rows in refused.items():
+        raw = handed.forms[form]
+        source = forms if forms.is_file() else forms / raw.file
+        back[form] = Returned(raw, source, rows, intake.rows[form].index.union(intake.refused[form]))
+    return back
