@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,11 @@ from selection.records.typed import NTH, folded, keys_of
 NEW, COMPLETED, CORRECTED, UNCHANGED = "taken", "completed", "corrected", "unchanged"
 
 
+Earlier = Callable[[str, pd.DataFrame], pd.DataFrame]
+"""From a form's name and some rows to the rows that stood under their keys before a completion or correction,
+each under the index label of the row it answers."""
+
+
 @dataclass(frozen=True)
 class Compared:
     """Rows handed in, filled up from the record, each with its `status` (NEW, …), and the faults."""
@@ -24,12 +30,24 @@ class Compared:
     findings: list[Finding]
 
 
+def none_before(form: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows that stood before under the keys of `rows`, where nothing was ever recorded: none."""
+    return rows.head(0)
+
+
 def compare(
-    form: Form, rows: pd.DataFrame, cleared: dict[str, pd.Index], record: pd.DataFrame, correct: bool
+    form: Form,
+    rows: pd.DataFrame,
+    cleared: dict[str, pd.Index],
+    record: pd.DataFrame,
+    correct: bool,
+    earlier: Earlier = none_before,
 ) -> Compared:
     """`rows` (one for each key) against `record`; `cleared` says which cells ask for a value to be cleared.
 
-    A blank keeps what is on record. A value that differs from the record, or a clearing, needs `correct`.
+    A blank keeps what is on record. A value that differs from the record, or a clearing, needs `correct`; so
+    does a value that stood there and was cleared (as `earlier` tells), which an old sheet handed in again must
+    not bring back.
     """
     if record.empty:
         return Compared(rows, pd.Series(NEW, index=rows.index, dtype="str"), [])
@@ -37,22 +55,47 @@ def compare(
     old = on_record.reindex(keys).set_axis(rows.index)
     known = keys.isin(on_record.index)
     columns = [c for c in rows.columns if c not in (*form.key, NTH)]
-    merged, findings = rows.copy(), []
-    changes, fills = (pd.Series(False, index=rows.index) for _ in range(2))
+    for column in set(columns).difference(old.columns):
+        old[column] = rows[column].mask(np.ones(len(rows), dtype=bool))
+    filled = pd.DataFrame({c: known & ~_open(rows[c]) & _open(old[c]) for c in columns}, index=rows.index)
+    undone = filled & False if correct else _cleared_before(form, rows, filled, earlier)
+    findings = _stays_blank(form, rows, undone)
+    merged = rows.copy()
+    changes = pd.Series(False, index=rows.index)
     for column in columns:
-        before = old[column] if column in old else rows[column].mask(np.ones(len(rows), dtype=bool))
-        says, said = ~_open(rows[column]), ~_open(before)
+        before = old[column]
+        says, said = ~_open(rows[column]) & ~undone[column], ~_open(before)
         differs = known & says & said & (folded(rows[column]) != folded(before))
         clears = known & said & rows.index.isin(cleared.get(column, []))
         changes |= differs | clears
-        fills |= known & says & ~said
         merged[column] = rows[column].where(says | ~known, before).mask(clears)
         if not correct:
             findings += _needs_correct(form, column, rows[column], before, differs, clears)
     for column in old.columns.difference(rows.columns):
         merged[column] = old[column]
+    fills = (filled & ~undone).any(axis=1)
     status = np.select([~known, changes, fills], [NEW, CORRECTED, COMPLETED], UNCHANGED)
     return Compared(merged, pd.Series(status, index=rows.index, dtype="str"), findings)
+
+
+def _cleared_before(form: Form, rows: pd.DataFrame, filled: pd.DataFrame, earlier: Earlier) -> pd.DataFrame:
+    """Which of the `filled` cells give a value that once stood there, and so was cleared since."""
+    undone = filled & False
+    asked = rows[filled.any(axis=1)]
+    past = earlier(form.name, asked) if len(asked) else asked
+    for column in undone.columns.intersection(past.columns):
+        same = folded(past[column]) == folded(rows.loc[past.index, column])
+        undone[column] = filled[column] & rows.index.isin(past.index[same])
+    return undone
+
+
+def _stays_blank(form: Form, rows: pd.DataFrame, undone: pd.DataFrame) -> list[Finding]:
+    words = "stood on record and was cleared since, so left blank; hand it in with --correct if it is right"
+    return [
+        Finding(form.name, row, column, shown(_plain(rows.at[row, column])), words, refused=False)
+        for column in undone
+        for row in rows.index[undone[column]]
+    ]
 
 
 def _open(values: pd.Series) -> pd.Series:

@@ -17,7 +17,9 @@ from selection.records.comparing import (
     CORRECTED,
     NEW,
     Compared,
+    Earlier,
     compare,
+    none_before,
     number_chicks,
     one_of_each,
 )
@@ -60,9 +62,13 @@ def take_in(
     record: Mapping[str, pd.DataFrame],
     *,
     correct: bool = False,
+    earlier: Earlier = none_before,
     progress: Progress | None = None,
 ) -> Intake:
-    """Check everything handed in against `record` (by form, with every column; absent forms are empty)."""
+    """Check everything handed in against `record` (by form, with every column; absent forms are empty).
+
+    `earlier` tells what stood there before, of rows that were completed or corrected.
+    """
     record = {name: _whole(form, in_force, record.get(name)) for name, form in FORMS.items()}
     intake = Intake(record, Known(in_force, {name: standing(FORMS[name], f) for name, f in record.items()}))
     intake.findings += handed.findings
@@ -70,13 +76,13 @@ def take_in(
     for i, name in enumerate(names):
         if progress:
             progress(f"checking {name}", i / len(names))
-        _take_form(intake, FORMS[name], handed.forms[name], correct)
+        _take_form(intake, FORMS[name], handed.forms[name], correct, earlier)
     for name in names:
         intake.findings += remark(name, intake.rows[name], intake.known)
     return intake
 
 
-def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool) -> None:
+def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Earlier) -> None:
     typed = read_sheet(raw, intake.known.in_force.section_columns() if form.name == "scores" else ())
     found = list(typed.findings)
     record = intake.record[form.name]
@@ -87,7 +93,7 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool) -> None:
         rows = number_chicks(form, rows, record)
     rows, doubles = one_of_each(form, rows)
     found += doubles
-    compared = compare(form, rows, typed.cleared, record, correct)
+    compared = compare(form, rows, typed.cleared, record, correct, earlier)
     found += compared.findings
     accepted = _accepted(intake, form, compared, found)
     _count(intake, form, raw, compared, accepted, found)

@@ -4,6 +4,7 @@ For whoever records a form:
 
 - `find_rows(flock, form, keys)` gives the rows on record under the keys of `keys` (a frame with the form's
   key columns), without reading the rest of the ledger; its index says which row of `keys` each answers.
+  `find_superseded` gives those that stood there before.
 - `read_days(flock, form, days)` gives all the rows on record of some days, as cheaply, and
   `read_recent(flock, form, most)` those recorded last.
 - `append(flock, {form: frame}, source=…)` records the rows of all forms together or not at all. A row whose
@@ -35,6 +36,7 @@ from selection.records.errors import RecordsError
 from selection.records.kept import Settings, keep_meeting, read_meetings, read_settings, write_settings
 from selection.records.lookup import (
     find_rows,
+    find_superseded,
     in_utc,
     read_days,
     read_recent,
@@ -55,6 +57,7 @@ __all__ = [
     "append",
     "compact",
     "find_rows",
+    "find_superseded",
     "keep_meeting",
     "read_days",
     "read_meetings",

@@ -98,15 +98,25 @@ def find_rows(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataF
     return _steadily(records, lambda state, lost: rows_and_places(records, state, wanted, keys, lost)[0])
 
 
+def find_superseded(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataFrame:
+    """As :func:`find_rows`, but the rows that stood under the keys until a completion or correction."""
+    records, wanted = records_of(flock_path), form_named(form)
+
+    def read(state: State, missing_ok: bool) -> pd.DataFrame:
+        return rows_and_places(records, state, wanted, keys, missing_ok, superseded=True)[0]
+
+    return _steadily(records, read)
+
+
 def rows_and_places(
-    records: Path, state: State, form: Form, keys: pd.DataFrame, missing_ok: bool
+    records: Path, state: State, form: Form, keys: pd.DataFrame, missing_ok: bool, superseded: bool = False
 ) -> tuple[pd.DataFrame, list[tuple[str, int]]]:
-    """The rows on record under `keys`, and the file and row where each stands."""
+    """The rows on record under `keys` (or those `superseded`), and the file and row where each stands."""
     wanted = Wanted.of(key_parts(form, keys))
     tables, places, labels = [schema_of(form).empty_table()], [], []
     for piece in state.of(form.name):
         with suppress(DamagedError, *_passed_over(missing_ok)):
-            table, rows, which = pieces.find(records, state, piece, form, wanted)
+            table, rows, which = pieces.find(records, state, piece, form, wanted, superseded=superseded)
             tables.append(table)
             places += [(piece.file, int(row)) for row in rows]
             labels += [keys.index[i] for i in which]

@@ -152,20 +152,20 @@ def _conforming(form: Form, table: pa.Table) -> pa.Table:
 
 
 def find(
-    records: Path, state: State, piece: Piece, form: Form, wanted: Wanted
+    records: Path, state: State, piece: Piece, form: Form, wanted: Wanted, *, superseded: bool = False
 ) -> tuple[pa.Table, np.ndarray, np.ndarray]:
-    """The standing rows of one file under the keys `wanted`.
+    """The standing rows of one file under the keys `wanted`, or those `superseded`.
 
     Returns the rows, their numbers in the file, and for each the position of the key that it answers. Only
     the row groups that hold such rows are read. Raises DamagedError.
     """
     rows = which = np.empty(0, dtype=np.int64)
-    if wanted.may_be_in(piece.ranges):
+    if wanted.may_be_in(piece.ranges) and (piece.file in state.superseded or not superseded):
         rows, which = wanted.look_up(_index(records, piece, form))
     if not len(rows):
         return schema_of(form).empty_table(), rows, which
-    standing = _stands(state, piece, rows) & (rows < piece.rows)
-    rows, which = rows[standing], which[standing]
+    asked = (_stands(state, piece, rows) != superseded) & (rows < piece.rows)
+    rows, which = rows[asked], which[asked]
     try:
         table = _taken(opened(records, piece), form, rows)
     except (pa.ArrowException, OSError) as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -20,6 +21,7 @@ from selection.records.ledger import (
     ConflictError,
     append,
     find_rows,
+    find_superseded,
     read_days,
     read_recent,
     read_settings,
@@ -123,7 +125,14 @@ def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Prog
         adopted = adopt(read_settings(flock), handed.settings, day, correct)
         if not handed.forms and not handed.settings:
             return Recorded(findings=handed.findings, stopped=f"{forms}: no form that can be read")
-        intake = take_in(handed, adopted.in_force, on_record, correct=correct, progress=progress)
+        intake = take_in(
+            handed,
+            adopted.in_force,
+            on_record,
+            correct=correct,
+            earlier=partial(find_superseded, flock),
+            progress=progress,
+        )
         write_settings(flock, adopted.standard_text, adopted.plan_text, adopted.since)
         try:
             _append(flock, intake, forms.name, progress)

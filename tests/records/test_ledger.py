@@ -32,9 +32,11 @@ from selection.records.ledger import (
     append,
     compact,
     find_rows,
+    find_superseded,
     keep_meeting,
     read_days,
     read_meetings,
+    read_recent,
     read_rows,
     read_settings,
     write_settings,
@@ -281,6 +283,29 @@ def test_rows_of_a_day_are_found_in_large_files_without_reading_all_of_them(
     found = read_days(tmp_path, "weights", on.head(1))
     assert sorted(found["bird"]) == sorted(frame.loc[on == on[0], "bird"])
     assert [len(groups) for groups in read] == [1]
+
+
+@pytest.mark.parametrize("merged", [False, True])
+def test_rows_that_stood_before_a_correction_are_found_by_key(tmp_path: Path, merged: bool) -> None:
+    frame = filled(tmp_path, np.random.default_rng(6), 1000)
+    if merged:
+        compact(tmp_path)
+    found = find_superseded(tmp_path, "weights", frame.iloc[40:60])
+    assert found.index.tolist() == list(range(50, 60))
+    assert found["grams"].tolist() == [1.0] * 10
+
+
+@pytest.mark.parametrize("merged", [False, True])
+def test_the_rows_recorded_last_are_found_without_reading_what_lies_before(
+    tmp_path: Path, merged: bool
+) -> None:
+    filled(tmp_path, np.random.default_rng(7), 1000)
+    if merged:
+        compact(tmp_path)
+    everything = read_rows(tmp_path, "weights")
+    for most in (0, 60, 100, 400, 5000):
+        found = read_recent(tmp_path, "weights", most).drop(columns="ledger.nth")
+        pd.testing.assert_frame_equal(found, everything.tail(most).reset_index(drop=True))
 
 
 def test_looking_up_nothing_finds_nothing(tmp_path: Path) -> None:

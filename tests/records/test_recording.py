@@ -118,6 +118,29 @@ def test_a_value_is_cleared_by_a_word_and_only_with_correct(flock):
     assert read_flock(flock).birds.set_index("bird").loc["24-H2", "alive"]
 
 
+def test_an_old_sheet_does_not_bring_back_what_was_cleared_unless_it_corrects(flock):
+    old = small.forms()["birds"][2]
+    hand_in(flock, "birds", old | {"gone_on": "(blank)", "gone_why": "(blank)"}, correct=True)
+    again = hand_in(flock, "birds", old | {"name": "Moss"})
+    assert (again.status, again.completed) == (0, {"birds": 1})
+    assert "gone_on: found 2026-08-01; stood on record and was cleared since, so left blank" in again.words()
+    assert hand_in(flock, "birds", old).unchanged == {"birds": 1}
+    assert read_flock(flock).birds.set_index("bird").loc["24-H2", "alive"]
+    other = hand_in(flock, "birds", old | {"gone_on": "2026-09-01", "gone_why": "sold"})
+    assert other.completed == {"birds": 1}, "another value is news"
+    assert hand_in(flock, "birds", old, correct=True).corrected == {"birds": 1}
+    assert not read_flock(flock).birds.set_index("bird").loc["24-H2", "alive"]
+
+
+def test_a_row_withdrawn_stays_so_when_its_old_sheet_comes_again(flock):
+    old = small.forms()["weights"][0]
+    hand_in(flock, "weights", old | {"grams": "(blank)"}, correct=True)
+    assert record(flock, flock.parent / "forms").unchanged["weights"] == 2
+    assert read_flock(flock).weights["bird"].isna().all()
+    assert hand_in(flock, "weights", old, correct=True).completed == {"weights": 1}
+    assert read_flock(flock).weights["grams"].tolist() == [310, 2900]
+
+
 def test_a_row_whose_required_value_is_cleared_is_withdrawn(flock):
     found = hand_in(flock, "weights", {"on": "2026-09-01", "bird": "26-01", "grams": "(blank)"}, correct=True)
     assert found.status == 0, found.words()
