@@ -26,8 +26,12 @@ from selection.records.errors import PedigreeError
 Shares = dict[str, float]
 """Possible parents of one side and the share of each; they add up to ½ (or to 0: a founder)."""
 
-MOST_PARENTS = 15_000
-"""So many parents may wait for chicks at once: their relationships are one dense block (1.8 GB at the most)."""
+MOST_PARENTS = 3_000
+"""So many parents may wait for chicks at once with their relationships in one dense block (72 MB); where there are
+more, to follow every bird's ancestors is quicker and takes less memory."""
+
+TOGETHER = 10_000
+"""Birds whose ancestors are followed at once."""
 
 
 @dataclass(frozen=True)
@@ -106,13 +110,12 @@ def from_parents(frame: pd.DataFrame) -> Pedigree:
     twice = frame["bird"][frame["bird"].duplicated()]
     if len(twice):
         raise PedigreeError(f"listed more than once: {', '.join(map(str, twice.unique()))}")
-    sires, dams = (frame[side].dropna().drop_duplicates() for side in ("sire", "dam"))
-    both = sires[sires.isin(dams)]
+    sires, dams = (pd.Index(frame[side].dropna().unique()) for side in ("sire", "dam"))
+    both = sires.intersection(dams)
     if len(both):
         raise PedigreeError(f"named as a sire and as a dam: {', '.join(sorted(map(str, both)))}")
-    parents = pd.concat([sires, dams])
-    founders = parents[~parents.isin(frame["bird"])].tolist()
-    birds = [*founders, *frame["bird"]]
+    founders = sires.append(dams).difference(pd.Index(frame["bird"]), sort=False).tolist()
+    birds = [*founders, *frame["bird"].to_numpy()]
     at = pd.Index(birds)
     rows = np.arange(len(founders), len(birds))
     return build(birds, *(_known(frame[side], rows, at) for side in ("sire", "dam")))
@@ -188,13 +191,50 @@ def _generations(weights: sparse.csr_array, birds: Sequence[str]) -> list[np.nda
 def _inbreeding(
     sires: sparse.csr_array, dams: sparse.csr_array, levels: Sequence[np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """F and d of every bird (n,), generation by generation.
-
-    Only the relationships among parents that still have chicks to come are kept, as one dense block. Raises
-    PedigreeError where more than MOST_PARENTS are waiting at once.
-    """
+    """F and d of every bird (n,), generation by generation, the quicker way of two."""
     weights = (sires + dams).tocsr()
     last = _last_generation(weights, levels)
+    most = max(((last[np.concatenate(levels[: g + 1])] > g).sum() for g in range(len(levels))), default=0)
+    if most > MOST_PARENTS:
+        return _by_ancestors(sires, dams, weights, levels)
+    return _by_relationships(sires, dams, weights, levels, last)
+
+
+def _by_ancestors(
+    sires: sparse.csr_array, dams: sparse.csr_array, weights: sparse.csr_array, levels: Sequence[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """F and d from each bird's descent: A_sd = Σ_k t_sk t_dk d_k over ancestors k, t the shares that come down.
+
+    For certain parents the method of Meuwissen and Luo (1992, Genet. Sel. Evol. 24:305, from memory). Memory:
+    the ancestors of TOGETHER birds.
+    """
+    inbreeding, mendelian = np.zeros(weights.shape[0]), np.ones(weights.shape[0])
+    for level in levels[1:]:
+        for birds in np.array_split(level, -(-len(level) // TOGETHER)):
+            sire, dam = (_descent(side[birds], weights) for side in (sires, dams))
+            own = sire + dam
+            inbreeding[birds] = 2 * (sire.multiply(dam) @ mendelian)
+            mendelian[birds] = 1 + inbreeding[birds] - own.multiply(own) @ mendelian
+    return inbreeding, mendelian
+
+
+def _descent(shares: sparse.csr_array, weights: sparse.csr_array) -> sparse.csr_array:
+    """`shares` (b × n) in parents carried on to all ancestors: shares (I − W)⁻¹."""
+    total, left = shares, shares
+    while left.nnz:
+        left = left @ weights
+        total = total + left
+    return total
+
+
+def _by_relationships(
+    sires: sparse.csr_array,
+    dams: sparse.csr_array,
+    weights: sparse.csr_array,
+    levels: Sequence[np.ndarray],
+    last: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """F and d from the relationships among parents that still have chicks to come, kept as one dense block."""
     inbreeding, mendelian = np.zeros(weights.shape[0]), np.ones(weights.shape[0])
     waiting, among = np.array([], dtype=int), np.zeros((0, 0))
     for number, level in enumerate(levels):
@@ -206,10 +246,6 @@ def _inbreeding(
         within = (own[breeding] @ between.T).T
         np.fill_diagonal(within, 1 + inbreeding[level][breeding])
         waiting = np.concatenate([waiting[stay], level[breeding]])
-        if len(waiting) > MOST_PARENTS:
-            raise PedigreeError(
-                f"{len(waiting):,} parents at once; exact inbreeding is kept to {MOST_PARENTS:,}"
-            )
         among = np.block([[among[np.ix_(stay, stay)], between[:, stay].T], [between[:, stay], within]])
     return inbreeding, mendelian
 

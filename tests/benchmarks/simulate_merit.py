@@ -1,4 +1,8 @@
-"""Merit against truth on many simulated holdings, beside the same model given every true variance.
+"""Merit against truth on many simulated holdings, beside models that are told what the program must learn.
+
+`told` is the program's own model, of one genetic correlation, given every true variance and the true mean
+correlation. `oracle` is given each pair's own correlation as well: the simulator draws one for every pair of
+traits, N(0.15, 0.15²), and no model of one ρ can know them.
 
 Run from the top of the checkout (300 holdings: about half an hour on two cores):
 
@@ -13,6 +17,7 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -22,7 +27,7 @@ from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.parentage import parentage
 from selection.merit.posterior import Known, draw, given, learn
-from selection.merit.season_model import SeasonModel, Variances, design
+from selection.merit.season_model import SeasonModel, Variances, compound, design
 from selection.merit.worth import band_of, merit_of, worth_of
 from selection.standard.growth import fit_growth
 
@@ -43,6 +48,12 @@ def true_variances(holding: Holding, model: SeasonModel) -> Variances:
     return Variances(parts, genetic, np.eye(len(names)), residual / np.outer(sd, sd))
 
 
+def with_one_correlation(true: Variances) -> Variances:
+    """The same with the mean of the genetic correlations for every pair."""
+    count = len(true.genetic)
+    return replace(true, genetic=compound(true.genetic[np.triu_indices(count, 1)].mean(), count))
+
+
 def one(seed: int, **options: object) -> pd.DataFrame:
     """One holding: a row a candidate and way of estimating, with estimates, chances and truth."""
     holding = simulate(seed, **options)
@@ -50,7 +61,12 @@ def one(seed: int, **options: object) -> pd.DataFrame:
     growth = fit_growth(flock)
     living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
     model = design(observe(flock, growth), parentage(flock), living)
-    ways = {"learnt": learn(model, flock), "given": given(model, true_variances(holding, model))}
+    true = true_variances(holding, model)
+    ways = {
+        "learnt": learn(model, flock),
+        "told": given(model, with_one_correlation(true)),
+        "oracle": given(model, true),
+    }
     field = candidates(flock)
     field = field[field["bar"].isna() & field["group"].isin(["cockerels", "pullets"])]
     return pd.concat([_judge(holding, flock, growth, living, k, field, way) for way, k in ways.items()])

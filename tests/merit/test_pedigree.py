@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from selection.merit.pedigree import Pedigree, from_parents, from_shares
+from selection.merit.pedigree import Pedigree, _by_ancestors, from_parents, from_shares
 from selection.records.errors import PedigreeError
 
 EXACT = 1e-12
@@ -138,6 +138,8 @@ def test_uncertain_sire_is_the_mean_over_assignments() -> None:
         found.relationship(["x"], ["s1", "s2", "z", "y"]), [[0.3, 0.2, 0.38, 0.15]], atol=EXACT
     )
     assert found.mendelian[found.positions(["x"])[0]] == pytest.approx(0.62, abs=EXACT)
+    followed = _by_ancestors(found.sires, found.dams, found.weights, found.levels)
+    np.testing.assert_allclose(followed, (found.inbreeding, found.mendelian), atol=EXACT)
     means = np.zeros((7, 7))
     names = ["s1", "s2", "d1", "d2", "x", "z", "y"]
     for (x, p), (z, q) in product((("s1", 0.6), ("s2", 0.4)), repeat=2):
@@ -170,6 +172,29 @@ def test_unseen_birds_of_several_springs_are_alike_by_the_chance_that_they_are_t
     np.testing.assert_allclose(found.inbreeding, 0, atol=EXACT)
 
 
+def test_more_parents_than_a_block_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flock with too many parents for the dense block is worked out by its ancestors, with the same answer."""
+    rng = np.random.default_rng(5)
+    size, names = 40, [f"b{i}" for i in range(200)]
+    at = [
+        (None, None) if i < size else tuple(i - i % size - size + rng.permutation(size // 2) * 2)[:2]
+        for i in range(200)
+    ]
+    frame = pd.DataFrame(
+        [
+            (n, *(None if p is None else names[p + side] for side, p in enumerate(pair)))
+            for n, pair in zip(names, at, strict=True)
+        ],
+        columns=["bird", "sire", "dam"],
+    )
+    by_block = from_parents(frame)
+    monkeypatch.setattr("selection.merit.pedigree.MOST_PARENTS", 10)
+    monkeypatch.setattr("selection.merit.pedigree.TOGETHER", 7)
+    by_ancestors = from_parents(frame)
+    assert by_block.inbreeding.max() > 0
+    np.testing.assert_allclose(by_ancestors.inbreeding, by_block.inbreeding, atol=EXACT)
+
+
 parents = st.integers(min_value=0, max_value=1_000)
 
 
@@ -195,6 +220,9 @@ def test_any_pedigree_equals_the_tabular_method(drawn: list[tuple[int, int, bool
     expected = tabular(rows)
     np.testing.assert_allclose(found.relationship(names), expected, atol=1e-10)
     np.testing.assert_allclose(found.inbreeding[found.positions(names)], np.diag(expected) - 1, atol=1e-10)
+    # the way for many parents, that follows ancestors, says the same
+    followed = _by_ancestors(found.sires, found.dams, found.weights, found.levels)
+    np.testing.assert_allclose(followed, (found.inbreeding, found.mendelian), atol=1e-10)
     at = found.positions(names)
     np.testing.assert_allclose(
         found.inverse().toarray()[np.ix_(at, at)] @ expected, np.eye(len(names)), atol=1e-8
