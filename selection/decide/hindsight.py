@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from selection.merit.candidates import YOUNG
 from selection.merit.posterior import draw
 from selection.merit.ranking import Merit
 from selection.merit.worth import merit_of
@@ -44,8 +45,8 @@ def meetings_as_of(
 ) -> dict[date, dict[str, pd.DataFrame]]:
     """Meetings that were never held, as they would have gone: each earlier season ranked as of its day.
 
-    The day is today's plan's in that year. `seasons`: None for all before the plan's that have looks. What
-    was kept is what stayed: a bird still there four months later. One ranking a season: the slow part.
+    The day is today's plan's in that year. `seasons`: None for all before the plan's that have looks. One
+    ranking a season: the slow part.
     """
     on, looked = flock.plan.on, flock.scores["on"].dt.year
     wanted = sorted(set(looked[looked < flock.plan.season].astype(int))) if seasons is None else list(seasons)
@@ -53,41 +54,70 @@ def meetings_as_of(
     for i, season in enumerate(wanted):
         day = on.replace(year=on.year - (flock.plan.season - season))
         ranking = rank(as_of(flock, day, season)).ranking
-        held[day] = {"ranking": ranking, "verdicts": _as_it_went(flock, ranking, day)}
+        held[day] = {"ranking": ranking}
         if progress:
             progress(f"the meeting of {season}", (i + 1) / len(wanted))
     return held
 
 
-def _as_it_went(flock: Flock, ranking: pd.DataFrame, day: date) -> pd.DataFrame:
-    """Verdicts as the birds form tells them: kept where the bird stayed for the next season."""
-    gone = ranking["bird"].map(flock.birds.set_index("bird")["gone_on"])
-    stayed = gone.isna() | (gone > pd.Timestamp(day) + WINTERED)
-    return ranking[["bird", "group"]].assign(stands=np.where(stayed, "keep", "sell"))
+def _as_it_went(flock: Flock, ranking: pd.DataFrame, day: date) -> dict[str, str]:
+    """What the birds form tells of each bird's staying: kept where it was still there for the next season.
+
+    Nothing of birds that are not on record, nor while that season has not yet come.
+    """
+    until = pd.Timestamp(day) + WINTERED
+    if until > pd.Timestamp(flock.plan.on):
+        return {}
+    birds = flock.birds[flock.birds["bird"].isin(ranking["bird"])]
+    stayed = birds["gone_on"].isna() | (birds["gone_on"] > until)
+    return dict(zip(birds["bird"], np.where(stayed, "keep", "sell"), strict=True))
 
 
 def standings(flock: Flock, meetings: Meetings) -> pd.DataFrame:
-    """Everyone who stood at an earlier meeting, one row each time: columns STANDING.
+    """Everyone who stood at an earlier meeting, one row a season: columns STANDING.
 
-    Barred birds are left out; kept is what the meeting decided, else what it proposed; number: how many
-    places there were. Meetings on or after the plan's day are not looked back on.
+    Barred birds are left out; kept is what was decided, else what happened (a bird still there four months
+    on), else what the meeting proposed; number: how many places there were.
     """
-    parts = [
-        _standing(flock, day, tables)
-        for day, tables in sorted(meetings.items())
-        if day < flock.plan.on and len(tables.get("ranking", ()))
-    ]
+    parts = [_standing(flock, season, *held) for season, held in earlier(flock, meetings).items()]
     return pd.concat(parts, ignore_index=True)[STANDING] if parts else pd.DataFrame(columns=STANDING)
 
 
-def _standing(flock: Flock, day: date, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def earlier(flock: Flock, meetings: Meetings) -> dict[int, tuple[date, Mapping[str, pd.DataFrame]]]:
+    """The meetings that can be looked back on, by season: its last one's day and tables.
+
+    A bird whose meeting was held again is so not counted twice. Meetings on or after the plan's day, and those
+    of the plan's own season, are left out.
+    """
+    held = {
+        season_of(flock, day, tables["ranking"]): (day, tables)
+        for day, tables in sorted(meetings.items())
+        if day < flock.plan.on and len(tables.get("ranking", ()))
+    }
+    return {season: of for season, of in sorted(held.items()) if season < flock.plan.season}
+
+
+def season_of(flock: Flock, day: date, ranking: pd.DataFrame) -> int:
+    """The season a meeting closed: the year its youngest candidates hatched in, its day's where none is told.
+
+    A meeting may fall in the winter after, so that the day alone does not tell it; one of grown birds alone
+    is taken to be its day's year's.
+    """
+    young = (
+        ranking.loc[ranking["group"].isin(YOUNG), "bird"] if "group" in ranking else pd.Series(dtype="str")
+    )
+    hatched = flock.birds.loc[flock.birds["bird"].isin(young), "hatch_year"]
+    return int(hatched.max()) if hatched.notna().any() else day.year
+
+
+def _standing(flock: Flock, season: int, day: date, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     rows = tables["ranking"]
     rows = rows[rows["bar"].isna()].assign(on=pd.Timestamp(day)) if "bar" in rows else rows
     verdicts = tables.get("verdicts", pd.DataFrame(columns=["bird", "stands"]))
-    said = verdicts.drop_duplicates("bird").set_index("bird")["stands"].to_dict()
-    decided = flock.decisions[flock.decisions["on"].dt.year == day.year].sort_values("on", kind="stable")
+    proposed = verdicts.drop_duplicates("bird").set_index("bird")["stands"].to_dict()
+    decided = flock.decisions[flock.decisions["on"].dt.year == season].sort_values("on", kind="stable")
     last = decided.drop_duplicates("bird", keep="last").set_index("bird")["decided"].to_dict()
-    final = rows["bird"].map({**said, **last})
+    final = rows["bird"].map({**proposed, **_as_it_went(flock, rows, day), **last})
     number = rows.groupby("group")["p_kept"].transform("sum").round()
     return rows.assign(kept=(final == "keep").to_numpy(), number=number)
 

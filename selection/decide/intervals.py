@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri, stdtrit
 
 LEVEL = 0.90
 FEWEST = 5
@@ -29,41 +30,41 @@ def too_few(n: int, fewest: int = FEWEST) -> Estimate:
 
 def mean_of(values: np.ndarray) -> Estimate:
     """Mean with Student's t interval."""
-    from scipy.stats import t
-
     n = len(values)
     if n < FEWEST:
         return too_few(n)
-    reach = t.ppf(0.5 + LEVEL / 2, n - 1) * values.std(ddof=1) / np.sqrt(n)
+    reach = stdtrit(n - 1, 0.5 + LEVEL / 2) * values.std(ddof=1) / np.sqrt(n)
     return Estimate(float(values.mean()), float(values.mean() - reach), float(values.mean() + reach), n)
 
 
 def slope_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
     """Least-squares slope of y on x within groups, with Student's t interval on n − groups − 1 degrees."""
-    from scipy.stats import t
-
     x, y, free = _within(x, y, groups)
     if free < FEWEST - 2:
         return too_few(len(x))
     if not x @ x > 1e-12:
-        return Estimate(np.nan, np.nan, np.nan, len(x), "nothing to compare: all were expected alike")
+        return Estimate(
+            np.nan,
+            np.nan,
+            np.nan,
+            len(x),
+            "nothing to compare: within each season and sex all were expected alike",
+        )
     slope = float(x @ y / (x @ x))
     rest = y - slope * x
-    reach = t.ppf(0.5 + LEVEL / 2, free) * np.sqrt(rest @ rest / free / (x @ x))
+    reach = stdtrit(free, 0.5 + LEVEL / 2) * np.sqrt(rest @ rest / free / (x @ x))
     return Estimate(slope, float(slope - reach), float(slope + reach), len(x))
 
 
 def correlation_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
     """Correlation within groups, with Fisher's z interval on n − groups + 1 birds (Fisher 1921, from memory)."""
-    from scipy.stats import norm
-
     x, y, free = _within(x, y, groups)
     if free < FEWEST - 2:
         return too_few(len(x))
     if not (x @ x > 1e-12 and y @ y > 1e-12):
         return Estimate(np.nan, np.nan, np.nan, len(x), "nothing to compare: all were alike")
     r = float(np.clip(x @ y / np.sqrt((x @ x) * (y @ y)), -1, 1))
-    reach = norm.ppf(0.5 + LEVEL / 2) / np.sqrt(free - 1)
+    reach = ndtri(0.5 + LEVEL / 2) / np.sqrt(free - 1)
     z = np.arctanh(np.clip(r, -0.999999, 0.999999))
     return Estimate(r, float(np.tanh(z - reach)), float(np.tanh(z + reach)), len(x))
 

@@ -14,8 +14,8 @@ from selection.records.flock import Flock
 CHANCES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)
 """Bounds between which birds of like chances are put together."""
 
-LITTLE = 0.1
-"""Share of the doubt that must have gone before later merit is more than the prediction over again."""
+ENOUGH = 0.5
+"""Share of the doubt that must have gone before what is known now is proof of what was told then."""
 
 LATER_MERIT = "later merit"
 OWN_LOOKS = "own looks since"
@@ -159,9 +159,9 @@ def chances(told: pd.DataFrame) -> pd.DataFrame:
 
     proved: the mean of today's chances of the same thing, so that what is still in doubt counts as doubt;
     with its interval (low, high) over birds, and says. `p_best` and `p_kept` in turn. Where little has been
-    learned since, today's chances are nearly those of the meeting, and `says` does not call them proof.
+    learned since, today's chances are mostly those of the meeting, and `says` does not call them proof.
     """
-    rows, proof = [], learned(told) >= LITTLE
+    rows, proof = [], learned(told) >= ENOUGH
     for kind, later in (("p_best", "later_best"), ("p_kept", "later_kept")):
         for low, high in pairwise(CHANCES):
             given = told[kind].astype(float)
@@ -177,7 +177,7 @@ def _chance(kind: str, low: float, high: float, given: pd.Series, later: pd.Seri
     what = "the best" if kind == "p_best" else "among the best that were wanted"
     birds = "bird" if len(given) == 1 else "birds"
     says = f"of {len(given)} {birds} given {given.mean():.2f} to be {what}, {later.mean():.2f} " + (
-        "proved so" if proof else "are so by what is known now, little more than then"
+        "proved so" if proof else "are so by what is known now, most of which was known then"
     )
     if proved.why:
         says += f" ({proved.why})"

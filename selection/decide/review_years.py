@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from selection.decide.depression import slope_of
-from selection.decide.intervals import FEWEST
+from selection.decide.intervals import FEWEST, Estimate
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 
@@ -26,44 +28,60 @@ COLUMNS = [
 ]
 
 
-def by_hatch_year(flock: Flock, merit: Merit) -> pd.DataFrame:
-    """One row a hatch year of home-bred chicks, everything about the mean of the years listed, in points.
+@dataclass(frozen=True)
+class HatchYears:
+    """Home-bred chicks by hatch year.
 
-    merit, low, high: mean breeding value and its 90 % interval; seen: mean of the looks of their first
-    season (worth × points as given, both sexes alike); genetic: the part of merit that those sections hold;
-    rearing: seen − genetic, with its interval: rearing, season and judges together. Missing with a word in
-    `says` where fewer than five birds were looked at in full.
+    table: one row a hatch year, everything about the mean of the years listed, in points. merit, low, high:
+    mean breeding value and its 90 % interval; seen: mean of the looks of their first season (worth × points as
+    given, both sexes alike); genetic: the part of merit that those sections hold; rearing: seen − genetic,
+    with its interval: rearing, season and judges together, missing with a word in `says` where fewer than five
+    birds were looked at in full. gain: points of merit a hatch year (least squares over the years, with the
+    posterior interval of just that slope); missing for fewer than three years.
     """
+
+    table: pd.DataFrame
+    gain: Estimate
+
+
+def by_hatch_year(flock: Flock, merit: Merit) -> HatchYears:
+    """Merit by hatch year, its gain, and apart from it what rearing, season and judges made of the birds."""
+    nothing = HatchYears(pd.DataFrame(columns=COLUMNS), gain_of(np.zeros(0), np.zeros((0, 0)), []))
     if merit.known is None or merit.worth is None:
-        return pd.DataFrame(columns=COLUMNS)
+        return nothing
     home = flock.birds[(flock.birds["origin_of"] == "home-bred") & flock.birds["clutch"].notna()]
     home = home[home["bird"].isin(merit.known.model.kinship.birds)]
     years = sorted(home["hatch_year"].dropna().unique())
     if len(years) < 2:
-        return pd.DataFrame(columns=COLUMNS)
+        return nothing
     of_year = [home.loc[home["hatch_year"] == y, "bird"].tolist() for y in years]
     worth, by_eye = _worths(flock, merit)
-    value, se = _means(merit, of_year, worth)
-    genetic, genetic_se = _means(merit, of_year, by_eye)
+    value, covariance = _means(merit, of_year, worth)
+    se = np.sqrt(np.diag(covariance))
+    genetic, genetic_covariance = _means(merit, of_year, by_eye)
     seen, seen_se, counts = _seen(flock, home, years)
     rearing = seen - genetic
     off = rearing - np.nanmean(rearing) if np.isfinite(rearing).any() else rearing
-    reach = REACH * np.hypot(genetic_se, seen_se)
+    reach = REACH * np.sqrt(np.diag(genetic_covariance) + seen_se**2)
     says = [_says(n) for n in counts]
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "hatch_year": [int(y) for y in years], "birds": [len(b) for b in of_year], "merit": value,
             "low": value - REACH * se, "high": value + REACH * se, "seen": seen, "genetic": genetic,
             "rearing": off, "rearing_low": off - reach, "rearing_high": off + reach, "says": says,
         }
     )  # fmt: skip
+    return HatchYears(table, gain_of(value, covariance, years))
 
 
-def trend(table: pd.DataFrame) -> float:
-    """Points of merit gained a hatch year (least squares); missing for fewer than three years."""
-    if len(table) < 3:
-        return float("nan")
-    return float(np.polyfit(table["hatch_year"].astype(float), table["merit"].astype(float), 1)[0])
+def gain_of(merit: np.ndarray, covariance: np.ndarray, years: list[float]) -> Estimate:
+    """Least-squares slope of mean merit (Y,) on the year, its interval from the means' covariance (Y × Y)."""
+    if len(years) < 3:
+        return Estimate(np.nan, np.nan, np.nan, len(years), "too few to say: fewer than three hatch years")
+    off = np.array(years) - np.mean(years)
+    weights = off / (off @ off)
+    value, reach = float(weights @ merit), float(REACH * np.sqrt(weights @ covariance @ weights))
+    return Estimate(value, value - reach, value + reach, len(years))
 
 
 def _worths(flock: Flock, merit: Merit) -> tuple[np.ndarray, np.ndarray]:
@@ -77,7 +95,7 @@ def _worths(flock: Flock, merit: Merit) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _means(merit: Merit, groups: list[list[str]], worth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean of worth × breeding values of each group about the mean of all groups, and its posterior sd."""
+    """Mean of worth × breeding values of each group about the mean of all groups, and their covariance."""
     assert merit.known is not None
     known, count = merit.known, len(worth)
     place, birds = known.solution.slices["genetic"], known.model.kinship.birds
@@ -86,8 +104,7 @@ def _means(merit: Merit, groups: list[list[str]], worth: np.ndarray) -> tuple[np
         at = place.start + birds.get_indexer(group)[:, None] * count + np.arange(count)
         picked[at, g] = worth / len(group)
     picked -= picked.mean(axis=1, keepdims=True)
-    sd = np.sqrt(np.diag(known.solution.spread(picked)))
-    return picked.T @ known.solution.effects, sd
+    return picked.T @ known.solution.effects, known.solution.spread(picked)
 
 
 def _seen(flock: Flock, home: pd.DataFrame, years: list[float]) -> tuple[np.ndarray, np.ndarray, list[int]]:

@@ -9,8 +9,11 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.frontier import SAME, Frontier, Kin, frontier
+from selection.decide.verdicts import Verdicts
+from selection.merit.candidates import YOUNG
 from selection.merit.pedigree import Pedigree
 from selection.merit.ranking import Merit
+from selection.records.flock import Flock
 
 COLUMNS = ["step", "birds", "merit", "relationship", "inbreeding", "cost", "chosen"]
 
@@ -29,6 +32,18 @@ class Tradeoff:
     complete: bool
     sentences: tuple[str, ...]
     cannot: tuple[str, ...]
+
+
+def tradeoffs(flock: Flock, merit: Merit, verdicts: Verdicts) -> dict[str, Tradeoff]:
+    """The trade-off of every group of young birds that the plan keeps, with what the meeting proposes of it."""
+    older = flock.birds["alive"] & (flock.birds["hatch_year"] != flock.plan.season)
+    standing = flock.birds.loc[older, "bird"].tolist()
+    table = verdicts.table
+    found = {}
+    for group in (g for g in flock.plan.keep if g in YOUNG):
+        kept = table.loc[(table["group"] == group) & (table["stands"] == "keep"), "bird"].tolist()
+        found[group] = tradeoff(merit, merit.pedigree, group, len(kept), standing, kept)
+    return found
 
 
 def tradeoff(
@@ -114,5 +129,8 @@ def _nothing(group: str, number: int, birds: int, joined: int) -> Tradeoff:
     elif number < 1:
         why = f"{group}: none is to be kept."
     else:
-        why = f"{group}: {birds} unbarred for {number} places: there is nothing to choose."
+        why = (
+            f"{group}: {birds} unbarred for {number} place{'' if number == 1 else 's'}, so that there is nothing "
+            "to choose."
+        )
     return Tradeoff(pd.DataFrame(columns=COLUMNS), True, (), (why,))

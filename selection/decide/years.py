@@ -25,7 +25,14 @@ from selection.decide.prospects import Prospects, genetics_of, prospects, start
 from selection.decide.verdicts import Verdicts
 from selection.decide.worst_case import ancestry
 from selection.decide.years_summary import ceiling_table, closed_table, summary_table, year_table
-from selection.decide.years_words import about_policies, advice, how_near, what_was_assumed
+from selection.decide.years_words import (
+    about_ceiling,
+    about_policies,
+    advice,
+    beside_merit,
+    how_near,
+    what_was_assumed,
+)
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 
@@ -49,7 +56,8 @@ class Years:
     rate (ΔF a generation), effective_size (missing where F does not rise), home_blood, says.
     closed: formulas of closed flocks beside what the runs did, for closed policies alone.
     ceiling: the policies that buy a cock every year: merit by year, what theory expects, the suppliers' level
-    and the limit it tends to. policies, season, runs: what was run. sentences; cannot.
+    and the limit it tends to. policies, season, runs: what was run. advice: what to mind in choosing a policy,
+    and how near the runs come; sentences: every policy in words, and what was assumed; cannot.
     """
 
     table: pd.DataFrame
@@ -59,6 +67,7 @@ class Years:
     policies: tuple[Policy, ...]
     season: Season
     runs: int
+    advice: tuple[str, ...]
     sentences: tuple[str, ...]
     cannot: tuple[str, ...]
 
@@ -96,21 +105,18 @@ def years_ahead(
     summary = summary_table(possible, courses, cost.points, genetics is not None)
     kin = _relationship_of_chicks(flock, merit)
     closed = closed_table(possible, courses, season, genetics, kin)
-    levels = float(of.levels.mean().mean()) if buys else np.nan
+    level = float(of.levels.mean().mean()) if buys else np.nan
+    ceiling = ceiling_table(possible, courses, level) if genetics is not None else pd.DataFrame()
     return Years(
         table=year_table(possible, courses, of.names, genetics is not None),
         summary=summary,
         closed=closed,
-        ceiling=ceiling_table(possible, courses, levels) if genetics is not None else pd.DataFrame(),
+        ceiling=ceiling,
         policies=possible,
         season=season,
         runs=runs,
-        sentences=(
-            *about_policies(summary, closed, years),
-            *how_near(summary, runs),
-            *advice(summary),
-            *what_was_assumed(flock, season),
-        ),
+        advice=(*about_ceiling(ceiling), *beside_merit(summary), *advice(summary), *how_near(summary, runs)),
+        sentences=(*about_policies(summary, closed, years), *what_was_assumed(flock, season)),
         cannot=(*_cannot(chosen, possible, genetics), *cost.cannot),
     )
 
@@ -181,7 +187,7 @@ def _nothing(season: Season, cocks: Sequence[str], hens: Sequence[str]) -> Years
         f"No {kind} stays after this meeting, so that there are no years to follow." for kind in missing
     )
     empty = pd.DataFrame()
-    return Years(empty, empty, empty, empty, (), season, 0, (), cannot)
+    return Years(empty, empty, empty, empty, (), season, 0, (), (), cannot)
 
 
 def _cannot(

@@ -15,7 +15,10 @@ from selection.decide.policies import Policy, Season
 
 BAND = (0.05, 0.95)
 RISES = 2e-3
-"""A rate of inbreeding a generation at or under this is no rise."""
+"""A rate of inbreeding a generation that is not clearly above this is no rise."""
+REACH = 1.645
+PARTS = 10
+"""Parts of the runs whose rates of inbreeding are compared."""
 
 
 def year_table(
@@ -54,16 +57,17 @@ def summary_table(
     for policy, course in zip(policies, courses, strict=True):
         cycle = len(policy.cock_from)
         merit, F = (v[:, -cycle:].mean(axis=1) for v in (course.merit, course.inbreeding))
-        rate = rate_of_inbreeding(course.inbreeding.mean(axis=0), generation_years(course), cycle)
+        rate, error = _rate(course, cycle)
+        rises = not rate - REACH * error <= RISES
         row: dict[str, Any] = {"policy": policy.name, "meaning": policy.meaning}
         row |= _with_band("merit", merit if with_merit else np.full(1, np.nan))
         row["less_depression"] = row["merit"] - depression * F.mean()
         row["gain_a_year"] = gain_a_year(course) if with_merit else np.nan
         row |= _with_band("inbreeding", F)
         row |= {"generation": generation_years(course), "rate": rate}
-        row["effective_size"] = 1 / (2 * rate) if rate > RISES else np.nan
+        row["effective_size"] = 1 / (2 * rate) if rises else np.nan
         row["home_blood"] = course.blood[:, -cycle:, 0].mean()
-        row["says"] = _says(rate)
+        row["says"] = _says(rate, rises)
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -98,11 +102,21 @@ def rate_of_inbreeding(F: np.ndarray, generation: float, cycle: int = 1) -> floa
     return float(-np.expm1(np.polyfit(np.arange(len(late)), late, 1)[0] * generation))
 
 
-def _says(rate: float) -> str:
+def _rate(course: Course, cycle: int) -> tuple[float, float]:
+    """Rate of inbreeding a generation, and its Monte Carlo error from parts of the runs (0 for too few runs)."""
+    F, generation = course.inbreeding, generation_years(course)
+    rate = rate_of_inbreeding(F.mean(axis=0), generation, cycle)
+    if len(F) < 2 * PARTS:
+        return rate, 0.0
+    parts = [rate_of_inbreeding(f.mean(axis=0), generation, cycle) for f in np.array_split(F, PARTS)]
+    return rate, float(np.std(parts, ddof=1) / np.sqrt(PARTS))
+
+
+def _says(rate: float, rises: bool) -> str:
     if np.isnan(rate):
         return "too few years to tell whether inbreeding rises"
-    if not rate > RISES:
-        return "inbreeding does not rise from year to year, so that an effective size would mean nothing"
+    if not rises:
+        return "inbreeding does not clearly rise, so that an effective size would mean nothing"
     return (
         f"inbreeding rises by {100 * rate:.1f} % a generation, as in a closed flock of {1 / (2 * rate):.0f}"
     )

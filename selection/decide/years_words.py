@@ -6,11 +6,17 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.policies import Season
-from selection.merit.published import INBREEDING_ADVICE
+from selection.merit.published import INBREEDING_ADVICE, INBREEDING_DEPRESSION
 from selection.records.flock import Flock
 
 REACH = 1.645
 """Standard errors to either side of a 90 % interval."""
+CLOSE = 0.1
+"""Mean F of the chicks above which it is said what inbreeding does beside merit."""
+MEASURED = 0.25
+"""F up to which the published losses were measured (Bernier, Taylor and Gunns 1951, Hilgardia 20(21))."""
+OUTSIDE = {"hatchability": "hatchability", "egg number": "eggs"}
+"""Published losses that merit does not hold, and what they are called here."""
 
 
 def about_policies(summary: pd.DataFrame, closed: pd.DataFrame, years: int) -> tuple[str, ...]:
@@ -28,8 +34,8 @@ def about_policies(summary: pd.DataFrame, closed: pd.DataFrame, years: int) -> t
     ]
     if len(summary) > len(closed):
         said.append(
-            "N_e and its rate of inbreeding hold for a closed flock; with bought-in blood they would "
-            "frighten wrongly, and merit tends to the suppliers' level, whatever is selected."
+            "That formula holds for a closed flock; with bought-in blood it would frighten wrongly, so that for "
+            "the other policies there are the runs alone."
         )
     return tuple(said)
 
@@ -54,6 +60,36 @@ def how_near(summary: pd.DataFrame, runs: int) -> tuple[str, ...]:
     merit, F = (REACH * summary[f"{name}_error"].max() for name in ("merit", "inbreeding"))
     points = f"{merit:.1f} points of merit and " if np.isfinite(merit) else ""
     return (f"From {runs:,} runs the means are known to {points}{F:.3f} of F (90 %).",)
+
+
+def beside_merit(summary: pd.DataFrame) -> tuple[str, ...]:
+    """What merit leaves out of policies that end above F of 0.1: published losses of eggs and of chicks."""
+    lost = {p.trait: p for p in INBREEDING_DEPRESSION if p.trait in OUTSIDE}
+    said = []
+    for row in summary[summary["inbreeding"] > CLOSE].itertuples():
+        falls = " and ".join(
+            f"{OUTSIDE[name]} by {-10 * row.inbreeding * p.value:.0f} %" for name, p in lost.items()
+        )
+        beyond = f"; nobody has measured beyond F {MEASURED:g}" if row.inbreeding > MEASURED else ""
+        said.append(
+            f"{row.policy}: its merit is counted as if inbreeding did not matter to the eye, and leaves out what "
+            f"it does to hatching and laying. By the published figures F {row.inbreeding:.2f} would lower "
+            f"{falls} ({lost['hatchability'].cited}){beyond}."
+        )
+    return tuple(said)
+
+
+def about_ceiling(ceiling: pd.DataFrame) -> tuple[str, ...]:
+    """Where a fresh cock every year leads, whatever the flock is today."""
+    if ceiling.empty:
+        return ()
+    first = ceiling.iloc[0]
+    return (
+        f"{first['policy']}: merit tends to {first['limit']:+.1f}, whatever the flock is today: the suppliers' "
+        f"level ({first['suppliers']:+.1f} against today's living birds) and what choosing among their "
+        f"cockerels and the home pullets adds ({first['limit'] - first['suppliers']:+.1f}). Gains do not add "
+        "up from year to year, as they do where the cock is home-bred.",
+    )
 
 
 def advice(summary: pd.DataFrame) -> tuple[str, ...]:

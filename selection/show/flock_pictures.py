@@ -1,4 +1,4 @@
-"""Pictures of whole tables, drawn with seaborn: relationship, the basket's calendar, accounts, trade-off, ceiling.
+"""Pictures of whole tables, drawn with seaborn: relationship, the basket's calendar, accounts.
 
 They belong to the notebooks alone: the pack does without them and without seaborn's second of loading.
 """
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from selection.show.fragments import Fragment, paragraph, picture
-from selection.show.style import KEEP, QUIET, SERIES, drawing
+from selection.show.style import QUIET, SERIES, drawing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from selection.compare.laying import Laying
     from selection.decide.matings import Matings
     from selection.decide.prices import Prices
-    from selection.decide.tradeoff import Tradeoff
-    from selection.decide.years import Years
 
 WIDTH = 7.4
 
@@ -115,51 +113,6 @@ def accounts_picture(of: Prices) -> Fragment:
         axes.set_ylabel("in the plan's currency")
         axes.legend(frameon=False, title="", loc="upper left", bbox_to_anchor=(1.0, 1.0))
         return picture(figure, "The seasons' accounts: spent, taken, and asked for", says)
-
-
-def tradeoff_picture(of: Tradeoff) -> Fragment:
-    """Mean merit of the best sets against their relationship with the flock; the chosen set is marked."""
-    curve = of.table
-    if curve.empty:
-        return paragraph("Nothing to choose between: there is no curve to draw.", "quiet")
-    chosen = curve[curve["chosen"] == "yes"]
-    says = "; ".join(of.sentences) or "the sets of most merit by relationship"
-    with drawing():
-        import seaborn as sns
-
-        figure, axes = _axes(3.0)
-        sns.lineplot(curve, x="relationship", y="merit", marker="o", color=QUIET, ax=axes)
-        axes.scatter(
-            chosen["relationship"], chosen["merit"], s=90, color=KEEP, zorder=4, label="the chosen set"
-        )
-        axes.set(xlabel="mean relationship with the flock they join", ylabel="mean merit, points")
-        if len(chosen):
-            axes.legend(frameon=False)
-        return picture(figure, "What a lower relationship would cost in merit", says)
-
-
-def ceiling_picture(years: Years) -> Fragment:
-    """Merit under policies that buy a cock every year, beside the suppliers' level that it tends to."""
-    frame = years.ceiling
-    if frame.empty:
-        return paragraph("No policy buys a cock every year: there is no ceiling to draw.", "quiet")
-    level, limit = float(frame["suppliers"].iloc[0]), frame.groupby("policy")["limit"].first()
-    with drawing():
-        import seaborn as sns
-
-        figure, axes = _axes(3.0)
-        sns.lineplot(frame, x="year", y="mean", hue="policy", style="policy", markers=True, ax=axes)
-        axes.axhline(level, color=QUIET, ls="--", lw=1)
-        axes.annotate(
-            "suppliers' level", (frame["year"].min(), level), textcoords="offset points", xytext=(2, 4)
-        )
-        axes.set(xlabel="year", ylabel="merit, points")
-        axes.legend(frameon=False, title="")
-        title = "A fresh cock every year: merit levels off, tied to the suppliers' level (dashed)"
-        tends = ", ".join(f"{policy} to {value:+.1f}" for policy, value in limit.items())
-        return picture(
-            figure, title, f"the suppliers' level is {level:+.1f} points; merit tends under {tends}"
-        )
 
 
 def _axes(height: float) -> tuple[Figure, Axes]:

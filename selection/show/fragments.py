@@ -79,10 +79,10 @@ def slug(text: str) -> str:
 
 
 def sentence(text: str | Markup) -> str | Markup:
-    """A sentence with a capital and a stop; a piece that is markup already is left alone."""
+    """A sentence with a capital, a stop and true minus signs; a piece that is markup already is left alone."""
     if isinstance(text, Markup) or not text.strip():
         return text
-    text = text.strip()
+    text = re.sub(r"(?<![\w/–-])-(?=\d)", "−", text.strip())
     begun = text if text[:1].isdigit() or text[1:2].isupper() else text[0].upper() + text[1:]
     return begun if begun[-1] in ".!?:" else f"{begun}."
 

@@ -11,10 +11,17 @@ from selection.decide.kinship import degree
 from selection.decide.matings import Matings
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
+from selection.decide.tradeoff import Tradeoff, tradeoffs
+from selection.decide.verdicts import Verdicts
+from selection.merit.ranking import Merit
+from selection.records.flock import Flock
+from selection.show import small_plots as plot
 from selection.show.figures import missing, spread
-from selection.show.fragments import Fragment, bullets, folded, heading, join, table
-from selection.show.style import BARRED, KEEP
+from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.style import BARRED, KEEP, QUIET
 
+DARKEST = 0.25
+"""F that is drawn darkest: the chicks of brother and sister."""
 PAIRS = {
     "pair": "Cock × hen",
     "allowed": "Allowed",
@@ -31,9 +38,62 @@ def matings(meeting: Meeting) -> Fragment:
     pieces: list[Markup] = [bullets(list(of.sentences)), allotment(of), inbreeding_table(of)]
     if len(of.table):
         pieces.append(folded("Every pair in words (on paper: matings.csv)", pairs(of), on_paper=False))
+    pieces.append(heading("What relationship costs"))
+    pieces.append(relationship_costs(meeting.flock, meeting.merit, meeting.verdicts))
     if of.cannot:
         pieces += [heading("What cannot be said of matings"), bullets(list(of.cannot), "small")]
     return join(pieces)
+
+
+def relationship_costs(flock: Flock, merit: Merit, verdicts: Verdicts) -> Fragment:
+    """Group by group, what keeping less related birds would cost in merit, and where the chosen set stands."""
+    found = tradeoffs(flock, merit, verdicts)
+    ceiling = flock.plan.most_relationship
+    pieces: list[Markup] = []
+    for group, of in found.items():
+        if len(of.table) > 1:
+            pieces.append(tradeoff_picture(of, group, ceiling))
+        pieces.append(bullets([*of.sentences, *of.cannot], "small"))
+    if not found:
+        return paragraph(
+            "The plan keeps no young birds: there is nothing to weigh against relationship.", "quiet"
+        )
+    said = "The plan sets no ceiling on it." if ceiling is None else f"The plan's ceiling is {ceiling:g}."
+    pieces.append(
+        paragraph(f"Relationship is 0.5 between full sibs, 0.25 between half sibs. {said}", "small")
+    )
+    return join(pieces)
+
+
+def tradeoff_picture(of: Tradeoff, group: str = "", ceiling: float | None = None) -> Fragment:
+    """Mean merit of the best sets against their relationship with the flock; the chosen set is marked."""
+    sets = of.table
+    if sets.empty:
+        return paragraph("Nothing to choose between: there is no curve to draw.", "quiet")
+    curve, chosen = sets[sets["step"].notna()], sets[sets["chosen"] == "yes"]
+    across = [ceiling] if ceiling is not None and ceiling < 2 * sets["relationship"].max() else []
+    panel = plot.Panel(
+        plot.reach(sets["relationship"], across),
+        plot.reach(sets["merit"]),
+        wide=420,
+        high=190,
+        left=40,
+        foot=32,
+    )
+    parts = [
+        plot.axes(panel, "mean relationship with the flock they join", plot.ticks(*panel.x)),
+        plot.line(panel, curve["relationship"], curve["merit"], QUIET),
+        plot.marks(panel, curve["relationship"], curve["merit"], QUIET),
+        plot.marks(panel, chosen["relationship"], chosen["merit"], KEEP, "D"),
+        *(plot.upright(panel, c, "the plan's ceiling", BARRED) for c in across),
+    ]
+    title = f"{group or 'the group'}: mean merit of the best sets, points, by relationship with the flock"
+    says = " ".join(of.sentences) or "the sets of most merit by relationship"
+    return Fragment("<figure><figcaption>{}</figcaption>{}{}</figure>").format(
+        sentence(title).rstrip("."),
+        plot.drawn(panel, parts, says),
+        plot.key(["sets that none beats in both", "the chosen set"], (QUIET, KEEP), ("o", "D")),
+    )
 
 
 def allotment(of: Matings) -> Fragment:
@@ -77,25 +137,31 @@ def inbreeding_frame(of: Matings) -> pd.DataFrame:
 
 
 def inbreeding_table(of: Matings) -> Fragment:
-    """F of the chicks of every hen and cock, the worst case beside it, refused pairs struck out."""
+    """F of the chicks of every hen and cock, the worst case beside it: the darker, the closer; the pens framed."""
     if of.table.empty:
         return Fragment("")
     cocks, hens = of.table["cock"].unique(), of.table["hen"].unique()
-    cells = {(r.cock, r.hen): _pair_cell(r) for r in each(of.table)}
+    placed = of.allotment.table.dropna(subset="cock")
+    together = set(zip(placed["cock"], placed["hen"], strict=True))
+    cells = {(r.cock, r.hen): _pair_cell(r, (r.cock, r.hen) in together) for r in each(of.table)}
     rows = [{"hen": hen, **{cock: cells[cock, hen] for cock in cocks}} for hen in hens]
     caption = (
-        "Inbreeding of the chicks (F) of each hen with each cock; in brackets at worst, over possible parents"
+        "Inbreeding of the chicks (F) of each hen with each cock: the darker, the closer; in brackets at worst, "
+        "over possible parents; framed: the pens proposed"
     )
     return table(rows, {"hen": "Hen", **{cock: f"with {cock}" for cock in cocks}}, caption)
 
 
-def _pair_cell(row: Any) -> Markup:
-    told = f"{row.inbreeding:.3f}"
+def _pair_cell(row: Any, proposed: bool) -> Markup:
+    told = Markup("{}").format(f"{row.inbreeding:.3f}")
     if row.known == "no":
         told += f" ({row.inbreeding_most:.3f})"
-    if row.allowed == "yes":
-        return Markup('<span style="color:{}">{}</span>').format(KEEP, told)
-    return Markup('<span style="color:{}"><s>{}</s> refused</span>').format(BARRED, told)
+    if row.allowed == "no":
+        told = Markup('<span style="color:{}"><s>{}</s> refused</span>').format(BARRED, told)
+    shade = f"background:rgb(163 59 32 / {min(row.inbreeding / DARKEST, 1) * 0.35:.2f})"
+    return Markup('<span class="pair{}" style="{}">{}</span>').format(
+        " proposed" if proposed else "", shade, told
+    )
 
 
 def pairs(of: Matings) -> Fragment:

@@ -12,8 +12,10 @@ from selection.show.fragments import begin
 from selection.show.laying_pages import laying
 from selection.show.mating_pages import matings
 from selection.show.price_pages import prices
+from selection.show.review_pages import looking_back
 from selection.show.verdict_pages import again, groups, tipping, verdict_table
 from selection.show.words import cautions, glossary, worked_out
+from selection.show.years_pages import ahead as years_ahead
 
 __all__ = [
     "about",
@@ -27,6 +29,7 @@ __all__ = [
     "glossary",
     "groups",
     "laying",
+    "looking_back",
     "matings",
     "prices",
     "season",
@@ -34,6 +37,7 @@ __all__ = [
     "tipping",
     "verdict_table",
     "worked_out",
+    "years_ahead",
 ]
 
 

@@ -2,31 +2,43 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
-from selection.decide.review import Review
+from selection.decide.meeting import Meeting
+from selection.decide.review import Review, review
 from selection.decide.rows import each
+from selection.records.kept import read_meetings
+from selection.show import small_plots as plot
 from selection.show.figures import missing, per_cent, signed
-from selection.show.fragments import Fragment, bullets, paragraph, picture, sentence, table
-from selection.show.style import KEEP, QUIET, RULE, WIDTH, drawing
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
+from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.style import AGAIN, KEEP, QUIET
 
 KINDS = {"p_best": "being the best", "p_kept": "a place"}
+MOST_YEARS = 8
+"""Hatch years that are all written below a picture."""
+
+
+def looking_back(meeting: Meeting, flock_path: str | Path) -> Fragment:
+    """Whether the meetings kept with the flock were right, for the pack; what can be said where none was kept."""
+    found = review(read_meetings(flock_path), meeting.flock, meeting.merit)
+    pieces: list[Markup] = [said(found)]
+    if len(found.birds):
+        pieces += [checks(found), chances(found)]
+    pieces += [differentials(found), years_picture(found)]
+    if found.cannot:
+        pieces += [heading("What cannot be said of earlier meetings"), bullets(list(found.cannot), "small")]
+    return join(pieces)
 
 
 def said(review: Review) -> Fragment:
-    """The answer in words."""
-    return (
-        bullets(list(review.sentences))
-        if review.sentences
-        else paragraph("Nothing can be said yet.", "quiet")
-    )
+    """The answer in words: in short, and folded away figure by figure."""
+    if not (review.summary or review.sentences):
+        return paragraph("Nothing can be said yet.", "quiet")
+    whole = folded("Figure by figure, in words", bullets(list(review.sentences), "small"), on_paper=False)
+    return join([bullets(list(review.summary)), whole if review.sentences else Markup("")])
 
 
 def checks(review: Review) -> Fragment:
@@ -85,31 +97,106 @@ def chances(review: Review) -> Fragment:
 
 
 def differentials(review: Review) -> Fragment:
-    """What choosing gained, meeting by meeting."""
-    rows = [{"on": f"{r.on:%Y}", "group": r.group, "says": r.says} for r in each(review.differentials)]
-    columns = {"on": "Meeting", "group": "Group", "says": "What choosing gained"}
-    return table(rows, columns, "Meeting by meeting", empty="No earlier meeting.", kind="stack")
+    """What choosing gained, meeting by meeting; of seasons without one, by what is known now."""
+    rows = [
+        {"on": f"{r.on:%Y}", "group": r.group, "told": "the meeting", "says": sentence(r.says)}
+        for r in each(review.differentials)
+    ]
+    rows += [
+        {"on": f"{r.season}", "group": r.group, "told": "what is known now", "says": sentence(r.says)}
+        for r in each(review.choosing)
+    ]
+    columns = {"on": "Season", "group": "Group", "told": "As told by", "says": "What choosing gained"}
+    rows.sort(key=lambda row: row["on"])
+    return table(rows, columns, "Season by season", empty="No earlier season to tell of.", kind="stack")
 
 
 def years_picture(review: Review) -> Fragment:
-    """Merit by hatch year with its 90 % interval."""
+    """Merit by hatch year, and beside it what rearing, season and judges made of the same birds."""
     frame = review.years
     if frame.empty:
         return paragraph("Too few hatch years: no picture of merit by hatch year.", "quiet")
-    first, last = frame.iloc[0], frame.iloc[-1]
-    says = f"{first['hatch_year']}: {signed(first['merit'])}; {last['hatch_year']}: {signed(last['merit'])} points"
-    with drawing():
-        return picture(_draw(frame), "Mean merit of home-bred chicks by hatch year, points (90 %)", says)
+    told = frame[frame["rearing"].notna()]
+    pictures = [_years(frame, "merit", "low", "high", "merit: what they were bred to be", KEEP)]
+    if len(told):
+        pictures.append(
+            _years(told, "rearing", "rearing_low", "rearing_high", "rearing, season and judges", AGAIN)
+        )
+    return Fragment('<figure><figcaption>{}</figcaption><div class="beside">{}</div></figure>').format(
+        "Home-bred chicks by hatch year, points about the mean of these years (90 %)",
+        Markup("").join(pictures),
+    )
 
 
-def _draw(frame: pd.DataFrame) -> Figure:
-    from matplotlib import pyplot as plt
+def years(review: Review) -> Fragment:
+    """Merit by hatch year in figures, the genetic part of the looks and the rest apart."""
+    rows = [
+        {
+            "year": f"{r.hatch_year}",
+            "birds": f"{r.birds}",
+            "merit": f"{signed(r.merit)} ({signed(r.low)} to {signed(r.high)})",
+            "seen": signed(r.seen),
+            "genetic": signed(r.genetic),
+            "rearing": "too few"
+            if missing(r.rearing)
+            else f"{signed(r.rearing)} ({signed(r.rearing_low)} to {signed(r.rearing_high)})",
+        }
+        for r in each(review.years)
+    ]
+    columns = {
+        "year": "Hatched",
+        "birds": "Birds",
+        "merit": "Merit (90 %)",
+        "seen": "Looks of their first season",
+        "genetic": "of which bred",
+        "rearing": "of which rearing, season and judges (90 %)",
+    }
+    caption = "Home-bred chicks by hatch year, points about the mean of these years"
+    return table(rows, columns, caption, ["birds"], empty="Too few hatch years.", kind="stack")
 
-    figure, axes = plt.subplots(figsize=(WIDTH, 2.6))
-    at = np.arange(len(frame))
-    axes.axhline(0, color=RULE, lw=1)
-    axes.vlines(at, frame["low"], frame["high"], color=QUIET, lw=2.4, alpha=0.5)
-    axes.scatter(at, frame["merit"], color=KEEP, s=44, zorder=3)
-    axes.set_xticks(at, [f"{year:.0f}" for year in frame["hatch_year"]])
-    axes.set_ylabel("merit, points")
-    return figure
+
+def predictions_picture(review: Review) -> Fragment:
+    """Every bird's merit as it was told then, and as it is known now; the line is where both agree."""
+    told = review.birds
+    if told.empty:
+        return paragraph("No earlier meeting: no predictions to draw.", "quiet")
+    scale = plot.reach(told["merit"], told["later"])
+    panel = plot.Panel(scale, scale, wide=340, high=320, left=40, foot=34, top=22)
+    kept = told["kept"].astype(bool)
+    parts = [
+        plot.axes(panel, "merit as told then, points about its group", plot.ticks(*scale)),
+        plot.title(panel, "merit as known now"),
+        plot.line(panel, scale, scale, QUIET, "dashed"),
+        *(
+            plot.marks(panel, told.loc[of, "merit"], told.loc[of, "later"], colour, mark)
+            for of, colour, mark in ((~kept, QUIET, "o"), (kept, KEEP, "D"))
+        ),
+    ]
+    says = f"{int(kept.sum())} kept and {int((~kept).sum())} other birds of earlier meetings"
+    return Fragment("<figure><figcaption>{}</figcaption>{}{}</figure>").format(
+        "What earlier meetings told of each bird, and what is known of it now",
+        plot.drawn(panel, parts, says),
+        plot.key(["kept", "not kept"], (KEEP, QUIET), ("D", "o")),
+    )
+
+
+def _years(frame: pd.DataFrame, value: str, low: str, high: str, words: str, colour: str) -> Markup:
+    """One value by hatch year with its interval."""
+    years = frame["hatch_year"].astype(int)
+    first, last = years.iloc[0], years.iloc[-1]
+    panel = plot.Panel(
+        (first - 0.5, last + 0.5),
+        plot.reach(frame[low], frame[high], zero=True),
+        wide=290,
+        high=170,
+        top=22,
+        foot=22,
+    )
+    parts = [
+        plot.axes(panel, "", years.tolist() if len(years) <= MOST_YEARS else [int(first), int(last)]),
+        plot.title(panel, words),
+        plot.uprights(panel, years, frame[low], frame[high], colour),
+        plot.marks(panel, years, frame[value], colour),
+    ]
+    said = "; ".join(f"{year}: {signed(v)}" for year, v in zip(years, frame[value], strict=True))
+    return plot.drawn(panel, parts, f"{words}, points: {said}")

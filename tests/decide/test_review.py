@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -11,7 +12,8 @@ import pytest
 from selection.decide.hindsight import as_of, standings
 from selection.decide.review import review
 from selection.decide.review_checks import chances, checks, differentials, learned, with_since
-from selection.decide.review_years import by_hatch_year, trend
+from selection.decide.review_choosing import choosing
+from selection.decide.review_years import by_hatch_year, gain_of
 from selection.merit.ranking import Merit, rank
 from selection.records.flock import Flock
 from tests.decide import holdings
@@ -139,11 +141,8 @@ def test_no_meeting_kept_is_said() -> None:
     flock = holdings.flock()
     empty = review({}, flock, holdings.merit(flock, {}))
     assert empty.birds.empty
-    assert (
-        "No earlier meeting was kept, so that there is nothing to hold against what came later."
-        in empty.cannot
-    )
-    assert "nan" not in " ".join((*empty.sentences, *empty.cannot)).lower()
+    assert empty.summary[0].startswith("No earlier meeting is kept with this flock")
+    assert "nan" not in " ".join((*empty.summary, *empty.sentences, *empty.cannot)).lower()
 
 
 def test_the_flock_as_of_an_earlier_day_has_no_bird_that_hatched_later() -> None:
@@ -166,18 +165,21 @@ def test_a_holding_that_kept_no_meeting_is_ranked_as_of_its_earlier_seasons(
     found = review({}, flock, merit, rank_as_of=rank, progress=lambda step, share: steps.append(share))
     assert steps[-1] == 1.0
     assert set(found.birds["on"].dt.year) < set(flock.scores["on"].dt.year)
-    assert found.sentences[0].startswith("No meeting was kept")
+    assert found.summary[0].startswith("No meeting was kept")
+    assert found.choosing.empty
     kept = found.birds[found.birds["kept"]]
     gone = kept["bird"].map(flock.birds.set_index("bird")["gone_on"])
     assert len(kept) and (gone.isna() | (gone > kept["on"] + pd.DateOffset(months=4))).all()
-    text = " ".join((*found.sentences, *found.cannot, *found.checks["says"], *found.chances["says"]))
+    text = " ".join(
+        (*found.summary, *found.sentences, *found.cannot, *found.checks["says"], *found.chances["says"])
+    )
     assert "nan" not in text.lower()
 
 
 def test_merit_by_hatch_year_is_the_mean_of_the_birds_own(held: tuple[Flock, Merit]) -> None:
     """The linear functional against the mean of the birds' merits: the band is all that parts them."""
     flock, merit = held
-    table = by_hatch_year(flock, merit)
+    table = by_hatch_year(flock, merit).table
     home = flock.birds[(flock.birds["origin_of"] == "home-bred") & flock.birds["clutch"].notna()]
     own = (
         merit.flock.set_index("bird")["merit"]
@@ -193,7 +195,53 @@ def test_merit_by_hatch_year_is_the_mean_of_the_birds_own(held: tuple[Flock, Mer
     assert table.loc[told, "rearing"].to_numpy() == pytest.approx((parts - parts.mean()).to_numpy())
 
 
-def test_gain_a_year_needs_three_years() -> None:
-    years = pd.DataFrame({"hatch_year": [2024, 2025, 2026], "merit": [0.0, 0.5, 1.0]})
-    assert trend(years) == pytest.approx(0.5)
-    assert np.isnan(trend(years.head(2)))
+def test_the_gain_a_hatch_year_is_a_slope_with_the_interval_of_just_that_slope() -> None:
+    """Independent means of variance 0.04: the slope's is 0.04/Σ(t − t̄)² = 0.02, by ordinary least squares."""
+    gain = gain_of(np.array([0.0, 0.5, 1.0]), 0.04 * np.eye(3), [2024.0, 2025.0, 2026.0])
+    assert gain.value == pytest.approx(0.5)
+    assert gain.high - gain.value == pytest.approx(1.645 * np.sqrt(0.02))
+    assert "fewer than three" in gain_of(np.zeros(2), np.eye(2), [2024.0, 2025.0]).why
+
+
+def test_a_meeting_held_again_counts_once() -> None:
+    """The last of a season is looked back on, though it fell in the winter after."""
+    birds = ["24-H1", "24-H2"]
+    first = {date(2024, 10, 10): meeting(birds, [1.0, 0.0], 1, [0.6, 0.4])}
+    again = {date(2025, 1, 5): meeting(birds, [5.0, 0.0], 1, [0.9, 0.1])}
+    stood = standings(holdings.flock(), {**first, **again})
+    assert stood["bird"].tolist() == birds
+    assert stood["merit"].tolist() == [2.5, -2.5]
+
+
+def test_what_happened_counts_before_what_was_proposed(held: tuple[Flock, Merit]) -> None:
+    """A bird that left within four months of its meeting was not kept, whatever the meeting proposed."""
+    flock = replace(held[0], decisions=held[0].decisions.head(0))
+    season = int(flock.plan.season - 1)
+    day = date(season, 10, 10)
+    birds = flock.birds[(flock.birds["hatch_year"] == season) & flock.birds["clutch"].notna()]
+    young = birds[~(birds["gone_on"] <= pd.Timestamp(day))]
+    tables = meeting(young["bird"].tolist(), [0.0] * len(young), len(young), [0.1] * len(young))
+    kept = standings(flock, {day: tables}).set_index("bird")["kept"]
+    left = young.loc[young["gone_on"] <= pd.Timestamp(day) + pd.DateOffset(months=4), "bird"]
+    assert 0 < len(left) < len(young)
+    assert set(kept.index[~kept]) == set(left)
+
+
+def test_seasons_without_a_meeting_tell_what_choosing_gained(held: tuple[Flock, Merit]) -> None:
+    """Recomputed bird by bird: those still there four months on against all that were there on the day."""
+    flock, merit = held
+    season, day = flock.plan.season - 1, pd.Timestamp(flock.plan.on) - pd.DateOffset(years=1)
+    row = choosing(flock, merit).set_index(["season", "group"]).loc[(season, "pullets")]
+    values, stayed = [], []
+    for bird in flock.birds.itertuples():
+        if bird.hatch_year == season and bird.sex == "female" and bird.origin_of == "home-bred":
+            if bird.gone_on <= day or not isinstance(bird.clutch, str):
+                continue
+            values.append(float(merit.flock.set_index("bird")["merit"][bird.bird]))
+            stayed.append(not bird.gone_on <= day + pd.DateOffset(months=4))
+    kept = [v for v, s in zip(values, stayed, strict=True) if s]
+    assert (row["birds"], row["stayed"]) == (len(values), len(kept))
+    assert row["differential"] == pytest.approx(np.mean(kept) - np.mean(values))
+    best = sorted(values, reverse=True)[: len(kept)]
+    assert row["possible"] == pytest.approx(np.mean(best) - np.mean(values))
+    assert choosing(flock, merit, told=[season])["season"].eq(season).sum() == 0

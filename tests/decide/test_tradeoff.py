@@ -66,7 +66,7 @@ def test_barred_birds_are_not_in_it() -> None:
 @pytest.mark.parametrize(
     ("number", "flock", "said"),
     [
-        (3, ["h0"], "pullets: 3 unbarred for 3 places: there is nothing to choose."),
+        (3, ["h0"], "pullets: 3 unbarred for 3 places, so that there is nothing to choose."),
         (1, [], "pullets: there is no flock to join, so that no relationship has to be weighed."),
         (0, ["h0"], "pullets: none is to be kept."),
     ],

@@ -11,10 +11,11 @@ import pytest
 from selection.decide import theory
 from selection.decide import years as module
 from selection.decide.breeding import Genetics
+from selection.decide.course import Course
 from selection.decide.policies import Policy, season_of, usual_policies
 from selection.decide.prospects import genetics_of, prospects
 from selection.decide.years import Years, years_ahead
-from selection.decide.years_summary import hen_ages, rate_of_inbreeding
+from selection.decide.years_summary import RISES, hen_ages, rate_of_inbreeding, summary_table
 from tests.decide import holdings
 
 STANDS = {"26-M1": "keep", "26-M2": "reserve", "26-P1": "keep", "26-P2": "keep", "26-P3": "sell"}
@@ -70,9 +71,52 @@ def test_formulas_of_closed_flocks_are_shown_for_closed_policies_alone() -> None
 
 @pytest.mark.usefixtures("known")
 def test_the_advice_names_the_policies_above_it() -> None:
-    said = next(s for s in run(years=8).sentences if s.startswith("FAO"))
+    said = next(s for s in run(years=8).advice if s.startswith("FAO"))
     assert "below 1 % a generation, better 0.5 %" in said
     assert "home-bred cock" in said
+
+
+@pytest.mark.usefixtures("known")
+def test_what_merit_leaves_out_is_said_of_the_policies_that_inbreed() -> None:
+    """Hatchability −6.4 % and eggs −6.2 % of the mean for 0.1 of F, as published."""
+    ahead = run(years=8)
+    F = ahead.summary.set_index("policy")["inbreeding"]
+    told = [s for s in ahead.advice if "hatchability" in s]
+    assert [s.split(":")[0] for s in told] == F.index[F > 0.1].tolist()
+    home = next(s for s in told if s.startswith("home-bred cock"))
+    assert f"hatchability by {64 * F['home-bred cock']:.0f} %" in home
+
+
+@pytest.mark.usefixtures("known")
+def test_a_fresh_cock_each_year_is_told_to_level_off() -> None:
+    ahead = run(years=8)
+    row = ahead.ceiling.iloc[0]
+    said = next(s for s in ahead.advice if "merit tends to" in s)
+    assert f"tends to {row['limit']:+.1f}" in said and f"level ({row['suppliers']:+.1f}" in said
+
+
+@pytest.mark.usefixtures("known")
+def test_the_error_of_the_means_is_theirs() -> None:
+    """Means of 20 sets of 20 runs spread as the error that one set of them gives itself."""
+    sets = [run(runs=20, years=3, seed=s).summary.set_index("policy") for s in range(20)]
+    for name in ("merit", "inbreeding"):
+        means = np.array([of.loc["home-bred cock", name] for of in sets])
+        told = np.sqrt(np.mean([of.loc["home-bred cock", f"{name}_error"] ** 2 for of in sets]))
+        # 19 degrees of freedom: chi-squared puts the ratio between 0.60 and 1.42 99 times in a hundred
+        assert 0.6 < means.std(ddof=1) / told < 1.4
+    assert any("20 runs" in s and "(90 %)" in s for s in run(runs=20, years=3).advice)
+
+
+def test_a_rise_that_the_runs_cannot_tell_from_none_is_not_called_one() -> None:
+    """F about a level, by chance alone: no rate, no effective size."""
+    rng = np.random.default_rng(5)
+    nothing = np.zeros((100, 10))
+    F = np.clip(0.05 + 0.05 * rng.standard_normal((100, 10)), 0, 1)
+    F[:, 5:] += np.linspace(0, 0.016, 5)
+    course = Course(nothing, F, np.ones((100, 10, 1)), nothing + 1, nothing + 1, nothing, nothing)
+    row = summary_table([usual_policies(4, 8, True)[0]], [course], 0.0, True).iloc[0]
+    assert row["rate"] > RISES
+    assert np.isnan(row["effective_size"]) and "does not clearly rise" in row["says"]
 
 
 @pytest.mark.usefixtures("known")

@@ -41,12 +41,6 @@ def test_pictures_say_what_they_show(basket: SimpleNamespace) -> None:
     assert "&lt;a&gt; and b, relationship 0.25" in drawn and "<a>" not in drawn
     accounts = pd.DataFrame({"season": [2025, 2025], "side": ["spent", "taken"], "amount": [60.0, 45.5]})
     assert "spent 60, taken 46" in show.accounts_picture(SimpleNamespace(accounts=accounts))
-    curve = pd.DataFrame({"relationship": [0.1, 0.2], "merit": [0.0, 1.0], "chosen": ["no", "yes"]})
-    assert "img" in show.tradeoff_picture(SimpleNamespace(table=curve, sentences=("pullets: b is chosen.",)))
-    ceiling = pd.DataFrame(
-        {"policy": "a cock a year", "year": [1, 2], "mean": [0.0, 0.5], "suppliers": 1.0, "limit": 1.5}
-    )
-    assert "tends under a cock a year to +1.5" in show.ceiling_picture(SimpleNamespace(ceiling=ceiling))
 
 
 def test_ages_start_where_each_hatch_year_started() -> None:
@@ -61,5 +55,3 @@ def test_nothing_to_draw_is_said() -> None:
     assert "no curve by age" in show.ages_picture(SimpleNamespace(by_age=none))
     assert "no relationship" in show.relationship_picture(SimpleNamespace(relationship=none))
     assert "no accounts" in show.accounts_picture(SimpleNamespace(accounts=none))
-    assert "no curve" in show.tradeoff_picture(SimpleNamespace(table=none, sentences=()))
-    assert "no ceiling" in show.ceiling_picture(SimpleNamespace(ceiling=none))
