@@ -1,7 +1,8 @@
 """How long the meeting of the demo takes beside its floor: run as a plain script, it prints a table.
 
-The floor is what nobody can avoid who makes a page from a notebook: a new interpreter, the same imports in the
-notebook's kernel, an otherwise empty notebook executed, its page written. Wall times of this machine, as ratios.
+The floor is what nobody can avoid who makes a page from a notebook: a new interpreter, every module that the
+meeting's kernel ends up with imported in a kernel too, an otherwise empty notebook executed, its page written. Times
+of this machine, as ratios.
 
     python -m tests.benchmarks.bench_meeting
 """
@@ -15,6 +16,10 @@ import tempfile
 import time
 from pathlib import Path
 
+import nbformat
+
+from selection.show import notebooks, pack
+
 ROOT = Path(__file__).resolve().parents[2]
 TIMES = 3
 
@@ -24,12 +29,28 @@ from pathlib import Path
 import nbformat
 from nbformat.v4 import new_code_cell, new_notebook
 from selection.show import notebooks, pack
-book = Path(sys.argv[1]) / "floor.ipynb"
-imports = "import matplotlib.pyplot, selection.decide.meeting, selection.show.meeting, selection.merit.ranking"
-nbformat.write(new_notebook(cells=[new_code_cell(imports)]), book)
-notebooks.find_notebook = lambda name: book
-(Path(sys.argv[1]) / "floor.html").write_text(pack.render(notebooks.run_notebook("floor", {}), "floor"))
+folder = Path(sys.argv[1])
+loads = f"import importlib; [importlib.import_module(m) for m in open({str(folder / 'modules.txt')!r}).read().split()]"
+nbformat.write(new_notebook(cells=[new_code_cell(loads + ";")]), folder / "floor.ipynb")
+notebooks.find_notebook = lambda name: folder / "floor.ipynb"
+(folder / "floor.html").write_text(pack.render(notebooks.run_notebook("floor", {}), "floor"))
 """
+
+LOADED = "import sys; print(*(m for m, x in sys.modules.items() if getattr(x, '__spec__', None)))"
+
+
+def modules_of(flock: Path, folder: Path) -> list[str]:
+    """The modules that the meeting's kernel has loaded when its notebook has run through."""
+    book = nbformat.read(notebooks.find_notebook("selection_meeting"), as_version=4)
+    book.cells = [cell for cell in book.cells if pack.NOTEBOOK_ONLY not in cell.metadata.get("tags", [])]
+    bare = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(LOADED)])
+    ran = []
+    for cells in ([*book.cells, *bare.cells], bare.cells):
+        nbformat.write(nbformat.v4.new_notebook(cells=cells), folder / "loaded.ipynb")
+        notebooks.find_notebook = lambda name: folder / "loaded.ipynb"
+        done = notebooks.run_notebook("loaded", {"FLOCK": str(flock), "OUT": None})
+        ran.append(done.cells[-1].outputs[0].text.split())
+    return [name for name in ran[0] if name not in set(ran[1]) and not name.startswith("__")]
 
 
 def seconds(command: list[str]) -> tuple[float, float]:
@@ -53,13 +74,14 @@ def main() -> None:
             [python, "-m", "selection", "record", str(flock), "demo/forms"],
             check=True, cwd=ROOT, stdout=subprocess.DEVNULL,
         )  # fmt: skip
+        (Path(folder) / "modules.txt").write_text("\n".join(modules_of(flock, Path(folder))))
         floor = seconds([python, "-c", FLOOR, folder])
         meeting = seconds([python, "-m", "selection", "meeting", str(flock), "--out", str(out)])
         asked = seconds([python, "-m", "selection", "--help"])
         size = (out / "meeting.html").stat().st_size
-    print(f"{'':<10}{'wall s':>8}{'cpu s':>8}{'of floor':>10}")
+    print(f"{'':<10}{'wall s':>8}{'cpu s':>8}{'of floor, wall':>16}{'cpu':>6}")
     for name, (wall, used) in {"floor": floor, "meeting": meeting, "--help": asked}.items():
-        print(f"{name:<10}{wall:>8.2f}{used:>8.2f}{wall / floor[0]:>9.1f}×")
+        print(f"{name:<10}{wall:>8.2f}{used:>8.2f}{wall / floor[0]:>15.1f}×{used / floor[1]:>5.1f}×")
     print(f"pack: {size / 1e6:.2f} MB")
 
 

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from selection.decide.another_look import _value, best_look, looks_worth
-from selection.decide.tipping import tip
+from selection.decide.tipping import planned_counts, tip
 from selection.decide.verdicts import VERDICTS, Verdicts, propose
+from selection.merit import published
 from selection.merit.detail import detail
 from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.ranking import Merit, rank, rerank
 from selection.merit.season_model import design
-from selection.records.flock import Flock
+from selection.merit.variances import usual_variance
+from selection.records.flock import Flock, assemble
+from selection.records.settings import Keep, Plan, Section, Standard
 from tests.simulated import simulate
 
 
@@ -86,6 +90,71 @@ class TestOverruling:
         rows = propose(decided(holding, (first, "reserve", "")), merit).table.set_index("bird")
         assert rows.loc[first, "stands"] == "reserve"
         assert rows.loc[cockerels["bird"].iloc[1], "stands"] == "keep"
+
+
+    def test_settled_birds_are_settled(self, holding: Flock, merit: Merit, verdicts: Verdicts) -> None:
+        """Nobody tips, looks again at or re-weighs a bird that is decided; the places left are the others'."""
+        before = verdicts.groups["pullets"]
+        assert before.again is not None
+        kept, gone = before.again.birds[0], before.tips[0].behind
+        settled = {kept, gone, before.tips[0].ahead}
+        rows = [(bird, "keep" if bird == kept else "sell", "so be it") for bird in settled]
+        group = propose(decided(holding, *rows), merit).groups["pullets"]
+        named = {t.ahead for t in group.tips} | {t.behind for t in group.tips} | set(group.reweigh["first"])
+        named |= {bird for look in group.looks for bird in look.birds}
+        assert named and not named & settled
+        assert not settled & set(group.open)
+        assert group.places == holding.plan.keep["pullets"].number - 1
+        assert group.chances.sum() == pytest.approx(group.places)
+        assert (before.chances - merit.ranking.set_index("bird")["p_kept"].reindex(before.open)).abs().max() == 0
+
+    def test_a_barred_bird_that_is_kept_is_still_said_to_be_barred(
+        self, holding: Flock, merit: Merit
+    ) -> None:
+        best = merit.ranking["bird"].iloc[0]
+        barred = rerank(merit, holding, {best: "lame (M, 2026-10-01)"})
+        found = propose(decided(holding, (best, "keep", "only the once")), barred)
+        row = found.table.set_index("bird").loc[best]
+        assert row["stands"] == "keep"
+        assert row["reason"] == (
+            "decided by the meeting: keep (only the once); barred from breeding: lame (M, 2026-10-01)"
+        )
+
+
+class TestFirstLook:
+    """Before anything is seen, all are to be looked at, and what that is worth follows from published values."""
+
+    @pytest.fixture
+    def unseen(self) -> Flock:
+        birds = pd.DataFrame({"bird": ["26-1", "26-2"], "sex": "male", "hatched_on": "2026-04-10"})
+        standard = Standard("Invented fowl", (Section("type", "Type", 100, like="conformation"),))
+        plan = Plan(on=date(2026, 10, 10), season=2026, keep={"cockerels": Keep(1)})
+        return assemble(standard, plan, {"birds": birds})
+
+    def test_two_unrelated_birds_by_the_selection_index(self, unseen: Flock) -> None:
+        """Half the expected absolute difference of two estimates: sd·√(2/π)/2, sd² = 2σ²h² (Falconer, ch. 10)."""
+        section = unseen.standard.sections[0]
+        genetic = published.heritability(section).mean
+        seen = 1 - published.variance_share("judge×day")  # the day is the same for both
+        sd = np.sqrt(usual_variance(section) * 2 * genetic**2 / seen)
+        again = propose(unseen, rank(unseen)).groups["cockerels"].again
+        assert again is not None
+        assert again.birds == ("26-1", "26-2")
+        assert again.value == pytest.approx(sd / np.sqrt(2 * np.pi), rel=0.05)
+
+    def test_all_are_proposed_for_it_and_the_order_is_called_chance(self, unseen: Flock) -> None:
+        table = propose(unseen, rank(unseen)).table
+        assert table["stands"].tolist() == ["keep", "sell"]
+        assert set(table["proposed"]) == {"look again"}
+        assert table["reason"].str.contains("its place is chance").all()
+
+    def test_where_a_look_is_worth_less_than_the_plan_asks_none_is_proposed(self, unseen: Flock) -> None:
+        dear = replace(unseen, plan=replace(unseen.plan, look_worth=50.0))
+        assert propose(dear, rank(dear)).groups["cockerels"].again is None
+
+    def test_where_all_stay_there_is_nothing_to_look_for(self, unseen: Flock) -> None:
+        both = replace(unseen, plan=replace(unseen.plan, keep={"cockerels": Keep(2)}))
+        assert propose(both, rank(both)).groups["cockerels"].again is None
 
 
 class TestAnotherLook:
@@ -166,21 +235,30 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
     assert f"{behind} overtakes {ahead} if its {found.section} were" in found.sentence()
 
 
-def test_reweighing_keeps_the_same_birds_inside_its_range(
-    holding: Flock, merit: Merit, verdicts: Verdicts
-) -> None:
-    group = verdicts.groups["pullets"]
-    rows = group.table
-    known = detail(merit, holding, pd.Index(rows.loc[~rows["reason"].str.startswith("barred"), "bird"]))
-    number = holding.plan.keep["pullets"].number
-    kept = set(known.birds[np.argsort(-known.merit)[:number]])
+def test_reweighing_keeps_the_same_birds_inside_its_range(holding: Flock, merit: Merit) -> None:
+    """Merit with a section counting for other points, by the plan's own `worth`: the same scale throughout."""
+    holding = replace(holding, plan=replace(holding.plan, worth={"type": 1.5, "condition": 0.0}))
+    merit = rerank(merit, holding)
+    group = propose(holding, merit).groups["pullets"]
+    known = detail(merit, holding, pd.Index(group.open))
+    kept = set(known.birds[np.argsort(-known.merit)[: group.places]])
+    counts = planned_counts(holding.standard, holding.plan)
+    assert group.reweigh.set_index("section")["points"].to_dict() == {
+        name: count for name, count in counts.items() if name in known.traits
+    }
+    tried = 0
     for row in group.reweigh.itertuples():
-        s = known.traits.index(row.section)
-        for points, same in ((row.highest * 0.999, True), (row.highest * 1.01, row.first is None)):
+        if holding.standard.section(row.section).measured:
+            continue
+        for points, same in ((row.highest - 0.05, True), (row.highest + 0.05, False)):
             if points > 100:
                 continue
-            merit_then = known.merit + (points / row.points - 1) * known.parts[:, s]
-            assert (set(known.birds[np.argsort(-merit_then)[:number]]) == kept) is bool(same)
+            worth = {**holding.plan.worth, row.section: points / holding.standard.section(row.section).points}
+            other = replace(holding, plan=replace(holding.plan, worth=worth))
+            then = detail(rerank(merit, other), other, pd.Index(group.open))
+            assert (set(then.birds[np.argsort(-then.merit)[: group.places]]) == kept) is same
+            tried += 1
+    assert tried
 
 
 def test_a_chick_without_a_sex_is_listed(holding: Flock, verdicts: Verdicts) -> None:

@@ -221,11 +221,11 @@ def test_simulated_truth() -> None:
 
     5 holdings, some 100 birds: a correlation of 0.65 has a standard error near 0.07 here, a cover of 0.90 one
     near 0.045 (birds of one holding hang together); bounds are three of them. Beside it the model that is told
-    every true variance: on the same birds the two differ by far less.
+    every true variance and the mean correlation: on the same birds the two differ by far less.
     """
     table = summary(pd.concat([one(seed) for seed in range(501, 506)])).set_index(["way", "group"])
     for group in ("cockerels", "pullets"):
-        learnt, told = table.loc[("learnt", group)], table.loc[("given", group)]
+        learnt, told = table.loc[("learnt", group)], table.loc[("told", group)]
         assert learnt["correlation"] > 0.42
         assert learnt["correlation"] > told["correlation"] - 0.08
         assert 0.76 < learnt["cover"] < 0.99
