@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Protocol
 
 import numpy as np
-
-from selection.merit.detail import Detail
+import pandas as pd
 
 DRAWS = 4_000
 """Draws of what the look may show; the value then has a Monte Carlo error of about 0.01 points."""
@@ -26,6 +26,23 @@ ENOUGH = 0.9
 """A smaller set with this share of the best set's value is preferred: fewer birds to catch."""
 
 
+class Sight(Protocol):
+    """What a look at some birds would show and teach: the fields of :class:`selection.merit.detail.Detail`."""
+
+    @property
+    def birds(self) -> pd.Index: ...
+    @property
+    def merit(self) -> np.ndarray: ...
+    @property
+    def seen_cov(self) -> np.ndarray: ...
+    @property
+    def cross(self) -> np.ndarray: ...
+    @property
+    def look_cov(self) -> np.ndarray: ...
+    @property
+    def by_eye(self) -> tuple[str, ...]: ...
+
+
 @dataclass(frozen=True)
 class Look:
     """A set of birds to see side by side, and the merit in points that the choice gains by it on average."""
@@ -34,9 +51,7 @@ class Look:
     value: float
 
 
-def looks_worth(
-    known: Detail, number: int, chances: np.ndarray, rng: np.random.Generator
-) -> tuple[Look, ...]:
+def looks_worth(known: Sight, number: int, chances: np.ndarray, rng: np.random.Generator) -> tuple[Look, ...]:
     """Sets of two to four undecided birds by what seeing them side by side is worth, best first.
 
     `chances` (L,) are the birds' chances of being among the best `number`. Empty where nothing is undecided or
@@ -44,12 +59,22 @@ def looks_worth(
     """
     open_to_doubt = np.flatnonzero((chances > UNDECIDED[0]) & (chances < UNDECIDED[1]))
     closest = open_to_doubt[np.argsort(np.abs(chances[open_to_doubt] - 0.5), kind="stable")][:MOST_UNDECIDED]
-    if len(closest) < 2 or not known.by_eye or number >= len(known.birds):
+    if len(closest) < 2 or not known.by_eye or not 0 < number < len(known.birds):
         return ()
-    noise = rng.standard_normal((DRAWS // 2, 4 * len(known.by_eye)))
-    noise = np.concatenate([noise, -noise])
+    noise = _noise(4 * len(known.by_eye), rng)
     found = [Look(tuple(known.birds[list(s)]), _value(known, s, number, noise)) for s in _sets(closest)]
     return tuple(sorted(found, key=lambda look: (-look.value, look.birds)))
+
+
+def value_of(known: Sight, birds: tuple[int, ...], number: int, rng: np.random.Generator) -> float:
+    """Points of merit that the best `number` gain on average from seeing the birds at these places side by side."""
+    return _value(known, birds, number, _noise(len(birds) * len(known.by_eye), rng))
+
+
+def _noise(width: int, rng: np.random.Generator) -> np.ndarray:
+    """Mirrored standard normal draws (DRAWS × width)."""
+    half = rng.standard_normal((DRAWS // 2, width))
+    return np.concatenate([half, -half])
 
 
 def best_look(looks: tuple[Look, ...]) -> Look | None:
@@ -63,7 +88,7 @@ def _sets(birds: np.ndarray) -> Iterator[tuple[int, ...]]:
         yield from combinations(sorted(birds.tolist()), size)
 
 
-def _value(known: Detail, birds: tuple[int, ...], number: int, noise: np.ndarray) -> float:
+def _value(known: Sight, birds: tuple[int, ...], number: int, noise: np.ndarray) -> float:
     """Expected gain of merit of the best `number` from seeing `birds` side by side once."""
     sections = len(known.by_eye)
     seen = np.concatenate([np.arange(b * sections, (b + 1) * sections) for b in birds])

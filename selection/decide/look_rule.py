@@ -23,13 +23,17 @@ from selection.records.flock import Flock
 TRIALS = 4_000
 """Looks drawn to hold the rule on paper against the calculation: a share known to about 1 in 100."""
 
+LEAST_WEIGHT = 0.05
+"""Points of merit for a point given under which a section is left off the sheet: two points make no tenth."""
+
 
 @dataclass(frozen=True)
 class LookRule:
     """What decides after one more look, fixed beforehand.
 
-    birds: those to be seen, in shuffled order; weights: by section judged by eye, the points of merit that a
-    point given tonight is worth; start: by bird, its head start in points of merit (the least is 0); places:
+    birds: those to be seen, in shuffled order; weights: by section judged by eye that was ever seen, the points
+    of merit that a point given tonight is worth (0: next to nothing); start: by bird, its head start in points
+    of merit (the least is 0); places:
     how many of the birds stay; value: points of merit gained on average; agreement: share of `trials` drawn
     looks after which the rule keeps the same birds as the calculation.
     """
@@ -47,19 +51,18 @@ def look_rule(
     merit: Merit, flock: Flock, verdicts: Verdicts, group: str, seed: int = SEED
 ) -> LookRule | None:
     """The rule for the set of birds that `group` should see again; None where no look is proposed."""
-    again = verdicts.groups[group].again
-    if again is None or merit.known is None:
+    of = verdicts.groups[group]
+    again = of.again
+    if again is None or merit.known is None or not merit.known.model.observations.by_eye:
         return None
-    table = verdicts.groups[group].table
-    kept = set(table.loc[table["stands"] == "keep", "bird"])
+    kept = set(of.table.loc[of.table["stands"] == "keep", "bird"])
     rng = np.random.default_rng(seed)
-    unbarred = merit.draws[group].columns
-    known = detail(merit, flock, pd.Index(unbarred))
+    known = detail(merit, flock, pd.Index(of.open))
     seen = known.birds.get_indexer(pd.Index(again.birds))
     pull, spread = _pull(known, seen)
     weights = _weights(pull[seen], len(known.by_eye))
     places = len(kept & set(again.birds))
-    agreement = _agreement(known, seen, pull, spread, weights, (len(kept), places), rng)
+    agreement = _agreement(known, seen, pull, spread, weights, (of.places, places), rng)
     expected = _expected(merit.known, flock, again)
     start = known.merit[seen] - expected @ weights
     order = rng.permutation(len(seen))
@@ -85,12 +88,16 @@ def _pull(known: Detail, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _weights(pull: np.ndarray, sections: int) -> np.ndarray:
-    """One weight a section (S,): what a point more for a bird does to its lead over the others, on average."""
+    """One weight a section (S,): what a point more for a bird does to its lead over the others, on average.
+
+    Nought for a section that would not move a sum by a tenth however a judge marked it.
+    """
     count = len(pull)
     cube = pull.reshape(count, count, sections)
     own = np.einsum("aas->as", cube)
     others = (cube.sum(axis=0) - own) / (count - 1)
-    return np.asarray((own - others).mean(axis=0).round(2))
+    weights = np.asarray((own - others).mean(axis=0).round(2))
+    return np.where(np.abs(weights) < LEAST_WEIGHT, 0.0, weights)
 
 
 def _agreement(

@@ -10,7 +10,7 @@ import pandas as pd
 from selection.decide.wording import some_points
 from selection.merit.detail import Detail
 from selection.merit.ranking import Merit
-from selection.records.settings import Standard
+from selection.records.settings import Plan, Section, Standard
 
 LEAST_PULL = 0.02
 """Points of merit for a point in a section under which a section is said to tip nothing."""
@@ -18,6 +18,9 @@ LEAST_PULL = 0.02
 
 NEXT_TO_NOTHING = 0.05
 """Points in a section that no judge would argue over."""
+
+MOST_POINTS = 100.0
+"""Points beyond which no section is tried: what a whole standard adds up to."""
 
 
 @dataclass(frozen=True)
@@ -75,42 +78,52 @@ def _pulls(merit: Merit, known: Detail, i: int, j: int) -> pd.Series:
     return pull[pull.index.isin(model.observations.by_eye)]
 
 
-def room_to_reweigh(known: Detail, kept: np.ndarray, standard: Standard) -> pd.DataFrame:
-    """How far each section's points could be re-weighted before the kept birds change.
+def planned_counts(standard: Standard, plan: Plan) -> dict[str, float]:
+    """The points each section counts for in merit as planned: its points times its worth."""
+    return {s.name: s.points * plan.worth.get(s.name, 1.0) for s in standard.sections}
 
-    One row a section: section, points, lowest and highest points (0 to 100) at which the same birds are kept,
-    merit linear in the section's weight; `first`: the bird that would come in. Missing: never in that range.
+
+def room_to_reweigh(known: Detail, kept: np.ndarray, standard: Standard, plan: Plan) -> pd.DataFrame:
+    """How far the points that each section counts for could be changed before the kept birds change.
+
+    One row a section that was seen: section, points (it counts for now: its own times its worth), lowest and
+    highest points (0 to MOST_POINTS) at which the same birds are kept, merit linear in the section's weight;
+    `first`: the bird that would come in above. Missing: never in that range.
     """
     rows = []
-    for s, name in enumerate(known.traits):
-        if name not in {x.name for x in standard.sections}:
+    for section in standard.sections:
+        if section.name not in known.traits:
             continue
-        points = standard.section(name).points
-        low, high, who = _range(known.merit, known.parts[:, s], kept)
+        now = section.points * plan.worth.get(section.name, 1.0)
+        low, high, who = _range(known.merit, _per_point(known, section, now), kept)
         rows.append(
             {
-                "section": name,
-                "points": points,
-                "lowest": low * points,
-                "highest": min(high * points, 100.0),
-                "first": None if who is None else known.birds[who],
+                "section": section.name,
+                "points": now,
+                "lowest": max(now + low, 0.0),
+                "highest": min(now + high, MOST_POINTS),
+                "first": None if who is None or now + high > MOST_POINTS else known.birds[who],
             }
         )
     return pd.DataFrame(rows)
 
 
-def _range(merit: np.ndarray, part: np.ndarray, kept: np.ndarray) -> tuple[float, float, int | None]:
-    """Factors (low ≥ 0, high) on one section between which every kept bird stays ahead of all others."""
-    others = np.flatnonzero(~kept)
-    low, high, who = 0.0, np.inf, None
-    for i in np.flatnonzero(kept):
-        for j in others:
-            gap, slope = merit[i] - merit[j], part[i] - part[j]
-            if slope == 0:
-                continue
-            factor = 1 - gap / slope
-            if slope > 0 and low < factor <= 1:
-                low = factor
-            if slope < 0 and 1 <= factor < high:
-                high, who = factor, int(j)
-    return low, high, who
+def _per_point(known: Detail, section: Section, now: float) -> np.ndarray:
+    """Merit (L,) that each bird gains where a section counts for a point more; nought for a band worth nothing."""
+    at = known.traits.index(section.name)
+    if section.measured:
+        return known.parts[:, at] / now if now else np.zeros(len(known.birds))
+    return known.values[:, at] / section.points
+
+
+def _range(merit: np.ndarray, slope: np.ndarray, kept: np.ndarray) -> tuple[float, float, int | None]:
+    """Steps down (≤ 0) and up (≥ 0) of one section's points between which every kept bird stays ahead of the others."""
+    inside, outside = np.flatnonzero(kept), np.flatnonzero(~kept)
+    gap = merit[inside][:, None] - merit[outside]
+    lean = slope[inside][:, None] - slope[outside]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        step = -gap / lean
+    down = np.where((lean > 0) & (step <= 0), step, -np.inf).max(initial=-np.inf)
+    up = np.where((lean < 0) & (step >= 0), step, np.inf)
+    who = int(outside[np.unravel_index(np.argmin(up), up.shape)[1]]) if np.isfinite(up).any() else None
+    return float(down), float(up.min(initial=np.inf)), who

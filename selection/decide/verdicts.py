@@ -15,9 +15,10 @@ import pandas as pd
 from selection.decide.another_look import Look, best_look, looks_worth
 from selection.decide.certainty import Certainty, certainty
 from selection.decide.choice import best_set
+from selection.decide.first_look import first_look
 from selection.decide.frontier import Kin
 from selection.decide.tipping import Tip, room_to_reweigh, tip
-from selection.decide.wording import among_best, interval, listed, points_of_merit
+from selection.decide.wording import among_best, in_hundred, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
 from selection.merit.detail import Detail, detail
 from selection.merit.ranking import SEED, Merit
@@ -30,14 +31,19 @@ VERDICTS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "d
 class Group:
     """One group's verdicts and what stands behind them.
 
-    table: columns VERDICTS; tips: what would tip each bird at the edge; looks: sets worth seeing again, best
-    first; again: the set proposed for it, or None; reweigh: how far the points could be re-weighted;
-    ceiling_kept: whether the relationship ceiling could be kept (None: none set, or it does not apply);
-    certainty: how sure the choice is (None where there is nothing to choose).
+    table: columns VERDICTS; open: its birds that are neither barred nor decided; places: how many of these
+    stay; chances: by open bird, of being among the best `places` of them. All that follows is about the open
+    birds alone: tips: what would tip each bird at the edge; looks: sets worth seeing again, best first; again:
+    the set proposed for it, or None; reweigh: how far the points could be re-weighted; certainty: how sure the
+    choice is (None where there is nothing to choose). ceiling_kept: whether the relationship ceiling could be
+    kept (None: none set, or it does not apply).
     """
 
     name: str
     table: pd.DataFrame
+    open: tuple[str, ...] = ()
+    places: int = 0
+    chances: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
     tips: tuple[Tip, ...] = ()
     looks: tuple[Look, ...] = ()
     again: Look | None = None
@@ -63,7 +69,7 @@ def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
     groups = {name: _group(flock, merit, name, rng) for name in flock.plan.keep}
     tables = [g.table for g in groups.values() if len(g.table)]
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICTS)
-    return Verdicts(table, unsexed(flock, merit), groups, _sentences(groups), _cannot(flock, groups))
+    return Verdicts(table, unsexed(flock, merit), groups, _sentences(groups), _cannot(flock, merit, groups))
 
 
 def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
@@ -88,8 +94,8 @@ def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> G
     group = _explained(flock, merit, rows, name, rng)
     again = group.again
     if again is not None:
-        rows.loc[rows["bird"].isin(again.birds) & rows["decided"].isna(), "proposed"] = "look again"
-    rows["reason"] = [_reason(row, rows, group.tips, again, keep.number) for _, row in rows.iterrows()]
+        rows.loc[rows["bird"].isin(again.birds), "proposed"] = "look again"
+    rows["reason"] = [_reason(row, rows, group, merit) for _, row in rows.iterrows()]
     return replace(group, table=rows[VERDICTS], ceiling_kept=ceiling_kept)
 
 
@@ -141,64 +147,85 @@ def _stands(rows: pd.DataFrame, kept: np.ndarray, reserve: int) -> np.ndarray:
 
 
 def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: np.random.Generator) -> Group:
-    """Tips, looks worth taking and re-weighing of one group's unbarred birds."""
-    unbarred = rows[rows["bar"].isna()].reset_index(drop=True)
-    if merit.known is None or len(unbarred) < 2:
-        return Group(name, rows)
-    known = detail(merit, flock, pd.Index(unbarred["bird"]))
-    kept = (unbarred["stands"] == "keep").to_numpy()
-    open_rows = unbarred["decided"].isna().to_numpy()
-    chances = np.where(open_rows, unbarred["p_kept"].fillna(0).to_numpy(float), 0)
-    looks = looks_worth(known, flock.plan.keep[name].number, chances, rng)
-    again = best_look(looks)
-    if again is not None and again.value < flock.plan.look_worth:
-        again = None
-    return Group(
-        name,
-        rows,
-        _tips(flock, merit, known, unbarred, kept),
-        looks,
-        again,
-        room_to_reweigh(known, kept, flock.standard) if 0 < kept.sum() < len(kept) else pd.DataFrame(),
-        certainty=certainty(merit.draws[name], merit.scenes, list(unbarred.loc[kept, "bird"])),
+    """Tips, looks worth taking and re-weighing among the birds of one group that are still open."""
+    free = rows[rows["bar"].isna() & rows["decided"].isna()].reset_index(drop=True)
+    places = max(flock.plan.keep[name].number - int((rows["decided"] == "keep").sum()), 0)
+    group = Group(
+        name, rows, tuple(free["bird"]), places, _chances(merit.draws[name][list(free["bird"])], places)
+    )
+    if len(free) < 2:
+        return group
+    if merit.known is None or not merit.known.model.observations.by_eye:
+        again = first_look(flock, merit, pd.Index(free["bird"]), places, rng)
+        return replace(group, again=_worth_it(again, flock))
+    known = detail(merit, flock, pd.Index(free["bird"]))
+    kept = (free["stands"] == "keep").to_numpy()
+    looks = looks_worth(known, places, group.chances.to_numpy(), rng)
+    choice = 0 < kept.sum() < len(kept)
+    return replace(
+        group,
+        tips=_tips(flock, merit, known, free, kept),
+        looks=looks,
+        again=_worth_it(best_look(looks), flock),
+        reweigh=room_to_reweigh(known, kept, flock.standard, flock.plan) if choice else pd.DataFrame(),
+        certainty=certainty(
+            merit.draws[name][list(free["bird"])], merit.scenes, list(free.loc[kept, "bird"])
+        ),
     )
 
 
-def _tips(
-    flock: Flock, merit: Merit, known: Detail, unbarred: pd.DataFrame, kept: np.ndarray
-) -> tuple[Tip, ...]:
-    """For each pair at the edge: the last kept against every bird not kept that has a fair chance."""
+def _worth_it(look: Look | None, flock: Flock) -> Look | None:
+    """The look where it is worth what the plan asks for, else None."""
+    return look if look is not None and look.value >= flock.plan.look_worth else None
+
+
+def _chances(draws: pd.DataFrame, places: int) -> pd.Series:
+    """Chance of each bird of `draws` (draws × birds) of being among the best `places` of them."""
+    order = np.argsort(-draws.to_numpy(), axis=1, kind="stable")[:, :places]
+    return pd.Series(
+        np.bincount(order.ravel(), minlength=draws.shape[1]) / max(len(draws), 1), index=draws.columns
+    )
+
+
+def _tips(flock: Flock, merit: Merit, known: Detail, free: pd.DataFrame, kept: np.ndarray) -> tuple[Tip, ...]:
+    """For each pair at the edge: the last kept against every open bird not kept that has a fair chance."""
     if not kept.any() or kept.all():
         return ()
-    last = unbarred.loc[kept].sort_values("merit").iloc[0]["bird"]
-    rivals = unbarred.loc[~kept].sort_values("merit", ascending=False)["bird"].head(3)
+    last = free.loc[kept].sort_values("merit").iloc[0]["bird"]
+    rivals = free.loc[~kept].sort_values("merit", ascending=False)["bird"].head(3)
     return tuple(tip(merit, known, flock.standard, last, rival) for rival in rivals)
 
 
-def _reason(
-    row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...], again: Look | None, number: int
-) -> str:
+def _reason(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> str:
     """One sentence: the figures behind a verdict, who stands next, and what would tip it."""
+    barred = f"barred from breeding: {row['bar']}" if isinstance(row["bar"], str) else ""
     if isinstance(row["decided"], str):
         why = row["decided_why"] if isinstance(row["decided_why"], str) else "no reason given"
-        return f"decided by the meeting: {row['decided']} ({why})"
-    if isinstance(row["bar"], str):
-        return f"barred from breeding: {row['bar']}"
-    unbarred = int(rows["bar"].isna().sum())
-    if unbarred == 1:
+        return f"decided by the meeting: {row['decided']} ({why})" + (f"; {barred}" if barred else "")
+    if barred:
+        return barred
+    if rows["bar"].isna().sum() == 1:
         return "the only one of its group: nothing to compare with"
-    parts = [
-        f"ranked {row['rank']:.0f} of {unbarred}, merit {points_of_merit(row['merit'])}, 90 % interval "
-        f"{interval(row['merit'], row['merit_se'])}, {among_best(row['p_kept'], number)}"
-    ]
-    if not row["points_seen"] > 0:
-        parts.append("never scored, so it is judged by its relatives alone")
-    parts += [_next(row, rows, tips)]
+    parts = [_figures(row, rows, group, merit), _next(row, rows, group.tips)]
+    again = group.again
     if again is not None and row["bird"] in again.birds:
-        parts.append(
-            f"seeing {listed(again.birds)} side by side once more is worth {again.value:.1f} points of merit"
-        )
+        more = "side by side" if merit.known is None else "side by side once more"
+        parts.append(f"seeing {listed(again.birds)} {more} is worth {again.value:.1f} points of merit")
     return "; ".join(p for p in parts if p)
+
+
+def _figures(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> str:
+    """Rank, merit and chance of a place, and what they do not rest on."""
+    chance = among_best(group.chances[row["bird"]], group.places)
+    if len(group.open) < rows["bar"].isna().sum():
+        chance += " of those still open"
+    if merit.known is None:
+        return f"nothing has been seen of any bird, so its place is chance: {chance}"
+    said = (
+        f"ranked {row['rank']:.0f} of {rows['bar'].isna().sum()}, merit "
+        f"{points_of_merit(row['merit'])}, 90 % interval {interval(row['merit'], row['merit_se'])}, {chance}"
+    )
+    return said if row["points_seen"] > 0 else f"{said}; never scored, so it is judged by its relatives alone"
 
 
 def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...]) -> str:
@@ -208,7 +235,7 @@ def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...]) -> str:
             return one.sentence()
     if row["stands"] != "keep":
         return ""
-    after = rows[rows["bar"].isna() & (rows["rank"] > row["rank"])]
+    after = rows[rows["bar"].isna() & rows["decided"].isna() & (rows["rank"] > row["rank"])]
     return f"{after.iloc[0]['bird']} stands next" if len(after) else ""
 
 
@@ -243,17 +270,17 @@ def _how_sure(group: Group) -> list[str]:
     ]
     if sure.same_choice < 1:
         said.append(
-            f"{group.name}: under {100 * sure.same_choice:.0f} in 100 sets of variances as plausible as these the "
-            "same birds have the highest merit"
+            f"{group.name}: reckoned with sections more or less strongly inherited, each as likely as what was used, "
+            f"the same birds come first in {in_hundred(sure.same_choice)}"
         )
     return said
 
 
-def _cannot(flock: Flock, groups: Mapping[str, Group]) -> tuple[str, ...]:
+def _cannot(flock: Flock, merit: Merit, groups: Mapping[str, Group]) -> tuple[str, ...]:
     said = []
+    free = merit.ranking[merit.ranking["bar"].isna()].groupby("group").size()
     for group in groups.values():
-        wanted = flock.plan.keep[group.name].number
-        unbarred = int((~group.table["reason"].str.startswith("barred")).sum()) if len(group.table) else 0
+        wanted, unbarred = flock.plan.keep[group.name].number, int(free.get(group.name, 0))
         if not len(group.table):
             said.append(
                 f"{group.name}: no candidates on {flock.plan.on}: nobody living has the plan's sex and origin"

@@ -16,7 +16,6 @@ from selection.decide.verdicts import Verdicts, propose
 from selection.decide.wording import listed
 from selection.merit.ranking import rerank
 from selection.records.flock import Flock
-from selection.records.settings import Plan, Standard
 
 
 @dataclass(frozen=True)
@@ -39,11 +38,6 @@ class WhatIf:
 
     meeting: Meeting
     changes: tuple[str, ...]
-
-
-def planned_counts(standard: Standard, plan: Plan) -> dict[str, float]:
-    """The points each section counts for in merit as planned: its points times its worth."""
-    return {s.name: s.points * plan.worth.get(s.name, 1.0) for s in standard.sections}
 
 
 def what_if(meeting: Meeting, trial: Trial, planned: Verdicts | None = None) -> WhatIf:

@@ -18,13 +18,19 @@ def interval(value: float, se: float) -> str:
     return f"{value - REACH * se:+.1f} to {value + REACH * se:+.1f}".replace("-", "−")
 
 
-def chance(probability: float) -> str:
-    """A probability in words: 46 in 100; under 1 in 100."""
+def in_hundred(probability: float) -> str:
+    """A probability as people say it: 46 in 100; under 1 in 100; over 99 in 100."""
     if probability < 0.01:
-        return "a chance under 1 in 100"
+        return "under 1 in 100"
     if probability > 0.99:
-        return "a chance over 99 in 100"
-    return f"a chance of {100 * probability:.0f} in 100"
+        return "over 99 in 100"
+    return f"{100 * probability:.0f} in 100"
+
+
+def chance(probability: float) -> str:
+    """A probability in words: a chance of 46 in 100, a chance under 1 in 100."""
+    said = in_hundred(probability)
+    return f"a chance {said}" if said[0] in "uo" else f"a chance of {said}"
 
 
 def among_best(probability: float, number: int) -> str:

@@ -39,7 +39,7 @@ def bars(flock: Flock) -> pd.Series:
     serious = {f.name.casefold(): f.name for f in flock.standard.faults if f.serious}
     looks = flock.scores[["bird", "judge", "on", "faults"]].dropna(subset=["bird", "faults"])
     seen = looks.assign(fault=looks["faults"].str.split(";")).explode("fault")
-    seen["fault"] = seen["fault"].str.strip().str.casefold().map(serious)
+    seen["fault"] = seen["fault"].str.strip().str.casefold().map(serious).astype("str")
     seen = seen.dropna(subset="fault").sort_values(["bird", "on", "judge"])
     seen["text"] = seen["fault"] + " (" + seen["judge"] + ", " + seen["on"].dt.strftime("%Y-%m-%d") + ")"
     return seen.groupby("bird")["text"].agg("; ".join)

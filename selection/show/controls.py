@@ -13,8 +13,9 @@ import ipywidgets as widgets
 
 from selection.decide.deciding import decide
 from selection.decide.meeting import Meeting
+from selection.decide.tipping import planned_counts
 from selection.decide.verdicts import propose
-from selection.decide.what_if import Trial, as_planned, changes, planned_counts, what_if
+from selection.decide.what_if import Trial, as_planned, changes, what_if
 from selection.records.errors import SelectionError
 from selection.records.flock import read_flock
 from selection.show.candidates import candidates_table, merit_picture

@@ -91,7 +91,6 @@ class TestOverruling:
         assert rows.loc[first, "stands"] == "reserve"
         assert rows.loc[cockerels["bird"].iloc[1], "stands"] == "keep"
 
-
     def test_settled_birds_are_settled(self, holding: Flock, merit: Merit, verdicts: Verdicts) -> None:
         """Nobody tips, looks again at or re-weighs a bird that is decided; the places left are the others'."""
         before = verdicts.groups["pullets"]
@@ -106,7 +105,9 @@ class TestOverruling:
         assert not settled & set(group.open)
         assert group.places == holding.plan.keep["pullets"].number - 1
         assert group.chances.sum() == pytest.approx(group.places)
-        assert (before.chances - merit.ranking.set_index("bird")["p_kept"].reindex(before.open)).abs().max() == 0
+        assert (
+            before.chances - merit.ranking.set_index("bird")["p_kept"].reindex(before.open)
+        ).abs().max() == 0
 
     def test_a_barred_bird_that_is_kept_is_still_said_to_be_barred(
         self, holding: Flock, merit: Merit
