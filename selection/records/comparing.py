@@ -50,7 +50,8 @@ def compare(
     not bring back.
     """
     if record.empty:
-        return Compared(rows, pd.Series(NEW, index=rows.index, dtype="str"), [])
+        status = pd.Series(NEW, index=rows.index, dtype="str")
+        return Compared(rows, status, _nothing_to_clear(form, rows, cleared, ~status.isna()))
     keys, on_record = keys_of(form, rows), record.set_axis(keys_of(form, record))
     old = on_record.reindex(keys).set_axis(rows.index)
     known = keys.isin(on_record.index)
@@ -59,7 +60,7 @@ def compare(
         old[column] = rows[column].mask(np.ones(len(rows), dtype=bool))
     filled = pd.DataFrame({c: known & ~_open(rows[c]) & _open(old[c]) for c in columns}, index=rows.index)
     undone = filled & False if correct else _cleared_before(form, rows, filled, earlier)
-    findings = _stays_blank(form, rows, undone)
+    findings = _stays_blank(form, rows, undone) + _nothing_to_clear(form, rows, cleared, ~known)
     merged = rows.copy()
     changes = pd.Series(False, index=rows.index)
     for column in columns:
@@ -87,6 +88,18 @@ def _cleared_before(form: Form, rows: pd.DataFrame, filled: pd.DataFrame, earlie
         same = folded(past[column]) == folded(rows.loc[past.index, column])
         undone[column] = filled[column] & rows.index.isin(past.index[same])
     return undone
+
+
+def _nothing_to_clear(
+    form: Form, rows: pd.DataFrame, cleared: dict[str, pd.Index], new: pd.Series
+) -> list[Finding]:
+    """A fault for each required value that is to be cleared though nothing is on record under the row's key."""
+    words = "a value: nothing is on record under this row's key that could be cleared"
+    return [
+        Finding(form.name, row, column, "a clearing", words)
+        for column in form.required
+        for row in rows.index[new & rows.index.isin(cleared.get(column, []))]
+    ]
 
 
 def _stays_blank(form: Form, rows: pd.DataFrame, undone: pd.DataFrame) -> list[Finding]:
@@ -148,44 +161,3 @@ def _twice(form: Form, row: int, same: pd.Index, alike: bool) -> Finding:
         return Finding(form.name, row, None, found, "the rows say the same, and one is kept", refused=False)
     hint = "; tell two bills of one day apart with line" if "line" in form.key else ""
     return Finding(form.name, row, None, found, f"expected one row for each{hint}")
-
-
-def number_chicks(form: Form, rows: pd.DataFrame, record: pd.DataFrame) -> pd.DataFrame:
-    """`rows` with `ledger.nth`, which tells several rows for unnamed chicks of one clutch, sex and day apart.
-
-    A row that says the same as one on record (its note aside) takes that one's number; others take the next
-    free ones, so that a sheet handed in twice, or mended and handed in, changes nothing else.
-    """
-    rows = rows.assign(**{NTH: np.nan})
-    chicks = rows[rows["bird"].isna()]
-    if chicks.empty:
-        return rows
-    earlier = record[record["bird"].isna()]
-    columns = chicks.columns.union(earlier.columns)
-    group, said = _chick_keys(form, chicks.reindex(columns=columns))
-    old_group, old_said = _chick_keys(form, earlier.reindex(columns=columns))
-    old_nth = earlier[NTH].fillna(1).tolist()
-    numbers: dict[str, list[float]] = {}
-    highest: dict[str, float] = {}
-    for g, s, n in zip(old_group, old_said, old_nth, strict=True):
-        numbers.setdefault(g + s, []).append(n)
-        highest[g] = max(highest.get(g, 0), n)
-    given = {}
-    for row, g, s in zip(chicks.index, group, said, strict=True):
-        if free := numbers.get(g + s):
-            given[row] = free.pop(0)
-        else:
-            given[row] = highest[g] = highest.get(g, 0) + 1
-    rows.loc[chicks.index, NTH] = pd.Series(given)
-    return rows
-
-
-def _chick_keys(form: Form, chicks: pd.DataFrame) -> tuple[list[str], list[str]]:
-    """By row: which clutch, sex and day it speaks for, and all else that it says, as comparable texts."""
-    by_key = [c for c in dict.fromkeys((*form.key, "clutch", "sex")) if c != "bird"]
-    others = sorted(set(chicks.columns) - {*by_key, "bird", "note", "left", NTH})
-    parts = []
-    for columns in (by_key, others):
-        cells = [folded(chicks[c].fillna(1) if c == "n" else chicks[c]).tolist() for c in columns]
-        parts.append(["\x1f".join(row) for row in zip(*cells, strict=True)])
-    return parts[0], parts[1]

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from selection.records.checking import check, remark
+from selection.records.chicks import number_chicks
 from selection.records.comparing import (
     COMPLETED,
     CORRECTED,
@@ -20,7 +21,6 @@ from selection.records.comparing import (
     Earlier,
     compare,
     none_before,
-    number_chicks,
     one_of_each,
 )
 from selection.records.errors import Finding
@@ -90,7 +90,10 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Ear
     rows = _named(form, rows, intake.known, correct, found)
     rows = _standing(rows, found)
     if form.chicks:
-        rows = number_chicks(form, rows, record)
+        clearing = {row for at in typed.cleared.values() for row in at}
+        rows, unsure = number_chicks(form, rows, record, earlier, clearing, correct)
+        found += unsure
+        rows = _standing(rows, unsure)
     rows, doubles = one_of_each(form, rows)
     found += doubles
     compared = compare(form, rows, typed.cleared, record, correct, earlier)
