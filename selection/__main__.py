@@ -127,10 +127,12 @@ def _rings(options: argparse.Namespace) -> int:
 
 
 def _decide(options: argparse.Namespace) -> int:
-    from selection.decide.deciding import decide
+    from selection.decide.deciding import decide, doubt
 
     recorded = decide(options.flock, options.bird, options.decided, why=options.why, on=options.on)
     print(recorded.words())
+    if recorded.status == 0 and (said := doubt(options.flock, options.bird, options.decided)):
+        print(said)
     return recorded.status
 
 

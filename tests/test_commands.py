@@ -182,6 +182,31 @@ class TestThinMeetings:
         assert pullets.iloc[0]["bird"] == "26-13"
 
 
+@pytest.mark.parametrize(
+    ("bird", "decided", "said"),
+    [
+        ("26-03", "keep", "26-03 is barred from breeding: wry tail (Ann, 2026-09-02)"),
+        ("26-03", "sell", None),
+        ("26-02", "keep", None),
+        ("24-H1", "keep", "24-H1 stands in no group of this plan"),
+    ],
+)
+def test_a_decision_against_a_bar_or_outside_the_plan_is_taken_and_answered(
+    hand_in: Callable[..., tuple[int, str]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    bird: str,
+    decided: str,
+    said: str | None,
+) -> None:
+    hand_in(with_rows("scores", {**LOOK, "bird": "26-03", "faults": "wry tail"}))
+    assert main(["decide", str(tmp_path / "flock"), bird, decided, "--why", "only the once"]) == 0
+    told = capsys.readouterr().out
+    assert "decisions: 1 taken" in told
+    assert (said in told) if said else len(told.splitlines()) == 1
+    assert read_flock(tmp_path / "flock").decisions["bird"].tolist() == [bird]
+
+
 def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as stop:
         main(["--help"])

@@ -7,6 +7,7 @@ import tempfile
 from datetime import date
 from pathlib import Path
 
+from selection.merit.candidates import candidates
 from selection.records.flock import read_flock
 from selection.records.recording import Recorded, record
 
@@ -23,3 +24,18 @@ def decide(flock: Path, bird: str, decided: str, *, why: str = "", on: date | st
         with form.open("w", newline="", encoding="utf-8") as out:
             csv.writer(out).writerows([["on", "bird", "decided", "why"], [str(day), bird, decided, why]])
         return record(flock, form, correct=True)
+
+
+def doubt(flock: Path, bird: str, decided: str) -> str | None:
+    """What to know of a decision just recorded, in one sentence: None where nothing stands against it.
+
+    A barred bird that stays goes on being barred; a bird in none of the plan's groups is on none of its pages.
+    """
+    field = candidates(read_flock(flock))
+    own = field[field["bird"].str.casefold() == bird.strip().casefold()]
+    if own.empty:
+        return f"{bird} stands in no group of this plan: the decision is kept, and no page of the meeting shows it"
+    bar = own["bar"].iloc[0]
+    if isinstance(bar, str) and decided != "sell":
+        return f"{bird} is barred from breeding: {bar}; the decision stands, and every page goes on saying so"
+    return None

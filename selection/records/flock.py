@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
@@ -42,6 +42,8 @@ class Flock:
     - `origin_of`: the bird's origin, its own or else its clutch's; a founder without either is home-bred
     - `source_of`: the supplier of the bird or of its clutch, missing for home-bred
     - `alive`: bool, no `gone_on` up to `plan.on`
+
+    `later` tells of each form how many rows on record are dated after `plan.on`, and so not here.
     """
 
     standard: Standard
@@ -57,6 +59,7 @@ class Flock:
     sales: pd.DataFrame
     costs: pd.DataFrame
     decisions: pd.DataFrame
+    later: Mapping[str, int] = field(default_factory=dict)
 
 
 def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) -> Flock:
@@ -67,14 +70,14 @@ def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) 
     its bird gone.
     """
     day = pd.Timestamp(plan.on)
-    frames = {
-        name: _as_of(form, _complete(form, forms.get(name), standard), day) for name, form in FORMS.items()
-    }
+    given = {name: _complete(form, forms.get(name), standard) for name, form in FORMS.items()}
+    frames = {name: _as_of(FORMS[name], rows, day) for name, rows in given.items()}
+    later = {name: n for name, rows in given.items() if (n := len(rows) - len(frames[name]))}
     frames = one_spelling(frames, standard)
     frames["birds"] = with_sales(frames["birds"], frames["sales"])
     frames["birds"] = _without_later_chicks(frames["birds"], forms.get("clutches"), day)
     frames["birds"] = _with_origin(frames["birds"], frames["clutches"], day)
-    return Flock(standard=standard, plan=plan, **frames)
+    return Flock(standard=standard, plan=plan, later=later, **frames)
 
 
 def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime | None = None) -> Flock:

@@ -11,7 +11,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from selection.decide.deciding import decide
+from selection.decide.deciding import decide, doubt
 from selection.decide.meeting import Meeting
 from selection.decide.tipping import planned_counts
 from selection.decide.verdicts import propose
@@ -197,9 +197,11 @@ class Overrule(widgets.VBox):
             if recorded.status == 0:
                 self.knobs.take_decisions(self.path)
             words = recorded.words()
+            against = doubt(self.path, self.bird.value, self.decided.value) if recorded.status == 0 else None
         except SelectionError as error:
-            words = str(error)
-        self.said.value = html(join(paragraph(line) for line in words.splitlines()))
+            words, against = str(error), None
+        lines = [*words.splitlines(), *([against] if against else [])]
+        self.said.value = html(join(paragraph(line) for line in lines))
 
 
 def html(piece: Fragment) -> str:

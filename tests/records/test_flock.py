@@ -143,3 +143,14 @@ def test_a_flock_that_is_not_there_is_said(tmp_path):
 def test_the_plan_of_another_day_can_be_asked_for(tmp_path):
     record(tmp_path / "flock", small.write(tmp_path / "forms", small.forms()))
     assert read_flock(tmp_path / "flock", plan=on("2026-06-01")).plan.on == dt.date(2026, 6, 1)
+
+
+def test_rows_dated_after_the_plans_day_are_left_out_and_counted():
+    days = pd.to_datetime(["2026-09-01", "2026-10-20", "2026-11-02"])
+    forms = {
+        "weights": pd.DataFrame({"on": days, "bird": "A1", "grams": 2900.0}),
+        "costs": pd.DataFrame({"on": days[:1], "item": ["feed"], "amount": [4.0]}),
+    }
+    flock = assemble(STANDARD, on("2026-10-10"), forms)
+    assert len(flock.weights) == 1
+    assert flock.later == {"weights": 2}
