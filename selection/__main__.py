@@ -6,6 +6,7 @@ Exit status: 0 all well, 1 some rows refused or something found, 2 nothing could
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -25,6 +26,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("stopped; what was recorded before is safe", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # whoever read the words has seen enough of them
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except OSError as error:
         print(f"{error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
         return 2
@@ -89,9 +93,12 @@ def _command(
 
 
 def _record(options: argparse.Namespace) -> int:
+    from selection.merit.published import check_likes
     from selection.records.recording import record
 
-    recorded = record(options.flock, options.forms, correct=options.correct, progress=_progress)
+    recorded = record(
+        options.flock, options.forms, correct=options.correct, approve=check_likes, progress=_progress
+    )
     print(recorded.words())
     return recorded.status
 

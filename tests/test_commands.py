@@ -14,7 +14,7 @@ import pytest
 
 from selection.__main__ import main
 from selection.decide.meeting import hold, write_tables
-from selection.records.errors import RecordsError
+from selection.records.errors import RecordsError, SettingsError
 from selection.records.flock import read_flock
 from tests.records import small
 
@@ -115,6 +115,27 @@ def test_a_bad_key_names_file_and_key(hand_in) -> None:
 def test_points_that_do_not_add_up(hand_in) -> None:
     status, said = hand_in(standard=small.STANDARD.replace("points = 20", "points = 25"))
     assert status == 2 and "standard.toml" in said and "105" in said and "100" in said
+
+
+LIKES = small.STANDARD.replace("points = 40", 'points = 40\nlike = "tpye"', 1) + 'like = "wnig"\n'
+
+
+def test_every_unknown_like_is_named_with_what_is_allowed_before_anything_is_recorded(
+    hand_in, tmp_path
+) -> None:
+    status, said = hand_in(standard=LIKES)
+    assert status == 2
+    assert (
+        "standard.toml, type: like: found tpye; expected one of age at first egg" in said and "wnig" in said
+    )
+    assert not (tmp_path / "flock").exists()
+
+
+def test_a_meeting_names_every_unknown_like_of_a_standard_edited_by_hand(hand_in, tmp_path) -> None:
+    hand_in()
+    (tmp_path / "flock" / "standard.toml").write_text(LIKES)
+    with pytest.raises(SettingsError, match=r"(?s)tpye.*wnig"):
+        hold(read_flock(tmp_path / "flock"))
 
 
 def test_an_empty_file(hand_in, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

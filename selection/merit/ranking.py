@@ -28,6 +28,7 @@ from selection.merit.posterior import (
     learn,
     normal_draws,
 )
+from selection.merit.published import check_likes
 from selection.merit.season_model import EFFECTS, design, kinship_of
 from selection.merit.worth import Band, Worth, band_of, merit_of, usual_merit_variance, worth_of
 from selection.records.flock import Flock
@@ -79,8 +80,10 @@ class Merit:
 def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Merit:
     """Rank the flock's candidates on the plan's day.
 
-    Raises PedigreeError for impossible parents and ModelError for correlations that cannot all be true.
+    Raises PedigreeError for impossible parents, ModelError for correlations that cannot all be true, and
+    SettingsError that names every `like` of the standard that the published table does not have.
     """
+    check_likes(flock.standard)
     growth = fit_growth(flock)
     points = score(flock, growth)
     family = parentage(flock)

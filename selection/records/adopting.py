@@ -20,6 +20,10 @@ NO_STANDARD = (
 NO_PLAN = "no plan.toml yet: it says the day of the meeting and whom to keep; put one beside the forms"
 
 
+Approve = Callable[[Standard], None]
+"""What a layer above has to say of a standard before it is adopted: raises SettingsError with its faults."""
+
+
 def standards_of(settings: Settings) -> InForce:
     """Every standard of a flock with its day, the present `standard.toml` last; SettingsError without one."""
     if settings.standard is None:
@@ -52,11 +56,14 @@ class Adopted:
     plan: Plan | None
 
 
-def adopt(settings: Settings, files: Mapping[str, Path], day: date, correct: bool) -> Adopted:
+def adopt(
+    settings: Settings, files: Mapping[str, Path], day: date, correct: bool, approve: Approve | None = None
+) -> Adopted:
     """What comes of the settings `files` handed in (by name) to a flock that has `settings`.
 
     A new standard holds from `day`. With `correct`, or where only its wording is new, it takes the place of
-    the present one. Raises SettingsError with the faults of both files; a plan on record must fit too.
+    the present one. Raises SettingsError with the faults of both files, and those that `approve` finds in a
+    new standard; a plan on record must fit too.
     """
     new = {name: _text(path) for name, path in files.items()}
     before = None if settings.standard is None else standards_of(settings)
@@ -64,6 +71,8 @@ def adopt(settings: Settings, files: Mapping[str, Path], day: date, correct: boo
     standard = before.latest if before else None
     if STANDARD in new:
         standard = _parsed(faults, parse_standard, new[STANDARD])
+        if standard and approve:
+            _parsed(faults, approve, standard)
     plan_text = new.get(PLAN, settings.plan)
     plan = _parsed(faults, parse_plan, plan_text, standard) if standard and plan_text is not None else None
     if standard is None or faults:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from selection.records import ledger
-from selection.records.adopting import Adopted, adopt
+from selection.records.adopting import Adopted, Approve, adopt
 from selection.records.checking import LEAVING, far_ahead, gone_before
 from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.errors import Finding, SelectionError, in_lines
@@ -99,30 +99,38 @@ def record(
     *,
     correct: bool = False,
     today: date | None = None,
+    approve: Approve | None = None,
     progress: Progress | None = None,
 ) -> Recorded:
     """Record the forms at `forms_path` (a folder, a workbook, a CSV file) in the flock at `flock_path`.
 
     The flock is made if it is not there. Handing in the same forms again changes nothing. A blank that is
     filled in completes its row; a changed value, or a cell `(blank)` that clears one, needs `correct`. A
-    folder's `standard.toml` and `plan.toml` are adopted as of `today` (blank: this day). Nothing is raised
-    on purpose: what could not be done is in the answer.
+    folder's `standard.toml` and `plan.toml` are adopted as of `today` (blank: this day), unless `approve` finds
+    faults in that standard. Nothing is raised on purpose: what could not be done is in the answer.
     """
     try:
-        return _record(Path(flock_path), Path(forms_path), correct, today or date.today(), progress)
+        return _record(Path(flock_path), Path(forms_path), correct, today or date.today(), approve, progress)
     except SelectionError as error:
         return Recorded(stopped=str(error))
     except OSError as error:
         return Recorded(stopped=f"{error.filename or flock_path}: {error.strerror or error}")
 
 
-def _record(flock: Path, forms: Path, correct: bool, today: date, progress: Progress | None) -> Recorded:
+def _record(
+    flock: Path,
+    forms: Path,
+    correct: bool,
+    today: date,
+    approve: Approve | None,
+    progress: Progress | None,
+) -> Recorded:
     handed = read_forms(forms)
     adopt_earlier(flock, forms)
     for _ in range(TRIES):
         on_record = _on_record(flock, handed)
         day = _first_day(handed, on_record, today)
-        adopted = adopt(read_settings(flock), handed.settings, day, correct)
+        adopted = adopt(read_settings(flock), handed.settings, day, correct, approve)
         if not handed.forms and not handed.settings:
             return Recorded(findings=handed.findings, stopped=f"{forms}: no form that can be read")
         intake = take_in(
