@@ -103,8 +103,10 @@ def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> l
     for hen, cock, value in zip(table["hen"], table["cock"], table["value"], strict=True):
         hers = open_[open_["hen"] == hen]
         better = hers.loc[(hers["value"] > value) & hers["cock"].isin(full), "cock"]
-        if isinstance(cock, str):
-            said.append(f"the pen of {' and '.join(better)} is full" if len(better) else "the best for her")
+        if isinstance(cock, str) and len(better):
+            said.append(f"the pen of {' and '.join(better)} is full")
+        elif isinstance(cock, str):
+            said.append("the best for her" if len(hers) > 1 else "the only cock she may go to")
         elif len(hers):
             said.append("every pen she could go to is full")
         else:

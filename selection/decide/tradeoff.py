@@ -105,6 +105,8 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
             for b in better.itertuples()
         ]
         return tuple(said)
+    if len(curve) == 1:
+        return (*said, "No other set of as many has either more merit or less relationship.")
     said.append(f"That is step {now['step']:.0f} of {len(curve)}, step 1 being the most merit.")
     for off, which in ((1, "less related"), (-1, "more merit")):
         beside = curve[curve["step"] == now["step"] + off]

@@ -97,18 +97,45 @@ def chances(review: Review) -> Fragment:
 
 
 def differentials(review: Review) -> Fragment:
-    """What choosing gained, meeting by meeting; of seasons without one, by what is known now."""
+    """What choosing gained, season by season: as a meeting told it then, and by what is known now."""
     rows = [
-        {"on": f"{r.on:%Y}", "group": r.group, "told": "the meeting", "says": sentence(r.says)}
+        {
+            "season": f"{r.on:%Y}",
+            "group": r.group,
+            "stayed": f"{r.kept}",
+            "then": _of_possible(r.differential, r.possible),
+            "now": _of_possible(r.later, r.later_possible) or sentence(r.says),
+        }
         for r in each(review.differentials)
     ]
     rows += [
-        {"on": f"{r.season}", "group": r.group, "told": "what is known now", "says": sentence(r.says)}
+        {
+            "season": f"{r.season}",
+            "group": r.group,
+            "stayed": f"{r.stayed} of {r.birds}",
+            "then": "",
+            "now": _of_possible(r.differential, r.possible) or sentence(r.says),
+        }
         for r in each(review.choosing)
     ]
-    columns = {"on": "Season", "group": "Group", "told": "As told by", "says": "What choosing gained"}
-    rows.sort(key=lambda row: row["on"])
-    return table(rows, columns, "Season by season", empty="No earlier season to tell of.", kind="stack")
+    columns = {
+        "season": "Season",
+        "group": "Group",
+        "stayed": "Stayed",
+        "then": "Gained, as told then",
+        "now": "Gained, as known now",
+    }
+    if review.differentials.empty:
+        del columns["then"]
+    rows.sort(key=lambda row: row["season"])
+    caption = (
+        "What choosing gained: those that stayed against the mean of all of their group, points of merit"
+    )
+    return table(rows, columns, caption, empty="No earlier season to tell of.", kind="stack")
+
+
+def _of_possible(gained: float, possible: float) -> str:
+    return "" if missing(gained) else f"{signed(gained)} of {signed(possible)} possible"
 
 
 def years_picture(review: Review) -> Fragment:

@@ -85,13 +85,18 @@ def axes(panel: Panel, x_label: str, x_ticks: Values, y_format: str = "{:g}") ->
     rule = Markup('<path d="M{:.1f} {:.1f}H{:.1f}" stroke="{}" stroke-width=".8"/>')
     parts = []
     for value in ticks(*panel.y):
-        at, text = panel.up(value), y_format.format(value + 0.0).replace("-", "−")
+        at, text = panel.up(value), _figure(y_format, value)
         parts.append(rule.format(panel.left, at, panel.wide - panel.right, INK if value == 0 else RULE))
         parts.append(WORD.format(panel.left - 4, at + 3.5, SIZE, "end", QUIET, text))
     foot = panel.high - panel.foot + 13
-    parts += [WORD.format(panel.across(x), foot, SIZE, "middle", QUIET, f"{x:g}") for x in x_ticks]
+    parts += [WORD.format(panel.across(x), foot, SIZE, "middle", QUIET, _figure("{:g}", x)) for x in x_ticks]
     middle = (panel.left + panel.wide - panel.right) / 2
     return Markup("").join([*parts, WORD.format(middle, panel.high - 4, SIZE, "middle", QUIET, x_label)])
+
+
+def _figure(words: str, value: float) -> str:
+    """A value as it is written: a true minus, never before nought, none of the dust of floating point."""
+    return words.format(round(float(value), 9) + 0.0).replace("-", "−")
 
 
 def band(panel: Panel, x: Values, low: Values, high: Values, colour: str, pale: float) -> Markup:

@@ -66,6 +66,12 @@ METHOD = (
         "Where parents are in doubt the worst case stands beside it.",
     ),
     (
+        "The years ahead",
+        "Genes are dropped by chance through the real pedigree and on through chicks of years to come, whose breeders "
+        "are chosen as well as this season's records allow (after MacCluer and others 1986, Zoo Biol. 5:147, from "
+        "memory). Bought-in cockerels bring their supplier's level and blood.",
+    ),
+    (
         "Prices",
         "What a bird has cost is its share of the bills; what it may bring is read from the holding's own past "
         "sales, by kind, sex, age and points, with the spread that such sales have shown.",
@@ -86,6 +92,10 @@ GLOSSARY = (
     ("Chance of a place", "how likely the bird is, on merit, to be among the number the plan keeps"),
     ("Clutch", "eggs set together from one pen or one supplier, and the chicks from them"),
     (
+        "Effective size, N_e",
+        "how many birds, mated by lot in a closed flock, would become inbred as fast as this one",
+    ),
+    (
         "F, inbreeding",
         "the chance that a chick has the same gene twice from one ancestor: 0.25 from brother and sister, 0.0625 "
         "from first cousins",
@@ -98,6 +108,10 @@ GLOSSARY = (
         "what a bird passes on, in points above or below the mean of its group; its chicks take half from each parent",
     ),
     ("Points of 100", "points seen, with those nobody gave predicted from the rest"),
+    (
+        "Relationship",
+        "how much of the same blood two birds carry: 0.5 between full sibs, 0.25 between half sibs",
+    ),
     ("Repeatability", "how alike two looks at one bird are: 1 is the same, 0 no more than two birds"),
     (
         "Told apart",

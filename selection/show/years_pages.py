@@ -65,7 +65,7 @@ def policies(years: Years) -> Fragment:
         "merit": "Merit, points (90 %)",
         "inbreeding": "Inbreeding, F (90 %)",
         "blood": "Blood of the home founders",
-        "size": "N_e of the runs",
+        "size": "Effective size, N_e",
         "says": "In words",
     }
     if years.summary["effective_size"].isna().all():
