@@ -125,7 +125,10 @@ def policies_picture(years: Years) -> Fragment:
         for name, frame in (("merit", merit), ("inbreeding", F))
     }
     rows = [_policy(years, row, scales) for row in each(years.summary)]
-    title = f"The years ahead under each policy: mean of {years.runs:,} runs, and shaded where nine runs in ten lie"
+    title = (
+        f"The years ahead under each policy: mean of {years.runs:,} runs, and shaded where nine in ten of them lie; "
+        "merit of the year's chicks in points above or below today's living birds"
+    )
     return Fragment('<figure class="policies"><figcaption>{}</figcaption>{}</figure>').format(
         title, Markup("").join(rows)
     )
