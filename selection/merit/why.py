@@ -56,7 +56,7 @@ def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
     bent = difference - float(table["points"].sum())
     if merit.band is not None and merit.worth is not None and merit.worth.banded is not None:
         extra = pd.DataFrame(
-            [{"whose": "the band's bend", "trait": merit.worth.banded.name, "records": 0, "points": bent}]
+            [{"whose": "what the weight band gives or takes", "trait": merit.worth.banded.name, "records": 0, "points": bent}]
         )
         table = pd.concat([table, extra], ignore_index=True)
     table = table.sort_values("points", key=abs, ascending=False, kind="stable").reset_index(drop=True)

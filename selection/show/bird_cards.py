@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import cached_property
 from typing import Any
 
-import pandas as pd
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
+from selection.decide.rows import counted, each
+from selection.decide.verdicts import Group
 from selection.merit.why import Why, contributions
-from selection.show.candidates import points_told, verdict_word
-from selection.show.card_pictures import growth_picture, section_bars
+from selection.records.settings import Standard
+from selection.show.candidates import points_told, verdict_of
+from selection.show.card_pictures import growth_of, growth_picture, section_bars, section_points
 from selection.show.figures import missing, signed, spread
 from selection.show.fragments import Fragment, bullets, heading, join, paragraph, sentence
 from selection.show.ring_marks import ring_mark
@@ -25,9 +28,10 @@ LEAST = 0.05
 def cards(meeting: Meeting) -> Fragment:
     """Every candidate's card, group by group in the order of merit."""
     pieces: list[Markup] = []
+    looked_up = _Box(meeting)
     for name, group in meeting.verdicts.groups.items():
         if len(group.table):
-            inside = join(_card(meeting, row) for row in each(group.table))
+            inside = join(_card(looked_up, row) for row in each(group.table))
             pieces += [heading(name.capitalize()), Fragment('<div class="cards">{}</div>').format(inside)]
     return join(pieces) if pieces else paragraph("No candidates, so no cards.", "quiet")
 
@@ -38,78 +42,118 @@ def card(meeting: Meeting, bird: str) -> Fragment:
     found = rows[rows["bird"] == bird]
     if found.empty:
         raise KeyError(f"{bird} is no candidate of this meeting")
-    return _card(meeting, next(each(found)))
+    return _card(_Box(meeting), next(each(found)))
 
 
-def _card(meeting: Meeting, row: Any) -> Fragment:
+class _Box:
+    """What the cards look up, gathered once for all of them: each a mapping by bird."""
+
+    def __init__(self, meeting: Meeting) -> None:
+        self.meeting = meeting
+
+    @cached_property
+    def ranking(self) -> dict[str, Any]:
+        return {row.bird: row for row in each(self.meeting.merit.ranking)}
+
+    @cached_property
+    def flock(self) -> dict[str, Any]:
+        return {row.bird: row for row in each(self.meeting.merit.flock)}
+
+    @cached_property
+    def mates(self) -> dict[str, list[str]]:
+        return clutch_mates(self.meeting)
+
+    @cached_property
+    def scored(self) -> set[str]:
+        return set(self.meeting.flock.scores["bird"].dropna())
+
+    @cached_property
+    def rivals(self) -> dict[str, str]:
+        groups = self.meeting.verdicts.groups.values()
+        return {bird: rival for group in groups for bird, rival in rivals(self.meeting, group).items()}
+
+    @cached_property
+    def titles(self) -> dict[str, str]:
+        return titles(self.meeting.flock.standard)
+
+    @cached_property
+    def sections(self) -> dict[str, Any]:
+        return section_points(self.meeting)
+
+    @cached_property
+    def growth(self) -> dict[str, Any]:
+        return growth_of(self.meeting)
+
+
+def _card(box: _Box, row: Any) -> Fragment:
     """One candidate's card from its row of the verdicts."""
-    facts = facts_of(
-        row.bird, meeting.flock, meeting.merit.points, meeting.merit.growth, meeting.merit.pedigree
+    merit, flock = box.meeting.merit, box.meeting.flock
+    facts = facts_of(row.bird, flock, merit.points, merit.growth, merit.pedigree)
+    parts = (
+        section_bars(box.sections[row.bird]),
+        growth_picture(box.growth.get(row.bird), merit.growth, flock.standard),
+        _against(box, row.bird),
     )
-    text = join(
-        [_against(meeting, row), paragraph(_relatives(meeting, row.bird, facts), "small"), _remarks(facts)]
-    )
-    parts = (section_bars(meeting, row.bird), growth_picture(meeting, row.bird), text)
     columns = Markup("").join(Markup("<div>{}</div>").format(part) for part in parts)
-    return Fragment('<article class="card" id="bird-{}">{}<div class="three">{}</div></article>').format(
-        row.bird, _head(meeting, row, facts), columns
-    )
+    more = join([paragraph(_relatives(box, row.bird, facts), "small"), _remarks(facts)])
+    return Fragment(
+        '<article class="card" id="bird-{}">{}<details class="wide"><summary>Points, growth, and why</summary>'
+        '<div class="three">{}</div>{}</details></article>'
+    ).format(row.bird, _head(box, row, facts), columns, more)
 
 
-def _head(meeting: Meeting, row: Any, facts: Facts) -> Fragment:
+def _head(box: _Box, row: Any, facts: Facts) -> Fragment:
     """Rings, number, verdict and its reason, then what the bird itself is worth."""
-    merit = meeting.merit.ranking.set_index("bird").loc[row.bird]
-    barred = isinstance(merit["bar"], str)
     name = f", {facts.name}" if facts.name else ""
     return Fragment("<header>{}<div><h4>{}{} {}</h4>{}{}</div></header>").format(
         ring_mark(row.left, row.right, row.bird),
         row.bird,
         name,
-        verdict_word("barred" if barred else row.proposed),
+        verdict_of(row, box.ranking[row.bird].bar),
         paragraph(sentence(row.reason)),
-        paragraph(_own(meeting, row.bird, merit), "small"),
+        paragraph(_own(box, row.bird), "small"),
     )
 
 
-def _own(meeting: Meeting, bird: str, merit: pd.Series) -> str:
+def _own(box: _Box, bird: str) -> str:
     """Points and what they rest on, and own value beside merit: what it is, not what it passes on."""
-    flock = meeting.merit.flock.set_index("bird").loc[bird]
-    points = points_told(merit)
+    flock, points = box.flock[bird], points_told(box.ranking[bird])
     said = f"Points {points}" if points[0].isdigit() else points.capitalize()
-    if missing(flock["own_value"]):
+    if missing(flock.own_value):
         return f"{said}."
-    return f"{said}. Own value {spread(flock['own_value'], flock['own_value_se'])} points about the mean of its sex."
+    own = spread(flock.own_value, flock.own_value_se)
+    return f"{said}. Own value, what the bird itself is: {own} points against all living of its sex."
 
 
-def _relatives(meeting: Meeting, bird: str, facts: Facts) -> str:
+def _relatives(box: _Box, bird: str, facts: Facts) -> str:
     """Where it comes from, and how its clutch mates stand beside it."""
-    mates, seen = clutch_mates(meeting, bird)
+    mates = box.mates.get(bird, [])
     said = f"{facts.kind.capitalize()}, hatched {facts.hatched}; {'; '.join(facts.descent)}."
     if not mates:
         return f"{said} No clutch mates on record."
-    scored = f"{seen} of them scored" if seen else "none of them scored"
-    merits = meeting.merit.flock.set_index("bird")["merit"]
-    better = int((merits.reindex(mates) > merits[bird]).sum())
-    return f"{said} {len(mates)} clutch mates on record, {scored}; {better} of them with more merit."
+    seen = len(box.scored.intersection(mates)) or "none"
+    better = sum(box.flock[mate].merit > box.flock[bird].merit for mate in mates)
+    on_record = counted(len(mates), "clutch mate")
+    return f"{said} {on_record} on record, {seen} of them scored; {better} with more merit."
 
 
-def clutch_mates(meeting: Meeting, bird: str) -> tuple[list[str], int]:
-    """The other birds of its clutch, gone ones included, and how many of them were ever scored."""
-    birds = meeting.flock.birds
-    clutch = birds.loc[birds["bird"] == bird, "clutch"].iloc[0]
-    if not isinstance(clutch, str):
-        return [], 0
-    mates = birds.loc[(birds["clutch"] == clutch) & (birds["bird"] != bird), "bird"].tolist()
-    return mates, int(pd.Series(mates, dtype="str").isin(meeting.flock.scores["bird"]).sum())
+def clutch_mates(meeting: Meeting) -> dict[str, list[str]]:
+    """The other birds of each bird's clutch, gone ones included, by bird of a known clutch."""
+    birds = meeting.flock.birds.dropna(subset="clutch")
+    together = birds.groupby("clutch")["bird"].agg(list)
+    return {
+        bird: [mate for mate in together[clutch] if mate != bird]
+        for bird, clutch in zip(birds["bird"], birds["clutch"], strict=True)
+    }
 
 
-def _against(meeting: Meeting, row: Any) -> Fragment:
+def _against(box: _Box, bird: str) -> Fragment:
     """Why it stands above or below the bird it is measured against: the largest contributions."""
-    rival = rival_of(meeting, row.bird, row.group)
+    rival = box.rivals.get(bird)
     if rival is None:
         return Fragment("")
-    why = contributions(meeting.merit, meeting.flock, row.bird, rival)
-    lines = reasons(why)
+    why = contributions(box.meeting.merit, box.meeting.flock, bird, rival)
+    lines = reasons(why, box.titles)
     if not lines:
         return Fragment("")
     word = "above" if why.difference >= 0 else "below"
@@ -117,23 +161,29 @@ def _against(meeting: Meeting, row: Any) -> Fragment:
     return join([paragraph(lead, "lead"), bullets(lines, "small")])
 
 
-def rival_of(meeting: Meeting, bird: str, group: str) -> str | None:
-    """The bird at the edge that `bird` is measured against: the first not kept, or the last that is kept."""
-    table = meeting.verdicts.groups[group].table
-    ranked = meeting.merit.ranking.dropna(subset="rank").set_index("bird")["rank"]
-    table = table[table["bird"].isin(ranked.index)].sort_values("bird", key=lambda b: b.map(ranked))
-    kept = table["stands"] == "keep"
-    if bird not in set(table["bird"]) or kept.all() or not kept.any():
-        return None
-    others = table.loc[~kept if kept[table["bird"] == bird].any() else kept, "bird"]
-    return str(others.iloc[0] if bird in set(table.loc[kept, "bird"]) else others.iloc[-1])
+def rivals(meeting: Meeting, group: Group) -> dict[str, str]:
+    """The bird at the edge that each open bird is measured against: the first not kept, or the last kept."""
+    ranked = meeting.merit.ranking.set_index("bird")["rank"]
+    table = group.table[group.table["bird"].isin(group.open)]
+    kept = table.loc[table["stands"] == "keep", "bird"]
+    others = table.loc[table["stands"] != "keep", "bird"]
+    if kept.empty or others.empty:
+        return {}
+    last, first = max(kept, key=ranked.get), min(others, key=ranked.get)
+    return dict.fromkeys(kept, first) | dict.fromkeys(others, last)
 
 
-def reasons(why: Why, most: int = MOST_REASONS) -> list[str]:
-    """The largest contributions to a difference in words, and what is left of it."""
-    rows = why.table[why.table["points"].abs() >= LEAST]
-    said = [f"{signed(row.points)}: {row.whose}, {row.trait}" for row in each(rows.head(most))]
-    rest = why.difference - float(rows.head(most)["points"].sum())
+def titles(standard: Standard) -> dict[str, str]:
+    """What each section and trait is called in a sentence, by its name on the forms."""
+    named = {s.name: s.title for s in standard.sections} | {m.name: m.title for m in standard.measured}
+    return {name: title[:1].lower() + title[1:] for name, title in named.items() if title}
+
+
+def reasons(why: Why, named: Mapping[str, str], most: int = MOST_REASONS) -> list[str]:
+    """The largest contributions to a difference in words, and what is left of it; `named`: titles of traits."""
+    rows = why.table[why.table["points"].abs() >= LEAST].head(most)
+    said = [f"{signed(row.points)}: {row.whose}, {named.get(row.trait, row.trait)}" for row in each(rows)]
+    rest = why.difference - float(rows["points"].sum())
     return [*said, f"{signed(rest)}: everything else together"] if said else []
 
 

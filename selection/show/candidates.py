@@ -38,8 +38,8 @@ COLUMNS = {
 def merit_frame(meeting: Meeting, group: str) -> pd.DataFrame:
     """What the picture of a group draws, one row an unbarred bird from best to last.
 
-    bird, merit, low, high (points, 90 %), p_kept, stands, proposed, gap (points to the next, missing for the
-    last) and ahead (chance that it truly stands above the next).
+    bird, merit, low, high (points, 90 %), p_kept (of a place left; missing for a decided bird), stands,
+    proposed, gap (points to the next, missing for the last) and ahead (chance that it truly stands above the next).
     """
     rows = meeting.merit.ranking
     rows = rows[(rows["group"] == group) & rows["bar"].isna()].sort_values("rank").reset_index(drop=True)
@@ -53,7 +53,7 @@ def merit_frame(meeting: Meeting, group: str) -> pd.DataFrame:
             "merit": rows["merit"],
             "low": rows["merit"] - reach,
             "high": rows["merit"] + reach,
-            "p_kept": rows["p_kept"],
+            "p_kept": rows["bird"].map(meeting.verdicts.groups[group].chances),
             "stands": rows["bird"].map(verdicts["stands"]),
             "proposed": rows["bird"].map(verdicts["proposed"]),
             "gap": rows["merit"] - rows["merit"].shift(-1),
@@ -86,10 +86,10 @@ def merit_picture(meeting: Meeting, group: str) -> Fragment:
     )
     title = f"Merit of the {group} in points about their mean: the mark is the estimate, the bar its 90 % interval"
     with drawing():
-        return picture(_draw(frame, meeting.flock.plan.keep[group].number), title, says)
+        return picture(_draw(frame, meeting.verdicts.groups[group].places), title, says)
 
 
-def _draw(frame: pd.DataFrame, number: int) -> Figure:
+def _draw(frame: pd.DataFrame, places: int) -> Figure:
     from matplotlib import pyplot as plt
 
     height = 0.95 + 0.29 * len(frame)
@@ -101,10 +101,11 @@ def _draw(frame: pd.DataFrame, number: int) -> Figure:
     colours = [VERDICTS[v] for v in frame["proposed"]]
     right.barh(at, 100 * frame["p_kept"], color=colours, height=0.6)
     for y, p in zip(at, frame["p_kept"], strict=True):
-        right.text(100 * p + 3, y, f"{100 * p:.0f}", va="center", fontsize=9)
+        words = "decided" if missing(p) else in_hundred(p).removesuffix(" in 100")
+        right.text(3 if missing(p) else 100 * p + 3, y, words, va="center", fontsize=9)
     right.set_xlim(0, 128)
     right.set_xticks([0, 50, 100])
-    right.set_xlabel("chance in 100 of being\n" + ("the best" if number == 1 else f"among the best {number}"))
+    right.set_xlabel("chance in 100 of being\n" + ("the best" if places == 1 else f"among the best {places}"))
     for axes in (left, right):
         axes.tick_params(length=0)
         axes.spines["left"].set_visible(False)
@@ -134,13 +135,16 @@ def candidates_table(meeting: Meeting, group: str, shown: Sequence[str] = tuple(
     merit = meeting.merit.ranking.set_index("bird")
     listed = verdicts[verdicts["group"] == group]
     weights = weights_told(meeting, listed["bird"])
-    rows = [_row(row, merit.loc[row.bird], weights.get(row.bird, "")) for row in each(listed)]
+    chances = meeting.verdicts.groups[group].chances
+    rows = [
+        _row(row, merit.loc[row.bird], weights.get(row.bird, ""), in_hundred(chances.get(row.bird)))
+        for row in each(listed)
+    ]
     columns = {k: v for k, v in COLUMNS.items() if k in shown and (weights or k != "weight")}
     return table(rows, columns, f"The {group}, in the order of merit", ["chance"], kind="stack")
 
 
-def _row(row: Any, merit: pd.Series, weight: str) -> dict[str, object]:
-    barred = isinstance(merit["bar"], str)
+def _row(row: Any, merit: pd.Series, weight: str, chance: str) -> dict[str, object]:
     return {
         "mark": ring_mark(row.left, row.right, row.bird),
         "bird": Markup("<b>{}</b>").format(row.bird),
@@ -149,50 +153,68 @@ def _row(row: Any, merit: pd.Series, weight: str) -> dict[str, object]:
         "merit": "nothing to compare with"
         if missing(merit["merit_se"])
         else spread(merit["merit"], merit["merit_se"]),
-        "chance": "" if barred else in_hundred(merit["p_kept"]),
+        "chance": chance,
         "known": ""
         if missing(merit["accuracy"])
         else f"{accuracy(merit['accuracy'])} ({merit['accuracy']:.2f})",
-        "verdict": verdict_word("barred" if barred else row.proposed),
+        "verdict": verdict_of(row, merit["bar"]),
     }
 
 
-def verdict_word(verdict: str) -> Markup:
+def verdict_of(row: Any, bar: object) -> Markup:
+    """What is proposed for a bird, or decided; that it is barred is said whatever was decided."""
+    barred = isinstance(bar, str)
+    if missing(row.decided):
+        return verdict_word("barred" if barred else row.proposed)
+    return verdict_word(row.decided, "decided: ") + (Markup(" ") + verdict_word("barred") if barred else "")
+
+
+def verdict_word(verdict: str, before: str = "") -> Markup:
     """A verdict in its colour; the word itself says it."""
-    return Markup('<b class="verdict" style="color:{}">{}</b>').format(VERDICTS.get(verdict, BARRED), verdict)
+    return Markup('<b class="verdict" style="color:{}">{}{}</b>').format(
+        VERDICTS.get(verdict, BARRED), before, verdict
+    )
 
 
-def points_told(merit: pd.Series) -> str:
-    """Points with what they rest on: 61½ of 80 seen, about 76 of 100."""
-    seen = merit["points_seen"]
+def points_told(merit: Any) -> str:
+    """Points of a row of the ranking with what they rest on: 61½ of 80 seen, about 76 of 100."""
+    seen = merit.points_seen
     if not seen > 0:
         return "not scored"
-    told = f"{halves(merit['points'])} of {seen:g}"
-    return told if seen >= 100 else f"{told} seen, about {merit['points_of_100']:.0f} of 100"
+    told = f"{halves(merit.points)} of {seen:g}"
+    return told if seen >= 100 else f"{told} seen, about {merit.points_of_100:.0f} of 100"
 
 
 def weights_told(meeting: Meeting, birds: pd.Series) -> dict[str, str]:
     """Each bird's weight at the standard's age with its 90 % interval, and where that is on the band."""
-    section = weighed_section(meeting.flock.standard)
-    if section is None or section.at_weeks is None:
-        return {}
-    sexes = meeting.flock.birds.drop_duplicates("bird").set_index("bird")["sex"]
     told = {}
-    for row in each(meeting.merit.growth.at_age(birds, section.at_weeks)):
-        band = section.band.get(sexes.get(row.bird, ""))
-        if row.why.startswith("never weighed"):
-            told[row.bird] = "never weighed"
-        else:
-            place = "" if band is None else f", {_place(row.grams, band)}"
-            told[row.bird] = (
-                f"{kilograms(row.grams)} ± {kilograms(REACH * row.se)} kg at {section.at_weeks:g} weeks{place}"
-            )
+    for row in each(weights_frame(meeting, birds)):
+        band = "" if missing(row.low) else f", {row.place} {row.low / 1000:.1f}–{row.high / 1000:.1f}"
+        told[row.bird] = (
+            "never weighed"
+            if missing(row.grams)
+            else f"{kilograms(row.grams)} ± {kilograms(REACH * row.se)} kg at {row.weeks:g} weeks{band}"
+        )
     return told
 
 
-def _place(grams: float, band: tuple[float, float]) -> str:
-    word = "under" if grams < band[0] else "over" if grams > band[1] else "within"
-    return f"{word} {band[0] / 1000:.1f}–{band[1] / 1000:.1f}"
+def weights_frame(meeting: Meeting, birds: pd.Series) -> pd.DataFrame:
+    """Weights at the standard's age: bird, weeks, grams, se (missing: never weighed), low, high (the band), place.
+
+    `place` is under, over or within the band, blank where there is none. Empty where the standard weighs nothing.
+    """
+    section = weighed_section(meeting.flock.standard)
+    columns = ["bird", "weeks", "grams", "se", "low", "high", "place"]
+    if section is None or section.at_weeks is None:
+        return pd.DataFrame(columns=columns)
+    at = meeting.merit.growth.at_age(birds, section.at_weeks)
+    sexes = meeting.flock.birds.drop_duplicates("bird").set_index("bird")["sex"].reindex(at["bird"])
+    bands = [section.band.get(sex, (np.nan, np.nan)) for sex in sexes]
+    never = at["why"].str.startswith("never weighed")
+    at = at.assign(weeks=section.at_weeks, low=[b[0] for b in bands], high=[b[1] for b in bands])
+    at[["grams", "se"]] = at[["grams", "se"]].mask(never)
+    inside = np.where(at["grams"] < at["low"], "under", np.where(at["grams"] > at["high"], "over", "within"))
+    return at.assign(place=np.where(at["low"].isna() | never, "", inside))[columns]
 
 
 def neighbours(meeting: Meeting, group: str) -> Fragment:

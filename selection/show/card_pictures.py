@@ -2,56 +2,102 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
+from selection.decide.rows import counted, each
 from selection.show.figures import halves, kilograms, missing
 from selection.show.fragments import Fragment
+from selection.show.small_plots import ticks
 from selection.show.style import BAND, INK, KEEP, QUIET, REACH, RULE
 from selection.standard.sections import weighed_section
 
+if TYPE_CHECKING:
+    from selection.records.settings import Standard
+    from selection.standard.growth import Growth
+
 BAR = 120
-WIDE, HIGH = 300, 170
-LEFT, RIGHT, TOP, FOOT = 34, 12, 8, 26
+WIDE, HIGH = 260, 150
+LEFT, RIGHT, TOP, FOOT = 24, 10, 8, 32
+SIZE = 11
+"""Size of letters and figures, in the picture's own units: some 8 points where a card is printed."""
 TEXT = Markup(
-    '<text x="{:.1f}" y="{:.1f}" font-size="10.5" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
+    '<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
 )
 
 
-def sections_frame(meeting: Meeting, bird: str) -> pd.DataFrame:
-    """Points by section: title, most, points (missing: not seen), others (mean of the scored of its group)."""
-    birds = meeting.merit.points.birds.set_index("bird")
-    ranking = meeting.merit.ranking
-    group = ranking.loc[ranking["bird"] == bird, "group"].iloc[0]
-    mates = birds.reindex(ranking.loc[ranking["group"] == group, "bird"])
+@dataclass(frozen=True)
+class SectionPoints:
+    """One section on a bird's card: its title, points at most, the bird's (missing: not seen), its group's mean."""
+
+    title: str
+    most: float
+    points: float
+    others: float
+
+
+@dataclass(frozen=True)
+class Grown:
+    """How one bird grew: weeks and grams of its usable weighings in order of age; grams and se at the standard's age.
+
+    `grams` and `se` are missing where the standard measures no weight at an age.
+    """
+
+    bird: str
+    sex: str
+    weeks: np.ndarray
+    weighed: np.ndarray
+    grams: float
+    se: float
+
+
+def section_points(meeting: Meeting) -> dict[str, list[SectionPoints]]:
+    """Points by section of every candidate, beside the mean of the scored of its group."""
     sections = meeting.flock.standard.sections
     names = [s.name for s in sections]
-    own = birds.reindex([bird])[names].iloc[0].to_numpy(float)
-    others = mates[names].mean().to_numpy(float)
-    return pd.DataFrame(
-        {
-            "title": [s.title for s in sections],
-            "most": [s.points for s in sections],
-            "points": own,
-            "others": others,
-        }
-    )
+    own = meeting.merit.points.birds.set_index("bird")[names].astype(float)
+    candidates = meeting.merit.ranking[["bird", "group"]]
+    rows = own.reindex(candidates["bird"]).set_index(candidates["group"].to_numpy())
+    means = rows.groupby(level=0).mean()
+    return {
+        bird: [
+            SectionPoints(s.title, s.points, points, others)
+            for s, points, others in zip(sections, row, means.loc[group], strict=True)
+        ]
+        for bird, group, row in zip(candidates["bird"], candidates["group"], rows.to_numpy(), strict=True)
+    }
 
 
-def section_bars(meeting: Meeting, bird: str) -> Fragment:
+def growth_of(meeting: Meeting) -> dict[str, Grown]:
+    """How every candidate grew that was ever weighed."""
+    growth, flock = meeting.merit.growth, meeting.flock
+    birds = meeting.merit.ranking["bird"]
+    own = growth.deviations[growth.deviations["bird"].isin(birds)].sort_values("age_weeks", kind="stable")
+    own = own.assign(grams=flock.weights["grams"].reindex(own["row"]).to_numpy(float))
+    section = weighed_section(flock.standard)
+    target = None if section is None else section.at_weeks
+    at = {} if target is None else {r.bird: (r.grams, r.se) for r in each(growth.at_age(birds, target))}
+    return {
+        str(bird): Grown(
+            str(bird), str(rows["sex"].iloc[0]), rows["age_weeks"].to_numpy(float), rows["grams"].to_numpy(float),
+            *at.get(bird, (np.nan, np.nan)),
+        )
+        for bird, rows in own.groupby("bird", sort=False)
+    }  # fmt: skip
+
+
+def section_bars(rows: list[SectionPoints]) -> Fragment:
     """Points by section as bars on the section's full length, with a tick where the group's mean is."""
-    rows = [_bar(row) for row in each(sections_frame(meeting, bird))]
     return Fragment(
         '<table class="bars"><caption>Points by section; tick: mean of its group</caption><tbody>{}</tbody></table>'
-    ).format(Markup("").join(rows))
+    ).format(Markup("").join(_bar(row) for row in rows))
 
 
-def _bar(row: Any) -> Markup:
+def _bar(row: SectionPoints) -> Markup:
     told = "not seen" if missing(row.points) else f"{halves(row.points)} of {row.most:g}"
     full = 0.0 if missing(row.points) else BAR * min(max(row.points / row.most, 0), 1)
     tick = Markup("")
@@ -69,38 +115,25 @@ def _bar(row: Any) -> Markup:
     )
 
 
-def growth_frame(meeting: Meeting, bird: str) -> pd.DataFrame:
-    """The bird's usable weighings: weeks, grams; empty where it was never weighed."""
-    flock, growth = meeting.flock, meeting.merit.growth
-    own = growth.deviations[growth.deviations["bird"] == bird]
-    grams = flock.weights.loc[own["row"], "grams"].to_numpy(float)
-    return pd.DataFrame({"weeks": own["age_weeks"].to_numpy(float), "grams": grams}).sort_values("weeks")
-
-
-def growth_picture(meeting: Meeting, bird: str) -> Fragment:
+def growth_picture(grown: Grown | None, growth: Growth, standard: Standard) -> Fragment:
     """Its weighings on its sex's growth curve, with the standard's band at its age and the estimate there."""
-    weighed = growth_frame(meeting, bird)
-    if weighed.empty:
+    if grown is None:
         return Fragment('<p class="small">Never weighed: no picture of its growth.</p>')
-    return _Plot(meeting, bird, weighed).drawn()
+    return _Plot(grown, growth, standard).drawn()
 
 
 class _Plot:
     """One growth picture: scales, and the parts drawn on them."""
 
-    def __init__(self, meeting: Meeting, bird: str, weighed: pd.DataFrame) -> None:
-        self.bird, self.weighed, self.growth = bird, weighed, meeting.merit.growth
-        birds = meeting.flock.birds
-        self.sex = str(birds.loc[birds["bird"] == bird, "sex"].iloc[0])
-        self.section = weighed_section(meeting.flock.standard)
-        self.target = self.section.at_weeks if self.section else None
-        band = self.section.band.get(self.sex) if self.section else None
+    def __init__(self, grown: Grown, growth: Growth, standard: Standard) -> None:
+        self.grown, self.growth, self.sex = grown, growth, grown.sex
+        section = weighed_section(standard)
+        self.target = section.at_weeks if section else None
+        band = section.band.get(self.sex) if section else None
         self.band = band if self.target else None
-        at = None if self.target is None else self.growth.at_age([bird], self.target).iloc[0]
-        self.estimate = None if at is None else (float(at["grams"]), float(at["se"]))
-        self.last = max(weighed["weeks"].max(), self.target or 0) * 1.04 + 1
+        self.last = max(grown.weeks.max(), self.target or 0) * 1.04 + 1
         curve = self.growth.expected(self.sex, np.array([self.last]))[0]
-        self.top = 1.12 * max(weighed["grams"].max(), curve, band[1] if band else 0)
+        self.top = 1.12 * max(grown.weighed.max(), curve, band[1] if band else 0)
 
     def x(self, weeks: float) -> float:
         return LEFT + (WIDE - LEFT - RIGHT) * weeks / self.last
@@ -117,17 +150,16 @@ class _Plot:
 
     def _title(self) -> str:
         band = f"; box: the standard at {self.target:g} weeks" if self.band else ""
-        return f"Growth, kg by weeks of age; line: all {self.sex}s{band}"
+        return f"Growth in kg; line: all {self.sex}s{band}"
 
     def _says(self) -> str:
-        last = self.weighed.iloc[-1]
-        latest = f"{kilograms(last['grams'])} kg at {last['weeks']:.0f} weeks"
-        said = f"{self.bird}: {len(self.weighed)} weighings, the last {latest}"
-        if self.estimate is None:
+        grown = self.grown
+        latest = f"{kilograms(grown.weighed[-1])} kg at {grown.weeks[-1]:.0f} weeks"
+        said = f"{grown.bird}: {counted(len(grown.weeks), 'weighing')}, the last {latest}"
+        if missing(grown.grams):
             return said
-        grams, se = self.estimate
-        low, high = (kilograms(grams + sign * REACH * se) for sign in (-1, 1))
-        return f"{said}; at {self.target:g} weeks {kilograms(grams)} kg, 90 % interval {low} to {high}"
+        low, high = (kilograms(grown.grams + sign * REACH * grown.se) for sign in (-1, 1))
+        return f"{said}; at {self.target:g} weeks {kilograms(grown.grams)} kg, 90 % interval {low} to {high}"
 
     def _axes(self) -> Markup:
         step = 1000 if self.top > 2500 else 500
@@ -135,15 +167,15 @@ class _Plot:
             Markup('<path d="M{:.1f} {:.1f}H{}" stroke="{}" stroke-width=".8"/>').format(
                 LEFT, self.y(g), WIDE - RIGHT, RULE
             )
-            + TEXT.format(LEFT - 5, self.y(g) + 3.5, "end", QUIET, f"{g / 1000:g}")
+            + TEXT.format(LEFT - 5, self.y(g) + 3.5, SIZE, "end", QUIET, f"{g / 1000:g}")
             for g in np.arange(0, self.top, step)
         ]
-        every = 10 if self.last > 45 else 5
         weeks = [
-            TEXT.format(self.x(w), HIGH - 10, "middle", QUIET, f"{w:g}")
-            for w in np.arange(0, self.last, every)
+            TEXT.format(self.x(w), HIGH - FOOT + 14, SIZE, "middle", QUIET, f"{w:g}")
+            for w in ticks(0, self.last, 6)
         ]
-        return Markup("").join([*lines, *weeks])
+        words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, SIZE, "middle", QUIET, "weeks of age")
+        return Markup("").join([*lines, *weeks, words])
 
     def _band(self) -> Markup:
         if self.band is None or self.target is None:
@@ -166,13 +198,14 @@ class _Plot:
 
     def _weighings(self) -> Markup:
         dot = Markup('<circle cx="{:.1f}" cy="{:.1f}" r="3.2" fill="{}"/>')
-        return Markup("").join(dot.format(self.x(r.weeks), self.y(r.grams), KEEP) for r in each(self.weighed))
+        at = zip(self.grown.weeks, self.grown.weighed, strict=True)
+        return Markup("").join(dot.format(self.x(weeks), self.y(grams), KEEP) for weeks, grams in at)
 
     def _estimate(self) -> Markup:
-        if self.estimate is None or self.target is None:
+        if missing(self.grown.grams) or self.target is None:
             return Markup("")
-        (grams, se), x = self.estimate, self.x(self.target)
-        half = REACH * se
+        x, half = self.x(self.target), REACH * self.grown.se
+        low, high = self.y(self.grown.grams - half), self.y(self.grown.grams + half)
         return Markup(
             '<path d="M{0:.1f} {1:.1f}V{2:.1f}M{3:.1f} {1:.1f}h8M{3:.1f} {2:.1f}h8" stroke="{4}" stroke-width="1.6"/>'
-        ).format(x, self.y(grams - half), self.y(grams + half), x - 4, INK)
+        ).format(x, low, high, x - 4, INK)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from selection.decide import wording
 from selection.show.style import REACH
 
 HALF = "½"
@@ -42,15 +43,9 @@ def halves(points: float) -> str:
     return f"{sign}{whole or ('' if half else '0')}{half}"
 
 
-def in_hundred(chance: float) -> str:
+def in_hundred(chance: float | None) -> str:
     """A probability as so many in 100; blank where missing."""
-    if missing(chance):
-        return ""
-    if 0 < chance < 0.01:
-        return "under 1 in 100"
-    if 0.99 < chance < 1:
-        return "over 99 in 100"
-    return f"{100 * chance:.0f} in 100"
+    return "" if chance is None or missing(chance) else wording.in_hundred(chance)
 
 
 def per_cent(share: float, low: float, high: float) -> str:

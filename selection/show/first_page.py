@@ -2,51 +2,75 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from markupsafe import Markup
 
+from selection.decide.another_look import Look
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.decide.verdicts import Group
 from selection.decide.wording import listed
 from selection.show.figures import in_hundred
 from selection.show.fragments import Fragment, bullets, heading, join, paragraph
+from selection.show.notes import left_out, notes, nothing_seen
 from selection.show.ring_marks import ring_mark
 
 WORDS = {"keep": "Stays", "reserve": "In reserve"}
+MOST_NAMED = 3
+"""Birds named that cannot be told apart; the others are counted."""
 
 
 def first_page(meeting: Meeting) -> Fragment:
     """Who stays, who stands by, who goes, whom to look at again tonight, and what could not be settled."""
     pieces = [_group(meeting, group) for group in meeting.verdicts.groups.values() if len(group.table)]
-    left = [*meeting.verdicts.cannot, *_unsexed(meeting)]
-    if left:
-        pieces += [heading("Not settled"), bullets(left, "small")]
+    unsettled = [*meeting.verdicts.cannot, *_unsexed(meeting)]
+    for lead, lines in (("Not settled", unsettled), ("Not counted", left_out(meeting))):
+        if lines:
+            pieces += [heading(lead), bullets(lines, "small")]
     return Fragment('<div class="first">{}</div>').format(join(pieces))
 
 
 def _group(meeting: Meeting, group: Group) -> Fragment:
     """One group: who stays and stands by as ring marks, then whom to look at again and who goes."""
-    number = meeting.flock.plan.keep[group.name].number
-    place = "the best" if number == 1 else f"one of the best {number}"
-    alone = (
-        meeting.merit.ranking.loc[meeting.merit.ranking["group"] == group.name, "p_kept"].notna().sum() < 2
-    )
-    note = "" if alone else f"under each: its chance of being {place} on merit"
-    marks = Markup("").join(_marked(meeting, group, stands) for stands in WORDS)
+    known = notes(meeting, group)
+    marks = Markup("").join(_marked(group, stands, known) for stands in WORDS)
     return Fragment(
-        '<section class="group"><h3>{} <span class="small">{}</span></h3><div class="row">{}</div>{}</section>'
-    ).format(group.name.capitalize(), note, marks, join(_words(group)))
+        '<section class="group"><h3>{} <span class="small">{}</span></h3>{}<div class="row">{}</div>{}</section>'
+    ).format(
+        group.name.capitalize(),
+        _under(group),
+        _warning(meeting, group),
+        marks,
+        join(_words(meeting, group, known)),
+    )
 
 
-def _marked(meeting: Meeting, group: Group, stands: str) -> Markup:
-    """The birds of one verdict as ring marks, each with its number and its chance of a place."""
-    rows = group.table[group.table["stands"] == stands]
-    chances = meeting.merit.ranking.set_index("bird")["p_kept"]
+def _under(group: Group) -> str:
+    """What stands under each mark."""
+    if len(group.open) < 2 or not group.places:
+        return ""
+    place = "the best" if group.places == 1 else f"one of the best {group.places}"
+    decided = " of those not decided" if group.table["decided"].notna().any() else ""
+    return f"under each: its chance of being {place}{decided} on merit"
+
+
+def _warning(meeting: Meeting, group: Group) -> Markup:
+    """Said before anything else where the order rests on nothing seen of these birds."""
+    if not nothing_seen(meeting, group):
+        return Markup("")
+    order = "their order is chance" if meeting.merit.known is None else "they stand by their relatives alone"
+    return paragraph(f"None of these has been scored, weighed or measured: {order}.", "warn")
+
+
+def _marked(group: Group, stands: str, known: Mapping[str, list[str]]) -> Markup:
+    """The birds of one verdict as ring marks, each with its number, its chance of a place and what to know."""
     marks = [
-        Markup('<li>{}<span><b>{}</b><br><span class="small">{}</span></span></li>').format(
-            ring_mark(row.left, row.right, row.bird), row.bird, in_hundred(chances[row.bird])
+        Markup("<li>{}<span><b>{}</b>{}</span></li>").format(
+            ring_mark(row.left, row.right, row.bird), row.bird, _lines(group, row, known[row.bird])
         )
-        for row in each(rows)
+        for row in each(group.table[group.table["stands"] == stands])
     ]
     if not marks:
         return Markup("")
@@ -55,27 +79,68 @@ def _marked(meeting: Meeting, group: Group, stands: str) -> Markup:
     )
 
 
-def _words(group: Group) -> list[Markup]:
-    """Whom to look at again and who goes, in words."""
+def _lines(group: Group, row: Any, known: list[str]) -> Markup:
+    """What stands under a bird's number, a line each."""
+    again = (
+        ["look again" if "never scored" not in known else "look at it"]
+        if row.proposed == "look again"
+        else []
+    )
+    lines = [in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else "", *again, *known]
+    return Markup("").join(Markup('<br><span class="small">{}</span>').format(line) for line in lines if line)
+
+
+def _words(meeting: Meeting, group: Group, known: Mapping[str, list[str]]) -> list[Markup]:
+    """Whom to look at again, who goes, and what the order cannot tell, in words."""
     table, again = group.table, group.again
     going = table.loc[table["stands"] == "sell", "bird"].tolist()
-    barred = table.loc[table["reason"].str.startswith("barred"), "bird"]
     said: list[Markup] = []
-    open_to_look = [bird for bird in going if again is not None and bird in again.birds]
     if again is not None:
-        value = f"worth {again.value:.1f} points of merit on average"
-        said.append(
-            _line(
-                "Look again tonight",
-                f"at {listed(again.birds)} side by side, before anyone is sold: {value}.",
-            )
-        )
-    if open_to_look:
-        said.append(_line("Goes, unless that look says otherwise:", f"{listed(open_to_look)}."))
-    firm = [bird for bird in going if bird not in open_to_look]
-    left = f" Barred from breeding: {listed(barred)}." if len(barred) else ""
-    said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody else' if going else 'nobody'}.{left}"))
-    return said
+        said.append(_look(meeting, group, again))
+    doubtful = [bird for bird in going if again is not None and bird in again.birds]
+    if doubtful:
+        said.append(_line("Goes, unless that look says otherwise:", f"{listed(doubtful)}."))
+    firm = [_with_why(bird, known[bird]) for bird in going if bird not in doubtful]
+    said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody else' if going else 'nobody'}."))
+    unseen = [bird for bird in table["bird"] if known[bird] and known[bird][-1].startswith("never")]
+    if unseen and not nothing_seen(meeting, group):
+        said.append(_line("Never scored or weighed, or both:", f"{listed(unseen)}."))
+    return [*said, *_level(group)]
+
+
+def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
+    """The look that is proposed, and what it is worth."""
+    birds = "all of them" if len(again.birds) == len(group.open) > 2 else listed(again.birds)
+    worth = f"worth {again.value:.1f} points of merit on average"
+    if meeting.merit.known is None:
+        return _line("Look first", f"at {birds} side by side, before anyone is sold: {worth}.")
+    return _line(
+        "Look again tonight",
+        f"at {birds} side by side, before anyone is sold: {worth}; no other two to four tell much more.",
+    )
+
+
+def _with_why(bird: str, known: list[str]) -> str:
+    """A bird that goes, with what the meeting decided or what bars it."""
+    why = [note for note in known if note.startswith(("decided", "barred"))]
+    return f"{bird} ({'; '.join(why)})" if why else bird
+
+
+def _level(group: Group) -> list[Markup]:
+    """Who cannot be told apart from the last that stays."""
+    if group.certainty is None:
+        return []
+    kept = group.table.loc[(group.table["stands"] == "keep") & group.table["bird"].isin(group.open), "bird"]
+    if kept.empty or len(kept) == len(group.open):
+        return []
+    last = [bird for bird in group.chances.index if bird in set(kept)][-1]
+    pairs = group.certainty.pairs
+    pairs = pairs[~pairs["told_apart"] & ((pairs["first"] == last) | (pairs["second"] == last))]
+    level = [b for b in group.open if b not in set(kept) and b in {*pairs["first"], *pairs["second"]}]
+    if not level:
+        return []
+    more = [f"{len(level) - MOST_NAMED} more"] if len(level) > MOST_NAMED + 1 else level[MOST_NAMED:]
+    return [_line("Cannot be told apart", f"from {last} on merit: {listed([*level[:MOST_NAMED], *more])}.")]
 
 
 def _line(lead: str, words: str) -> Fragment:

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
+import math
+
 from markupsafe import Markup
 
 from selection.decide.look_rule import LookRule, look_rule
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
-from selection.decide.tipping import Tip
+from selection.decide.tipping import MOST_POINTS, Tip
 from selection.decide.verdicts import Group
 from selection.decide.wording import listed
-from selection.show.candidates import ONE, candidates_table, merit_picture, neighbours, verdict_word
-from selection.show.figures import missing
+from selection.show.candidates import ONE, candidates_table, merit_picture, neighbours, verdict_of
+from selection.show.figures import in_hundred, missing
 from selection.show.fragments import Fragment, bullets, heading, join, paragraph, table
+from selection.show.notes import notes, nothing_seen
 from selection.show.ring_marks import ring_mark
 
 ROOM = {
     "title": "Section",
-    "points": "Points now",
-    "lowest": "Same birds kept from",
-    "highest": "up to",
-    "first": "then comes in",
+    "points": "Counts for now",
+    "room": "Same birds stay while it counts for",
+    "first": "Above that comes in",
 }
+
+HOW = (
+    "For each sheet: one judge, all its birds on one table, one after another and then back again. Earlier points are "
+    "left off on purpose, and the order is shuffled.",
+    "The rule is worked out beforehand: multiply each section's points by its worth, add the head start, and add up. "
+    "The head start is what is known of the bird already, so that tonight does not count for everything. Afterwards "
+    "record the points as looks and hold the meeting again.",
+)
 
 
 def groups(meeting: Meeting) -> Fragment:
@@ -44,15 +54,21 @@ def _firm(meeting: Meeting, group: str) -> list[str]:
 
 
 def verdict_table(meeting: Meeting) -> Fragment:
-    """Every candidate's verdict with its one sentence, and what the meeting has decided already."""
+    """Every candidate's verdict in a line, and what the meeting has decided already; the cards say why."""
+    known = {
+        b: said for group in meeting.verdicts.groups.values() for b, said in notes(meeting, group).items()
+    }
+    merit = {row.bird: row for row in each(meeting.merit.ranking)}
+    chances = {bird: p for group in meeting.verdicts.groups.values() for bird, p in group.chances.items()}
     rows = [
         {
             "bird": row.bird,
             "group": ONE[row.group],
+            "proposed": verdict_of(row, merit[row.bird].bar),
             "stands": row.stands,
-            "proposed": verdict_word(row.proposed),
-            "reason": row.reason[0].upper() + row.reason[1:] + ".",
-            "decided": "" if missing(row.decided) else row.decided,
+            "rank": "" if missing(merit[row.bird].rank) else f"{merit[row.bird].rank:.0f}",
+            "chance": in_hundred(chances.get(row.bird)),
+            "known": "; ".join(known[row.bird]),
         }
         for row in each(meeting.verdicts.table)
     ]
@@ -61,11 +77,11 @@ def verdict_table(meeting: Meeting) -> Fragment:
         "group": "Group",
         "proposed": "Proposed",
         "stands": "If nobody looks again",
-        "reason": "Why",
+        "rank": "Place by merit",
+        "chance": "Chance of a place",
+        "known": "To know",
     }
-    if any(row["decided"] for row in rows):
-        columns["decided"] = "Decided"
-    return table(rows, columns, "Every candidate's verdict", empty="No candidates.", kind="stack")
+    return table(rows, columns, "Every candidate's verdict", ["rank"], empty="No candidates.", kind="stack")
 
 
 def tipping(meeting: Meeting) -> Fragment:
@@ -99,42 +115,65 @@ def _room(meeting: Meeting, group: Group) -> Fragment:
         {
             "title": titles[row.section],
             "points": f"{row.points:g}",
-            "lowest": f"{row.lowest:.0f}",
-            "highest": "any" if row.highest >= 100 else f"{row.highest:.0f}",
-            "first": "" if missing(row.first) or row.highest >= 100 else row.first,
+            "room": room(row.lowest, row.highest),
+            "first": "" if missing(row.first) else row.first,
         }
         for row in each(group.reweigh)
     ]
-    caption = "If a section counted for more or fewer points (merit at its estimate, without its interval)"
-    return table(rows, ROOM, caption, ["points", "lowest", "highest"])
+    caption = (
+        "If a section counted for more or fewer points in merit than now, its own points times the plan's worth "
+        "(merit at its estimate, without its interval)"
+    )
+    return table(rows, ROOM, caption, ["points"])
+
+
+def room(lowest: float, highest: float) -> str:
+    """The points between which nothing changes, in words: from 0 to MOST_POINTS is anything."""
+    low, high = math.ceil(lowest - 1e-9), math.floor(highest + 1e-9)
+    if low <= 0:
+        return "anything" if highest >= MOST_POINTS else f"{high} or less"
+    return f"{low} or more" if highest >= MOST_POINTS else f"{low} to {high}"
 
 
 def again(meeting: Meeting) -> Fragment:
-    """The sheets for one more look, one for each group that has birds worth it."""
-    sheets = [_sheet(meeting, name) for name in meeting.verdicts.groups]
-    sheets = [sheet for sheet in sheets if sheet]
-    if not sheets:
-        least = meeting.flock.plan.look_worth
-        return paragraph(
-            f"No further look would gain {least:g} points of merit or more: nothing is left to see.", "quiet"
-        )
-    return join(sheets)
+    """The sheets for a look before the meeting ends, and for the other groups why none is proposed."""
+    groups = [group for group in meeting.verdicts.groups.values() if len(group.table)]
+    sheets = [sheet for group in groups if (sheet := _sheet(meeting, group))]
+    without = [_no_sheet(meeting, group) for group in groups if group.again is None]
+    how = [paragraph(words) for words in HOW] if sheets else []
+    told = join([*how, *sheets, bullets(without)])
+    return told if groups else paragraph("No candidates, so nobody to look at.", "quiet")
 
 
-def _sheet(meeting: Meeting, group: str) -> Fragment:
-    """One sheet: the birds in shuffled order without their earlier points, and the rule that decides."""
-    rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, group)
-    if rule is None:
+def _no_sheet(meeting: Meeting, group: Group) -> str:
+    """Why no look is proposed in a group."""
+    name, least = group.name.capitalize(), meeting.flock.plan.look_worth
+    if len(group.open) <= group.places or not group.places:
+        return f"{name}: nothing is left to choose, so no look would change it"
+    if not meeting.flock.standard.by_eye:
+        return f"{name}: the standard has no section that is judged by eye"
+    unseen = nothing_seen(meeting, group)
+    return (
+        f"{name}: no look at two to four of them would gain {least:g} points of merit on average"
+        f"{', though none of them was ever seen: the plan asks for much' if unseen else ''}"
+    )
+
+
+def _sheet(meeting: Meeting, group: Group) -> Fragment:
+    """One sheet: the birds in shuffled order without their earlier points, and what decides."""
+    if group.again is None:
         return Fragment("")
+    rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, group.name)
+    if rule is None:
+        return paragraph(
+            f"{group.name.capitalize()}: nobody has judged any of them by eye. Score all of them on the look sheet "
+            "(`selection forms` writes it), by one judge on one day, record it, and hold the meeting again: worth "
+            f"{group.again.value:.1f} points of merit on average, by the published values alone."
+        )
     pieces = [
-        heading(f"{group.capitalize()}: {listed(rule.birds)}"),
-        paragraph(
-            "One judge, all of them on one table, one after another and then back again. Earlier points are left "
-            "off this sheet on purpose, and the order is shuffled."
-        ),
+        heading(f"{group.name.capitalize()}: {listed(rule.birds)}"),
         _boxes(meeting, rule),
-        paragraph("The rule, worked out beforehand", "lead"),
-        bullets(_rule_words(meeting, rule, group)),
+        bullets(_rule_words(meeting, rule), "small"),
     ]
     return Fragment('<section class="sheet">{}</section>').format(join(pieces))
 
@@ -157,6 +196,7 @@ def _boxes(meeting: Meeting, rule: LookRule) -> Fragment:
             Markup("<td></td>" * len(rule.birds)),
         )
         for name, weight in rule.weights.items()
+        if weight
     ]
     start = Markup("").join(Markup("<td>{:.1f}</td>").format(rule.start[b]) for b in rule.birds)
     lines += [
@@ -169,17 +209,25 @@ def _boxes(meeting: Meeting, rule: LookRule) -> Fragment:
     ).format(Markup("").join(head), Markup("").join(lines))
 
 
-def _rule_words(meeting: Meeting, rule: LookRule, group: str) -> list[str]:
-    place = "stays" if rule.places == 1 else "stay"
+def _rule_words(meeting: Meeting, rule: LookRule) -> list[str]:
     best = (
-        "The bird with the largest sum"
+        "The bird with the largest sum stays"
         if rule.places == 1
-        else f"The {rule.places} birds with the largest sums"
+        else f"The {rule.places} birds with the largest sums stay"
     )
-    return [
-        f"{best} {place}; it is worth {rule.value:.1f} points of merit on average to do this before choosing",
-        "Multiply each section's points by its worth, add the head start, and add up. The head start is what is "
-        "known of the bird already, so that tonight does not count for everything",
-        f"Over {rule.trials:,} looks drawn by the model, this rule on paper chooses as the whole calculation does in "
-        f"{100 * rule.agreement:.0f} of 100; afterwards record the sheet as looks and hold the meeting again",
+    titles = {s.name: s.title for s in meeting.flock.standard.by_eye}
+    idle = [titles[name] for name, weight in rule.weights.items() if not weight]
+    new = [title for name, title in titles.items() if name not in rule.weights]
+    said = [
+        f"{best}: worth {rule.value:.1f} points of merit on average. Over {rule.trials:,} looks drawn by the model, "
+        f"the sums choose as the whole calculation does in {100 * rule.agreement:.0f} of 100"
     ]
+    if idle:
+        said.append(
+            f"Left off the sum, for it would hardly move it: {listed(idle)}. Score it on the form all the same"
+        )
+    if new:
+        said.append(
+            f"Nobody has judged {listed(new)} yet, so it has no worth here: score it on the form as well"
+        )
+    return said

@@ -45,7 +45,7 @@ def test_an_interval_reaches_1_645_standard_errors_to_either_side():
         (0.284, "28 in 100"),
         (0.001, "under 1 in 100"),
         (0.999, "over 99 in 100"),
-        (1.0, "100 in 100"),
+        (1.0, "over 99 in 100"),
         (NAN, ""),
     ],
 )

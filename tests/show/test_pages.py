@@ -4,21 +4,31 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.meeting import Meeting
+from selection.decide.look_rule import look_rule
+from selection.decide.meeting import Meeting, hold
+from selection.decide.tipping import planned_counts
+from selection.decide.verdicts import propose
+from selection.decide.wording import chance
+from selection.merit.ranking import rerank
 from selection.merit.why import contributions
+from selection.records.flock import assemble
+from selection.records.settings import Keep, Plan, Section, Standard
 from selection.show import meeting as show
-from selection.show.bird_cards import clutch_mates, reasons, rival_of
-from selection.show.card_pictures import growth_frame, sections_frame
+from selection.show.bird_cards import clutch_mates, reasons, rivals, titles
+from selection.show.card_pictures import growth_of, section_points
 from selection.show.clutch_pages import levels_frame, told_frame
-from selection.show.figures import halves
+from selection.show.figures import halves, in_hundred
 from selection.show.laying_pages import curve_frame
 from selection.show.mating_pages import inbreeding_frame
 from selection.show.merit_pages import by_whose, contributions_frame, orders_frame
+from selection.show.verdict_pages import room
+from selection.standard.growth import fit_growth
 from tests.show import held
 
 HOSTILE = "<script>alert(1)</script>"
@@ -66,7 +76,8 @@ def test_a_cards_reasons_add_up_to_the_difference(meeting: Meeting):
         "bird"
     ]
     why = contributions(meeting.merit, meeting.flock, first, second)
-    said = [float(line.split(":")[0].replace("−", "-")) for line in reasons(why)]
+    lines = reasons(why, titles(meeting.flock.standard))
+    said = [float(line.split(":")[0].replace("−", "-")) for line in lines]
     assert sum(said) == pytest.approx(why.difference, abs=0.05 * len(said))
     assert by_whose(why)["points"].sum() == pytest.approx(why.difference)
     assert contributions_frame(why)["points"].sum() == pytest.approx(why.difference)
@@ -79,22 +90,26 @@ def test_a_kept_bird_is_measured_against_the_first_that_is_not_and_the_others_ag
     rank = meeting.merit.ranking.set_index("bird")["rank"]
     kept = table.loc[table["stands"] == "keep", "bird"]
     others = table.loc[(table["stands"] != "keep") & table["bird"].map(rank).notna(), "bird"]
-    assert rival_of(meeting, kept.iloc[0], "pullets") == min(others, key=rank.get)
-    assert rival_of(meeting, others.iloc[0], "pullets") == max(kept, key=rank.get)
+    measured = rivals(meeting, meeting.verdicts.groups["pullets"])
+    assert measured[kept.iloc[0]] == min(others, key=rank.get)
+    assert measured[others.iloc[0]] == max(kept, key=rank.get)
 
 
 def test_a_card_shows_the_birds_own_points_weighings_and_mates(meeting: Meeting):
     flock = meeting.flock
     bird = meeting.verdicts.groups["pullets"].table["bird"].iloc[0]
-    points = meeting.merit.points.birds.set_index("bird").loc[bird]
-    sections = sections_frame(meeting, bird)
+    points = meeting.merit.points.birds.set_index("bird")
     names = [s.name for s in flock.standard.sections]
-    assert np.allclose(sections["points"], points[names].astype(float), equal_nan=True)
+    shown = section_points(meeting)[bird]
+    assert np.allclose([s.points for s in shown], points.loc[bird, names].astype(float), equal_nan=True)
+    mates = points.reindex(meeting.verdicts.groups["pullets"].table["bird"])[names].mean()
+    assert np.allclose([s.others for s in shown], mates)
     weighed = flock.weights[(flock.weights["bird"] == bird) & flock.weights["grams"].notna()]
-    assert sorted(growth_frame(meeting, bird)["grams"]) == sorted(weighed["grams"].astype(float))
+    grown = growth_of(meeting)[bird]
+    assert sorted(grown.weighed) == sorted(weighed["grams"].astype(float))
+    assert list(grown.weeks) == sorted(grown.weeks)
     clutch = flock.birds.set_index("bird").loc[bird, "clutch"]
-    mates, _ = clutch_mates(meeting, bird)
-    assert len(mates) == (flock.birds["clutch"] == clutch).sum() - 1
+    assert len(clutch_mates(meeting)[bird]) == (flock.birds["clutch"] == clutch).sum() - 1
 
 
 def test_the_sheet_for_one_more_look_hides_earlier_points(meeting: Meeting):
@@ -105,7 +120,7 @@ def test_the_sheet_for_one_more_look_hides_earlier_points(meeting: Meeting):
     seen = meeting.merit.points.birds.set_index("bird")["points"]
     for sheet, group in zip(sheets, proposed, strict=True):
         assert all(bird in sheet for bird in group.again.birds)
-        words = re.sub(r"<[^>]*>", " ", re.sub(r"<svg.*?</svg>", " ", sheet, flags=re.S)).split()
+        words = plain(re.sub(r"<ul.*?</ul>", " ", sheet, flags=re.S)).split()  # the list tells shares of 100
         told = [seen[bird] for bird in group.again.birds if seen[bird] == seen[bird]]
         assert told
         assert not {text for value in told for text in (f"{value:.1f}", halves(value))} & set(words)
@@ -154,5 +169,133 @@ def test_a_meeting_without_candidates_says_so_on_every_page(meeting: Meeting):
     assert "No candidates" in show.cards(empty)
     assert "No candidates" in show.verdict_table(empty)
     assert "No pullets to choose from" in show.groups(empty)
-    assert "nothing is left to see" in show.again(empty)
+    assert "nobody to look at" in show.again(empty)
     assert "Stays" not in show.first_page(empty)
+
+
+def plain(page: str) -> str:
+    """What a page says, without its marks and pictures."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", re.sub(r"<svg.*?</svg>", " ", page, flags=re.S)))
+
+
+@pytest.fixture(scope="module")
+def decided(meeting: Meeting) -> Meeting:
+    group = meeting.verdicts.groups["pullets"]
+    kept, sold = group.tips[0].ahead, group.tips[0].behind
+    rows = [(kept, "keep", "only <the> once"), (sold, "sell", "too wild")]
+    made = pd.DataFrame(rows, columns=["bird", "decided", "why"]).assign(
+        on=pd.Timestamp(meeting.flock.plan.on)
+    )
+    flock = replace(meeting.flock, decisions=made)
+    merit = rerank(meeting.merit, flock, {kept: "wry tail (M, 2026-09-01)"})
+    return replace(meeting, flock=flock, merit=merit, verdicts=propose(flock, merit))
+
+
+class TestDecided:
+    """A decision is seen on the first page, and decided birds tip nothing."""
+
+    def test_decision_reason_and_bar_stand_on_the_first_page(self, decided: Meeting):
+        made = decided.flock.decisions
+        page = plain(show.first_page(decided))
+        assert "decided: only &lt;the&gt; once" in page
+        assert "barred: wry tail (M, 2026-09-01)" in page
+        assert f"{made['bird'][1]} (decided: too wild)" in page
+        places = decided.flock.plan.keep["pullets"].number - 1
+        assert f"one of the best {places} of those not decided" in page
+
+    def test_decided_birds_are_not_offered_at_the_edge_or_for_another_look(self, decided: Meeting):
+        for bird in decided.flock.decisions["bird"]:
+            assert bird not in plain(show.tipping(decided))
+            assert bird not in plain(show.again(decided))
+
+    def test_every_page_names_the_same_verdict(self, decided: Meeting):
+        kept = decided.flock.decisions["bird"][0]
+        for page in (show.verdict_table(decided), show.card(decided, kept), show.groups(decided)):
+            assert "decided: keep barred" in plain(page)
+
+
+@pytest.fixture(scope="module")
+def unseen() -> Meeting:
+    birds = pd.DataFrame(
+        {"bird": ["26-1", "26-2", "26-3", "24-9"], "sex": [*["male"] * 3, "female"],
+         "hatched_on": ["2026-04-10"] * 3 + ["2024"]}
+    )  # fmt: skip
+    sections = (Section("type", "Type", 60), Section("head", "Head", 40))
+    plan = Plan(on=date(2026, 10, 10), season=2026, keep={"cockerels": Keep(1)})
+    looks = pd.DataFrame({"on": [pd.Timestamp("2026-10-20")], "judge": "M", "bird": "26-1", "type": 40.0})
+    return hold(assemble(Standard("Invented fowl", sections), plan, {"birds": birds, "scores": looks}))
+
+
+class TestNothingSeen:
+    """A holding without a single look: the first page says so, and asks for a look at all."""
+
+    def test_the_first_page_says_that_the_order_is_chance(self, unseen: Meeting):
+        page = plain(show.first_page(unseen))
+        assert "None of these has been scored, weighed or measured: their order is chance." in page
+        assert "Look first at all of them side by side" in page
+
+    def test_the_sheet_asks_for_a_look_at_all_and_never_says_that_nothing_is_left(self, unseen: Meeting):
+        page = plain(show.again(unseen))
+        assert "nothing is left" not in page
+        assert "nobody has judged any of them by eye. Score all of them" in page
+
+    def test_rows_after_the_meetings_day_and_hens_without_a_place_are_named(self, unseen: Meeting):
+        page = plain(show.first_page(unseen))
+        assert "Dated after the meeting's day, 10 October 2026: 1 look" in page.replace("&#39;", "'")
+        assert "The standing hens (1) are not judged" in page
+
+    def test_where_looks_are_worth_too_little_that_is_what_is_said(self, unseen: Meeting):
+        flock = replace(unseen.flock, plan=replace(unseen.flock.plan, look_worth=50.0))
+        page = plain(show.again(replace(unseen, flock=flock, verdicts=propose(flock, unseen.merit))))
+        assert "no look at two to four of them would gain 50 points" in page
+        assert "none of them was ever seen" in page
+
+
+def test_an_impossible_weight_is_named_on_the_first_page(meeting: Meeting):
+    weights = meeting.flock.weights.copy()
+    row = weights.index[weights["bird"].notna()][-1]
+    weights.loc[row, "grams"] = 43_100.0
+    flock = replace(meeting.flock, weights=weights)
+    page = plain(show.first_page(replace(meeting, merit=replace(meeting.merit, growth=fit_growth(flock)))))
+    assert re.search(rf"{weights['bird'][row]}, [\d-]+: 43100 g is \d+ times over its curve", page)
+
+
+def test_the_first_page_says_who_was_never_seen_and_who_cannot_be_told_apart(meeting: Meeting):
+    flock, verdicts = meeting.flock, meeting.verdicts
+    group = verdicts.groups["pullets"]
+    first = group.table.loc[group.table["stands"] == "keep", "bird"].iloc[0]
+    looks = meeting.merit.points.looks
+    points = replace(meeting.merit.points, looks=looks[looks["bird"] != first])
+    page = plain(show.first_page(replace(meeting, merit=replace(meeting.merit, points=points))))
+    assert "never scored" in page and re.search(rf"Never scored or weighed, or both: [^.]*{first}", page)
+    assert group.certainty is not None
+    last, behind = group.tips[0].ahead, group.tips[0].behind
+    apart = group.certainty.pairs.set_index(["first", "second"]).loc[(last, behind), "told_apart"]
+    assert (f"from {last} on merit: {behind}" in plain(show.first_page(meeting))) is not bool(apart)
+    assert flock.plan.keep["pullets"].number == group.places
+
+
+def test_what_the_points_may_be_is_said_in_the_plans_own_scale(meeting: Meeting):
+    counts = planned_counts(meeting.flock.standard, meeting.flock.plan)
+    group = meeting.verdicts.groups["pullets"]
+    assert dict(zip(group.reweigh["section"], group.reweigh["points"], strict=True)) == counts
+    assert (room(0, 100), room(0, 41.9), room(13.2, 100), room(13.2, 41.9)) == (
+        "anything", "41 or less", "14 or more", "14 to 41",
+    )  # fmt: skip
+
+
+def test_a_section_that_would_not_move_the_sum_is_left_off_the_sheet(meeting: Meeting):
+    rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "pullets")
+    assert rule is not None and rule.weights["condition"] == 0
+    sheet = show.again(meeting).split('<section class="sheet">')[1:]
+    mine = next(s for s in sheet if all(bird in s for bird in rule.birds))
+    assert not re.search(r'<th scope="row">Condition', mine)
+    assert "Left off the sum" in mine
+    assert re.findall(r"× (\S+?)<", mine) == [f"{w:.2f}" for w in rule.weights if w]
+
+
+def test_chances_are_said_alike_everywhere():
+    assert in_hundred(1.0) == in_hundred(0.9999) == "over 99 in 100"
+    assert in_hundred(0.0) == in_hundred(0.001) == "under 1 in 100"
+    assert in_hundred(0.456) == "46 in 100"
+    assert chance(1.0) == "a chance over 99 in 100"
