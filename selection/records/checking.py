@@ -48,6 +48,7 @@ SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
 AHEAD = pd.Timedelta(days=366)
 DAY_OF = {"rings": "fitted_on", "pens": "from"}
 """The day of a row that names a bird, where it is not `on`."""
+ENTERED_ON = {"birds": "bird", "clutches": "clutch"}
 LEAVING = {"birds": "gone_on", "sales": "on"}
 """The day on which a row says that its bird left."""
 
@@ -70,16 +71,25 @@ def _references(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     own = FORMS[form].key[0] if form in ("clutches", "birds") else None
     for column in ("bird", "sire", "dam"):
         if column in rows.columns and column != own:
-            unknown = rows[column].notna() & ~folded(rows[column]).isin(known.birds.index)
-            words = "no such bird is on record: enter it on the birds form first, or mend the number"
-            found += findings(form, rows, unknown, column, words)
+            unknown = rows[rows[column].notna() & ~folded(rows[column]).isin(known.birds.index)]
+            found += _unknown("birds", form, unknown, column, unknown[column], known)
     if "clutch" in rows.columns and own != "clutch":
         each = rows.assign(label=rows["clutch"].str.split(";")).explode("label").dropna(subset="label")
         stray = each[~folded(each["label"]).isin(known.clutches.index)]
         first = stray[~stray.index.duplicated()]
-        words = "no clutch {} is on record: enter it on the clutches form first, or mend the label"
-        found += findings(form, first, first["label"].notna(), "clutch", words, first["label"])
+        found += _unknown("clutches", form, first, "clutch", first["label"], known)
     return found
+
+
+def _unknown(
+    of: str, form: str, rows: pd.DataFrame, column: str, labels: pd.Series, known: Known
+) -> list[Finding]:
+    """A fault for each of `rows`, whose `labels` the form `of` does not have; whether it was refused there."""
+    at = folded(labels).map(known.refused.get(of, {}))
+    words = f"row {{}} of the {of} form, which enters it, was refused: mend that, and hand this in again"
+    found = findings(form, rows, at.notna(), column, words, at)
+    words = f"no {ENTERED_ON[of]} {{}} is on record: enter it on the {of} form first, or mend the label"
+    return found + findings(form, rows, at.isna(), column, words, labels)
 
 
 def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:

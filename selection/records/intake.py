@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from selection.records.checking import check, remark
+from selection.records.checking import ENTERED_ON, check, remark
 from selection.records.chicks import number_chicks
 from selection.records.comparing import (
     COMPLETED,
@@ -31,7 +31,7 @@ from selection.records.naming import name_rows, pens_of_hens
 from selection.records.reading import HandedIn, Raw
 from selection.records.sheets import Typed, read_sheet
 from selection.records.tables import FORMS, Form
-from selection.records.typed import NTH
+from selection.records.typed import NTH, folded
 
 Progress = Callable[[str, float], None]
 FIRST = ("clutches", "birds", "sales")
@@ -98,7 +98,7 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Ear
     found += doubles
     compared = compare(form, rows, typed.cleared, record, correct, earlier)
     found += compared.findings
-    accepted = _accepted(intake, form, compared, found)
+    accepted = _accepted(intake, form, typed, compared, found)
     _count(intake, form, raw, compared, accepted, found)
 
 
@@ -126,12 +126,14 @@ def _standing(rows: pd.DataFrame, found: list[Finding]) -> pd.DataFrame:
     return rows.drop(index=[f.row for f in found if f.refused and f.row in rows.index])
 
 
-def _accepted(intake: Intake, form: Form, compared: Compared, found: list[Finding]) -> pd.DataFrame:
+def _accepted(
+    intake: Intake, form: Form, typed: Typed, compared: Compared, found: list[Finding]
+) -> pd.DataFrame:
     """The new and changed rows that pass every check; each refusal may bring down rows that rest on it."""
     fresh = compared.rows[compared.status.isin([NEW, COMPLETED, CORRECTED])]
     rows = _standing(_whole(form, intake.known.in_force, fresh), found)
     while True:
-        known = intake.known.with_rows(form.name, rows)
+        known = intake.known.with_rows(form.name, rows, _labels(form, typed, found))
         more = check(form.name, rows, known)
         found += [f for f in more if f.refused]
         if not any(f.refused for f in more):
@@ -139,6 +141,15 @@ def _accepted(intake: Intake, form: Form, compared: Compared, found: list[Findin
             intake.known = known
             return rows
         rows = _standing(rows, more)
+
+
+def _labels(form: Form, typed: Typed, found: list[Finding]) -> dict[str, int]:
+    """The row of each bird or clutch that was refused, by its folded label."""
+    if form.name not in ENTERED_ON or form.key[0] not in typed.rows:
+        return {}
+    labels = folded(typed.rows[form.key[0]])
+    refused = [f.row for f in found if f.refused and f.row in labels.index]
+    return {labels[row]: row for row in refused if row is not None and labels[row]}
 
 
 def _count(

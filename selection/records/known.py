@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import pandas as pd
@@ -21,20 +21,25 @@ LIVES = ("clutches", "birds", "sales")
 
 @dataclass(frozen=True)
 class Known:
-    """The rows of each form as they stand (columns and dtypes of `tables.py`), and the standards in force."""
+    """The rows of each form as they stand (columns and dtypes of `tables.py`), and the standards in force.
+
+    `refused` says of birds and clutches just refused, by form and folded label, in which row they stood.
+    """
 
     in_force: InForce
     forms: Mapping[str, pd.DataFrame]
+    refused: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
-    def with_rows(self, form: str, rows: pd.DataFrame) -> Known:
-        """The same with `rows`, each in place of the row under its key."""
+    def with_rows(self, form: str, rows: pd.DataFrame, refused: Mapping[str, int] | None = None) -> Known:
+        """The same with `rows`, each in place of the row under its key, and the labels `refused` of the form."""
         now = self.forms[form]
         if len(now) and len(rows):
             stay = now[~keys_of(FORMS[form], now).isin(keys_of(FORMS[form], rows))]
             now = pd.concat([stay, rows], ignore_index=True)
         elif len(rows):
             now = rows.reset_index(drop=True)
-        after = replace(self, forms={**self.forms, form: now})
+        told = {**self.refused, form: refused} if refused else self.refused
+        after = replace(self, forms={**self.forms, form: now}, refused=told)
         if form not in LIVES:  # nothing new about birds and clutches: what was worked out of them still holds
             after.__dict__.update(
                 {name: self.__dict__[name] for name in ("birds", "clutches") if name in self.__dict__}

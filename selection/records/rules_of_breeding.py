@@ -75,13 +75,14 @@ def own_days(rows: pd.DataFrame, known: Known) -> list[Finding]:
 
 
 def parents(rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """A sire is no female and a dam no male, whichever of the two rows is new."""
+    """A sire is no female and a dam no male, whichever of the two rows is new; of two new ones the chick's."""
     found = []
+    mine = folded(rows["bird"])
     for parent, wrong in (("sire", "female"), ("dam", "male")):
         sex = known.of_birds(rows[parent])["sex"]
         found += findings("birds", rows, sex == wrong, parent, f"a {parent} that is not recorded {wrong}")
-        chicks = known.birds.drop_duplicates(parent)
-        of = looked_up(folded(rows["bird"]), chicks["bird"].set_axis(folded(chicks[parent])))
+        chicks = known.birds[~known.birds.index.isin(mine)].drop_duplicates(parent)
+        of = looked_up(mine, chicks["bird"].set_axis(folded(chicks[parent])))
         as_parent = (rows["sex"] == wrong) & of.notna()
         found += findings("birds", rows, as_parent, "sex", f"no {wrong}, since it is {parent} of {{}}", of)
     return found

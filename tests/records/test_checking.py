@@ -51,7 +51,7 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
     "an unknown bird": (
         added("scores", LOOK | {"bird": "26-99"}),
         ("scores", 4),
-        "bird: found 26-99; no such bird",
+        "bird: found 26-99; no bird 26-99 is on record",
     ),
     "an unknown clutch of a bird": (
         changed("birds", 5, clutch="26-B9"),
@@ -64,7 +64,11 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
         "no clutch 26-B9",
     ),
     "an unknown clutch of a bill": (changed("costs", 0, clutch="26-X"), ("costs", 2), "no clutch 26-X"),
-    "an unknown sire": (changed("birds", 3, sire="24-C9"), ("birds", 5), "sire: found 24-C9; no such bird"),
+    "an unknown sire": (
+        changed("birds", 3, sire="24-C9"),
+        ("birds", 5),
+        "sire: found 24-C9; no bird 24-C9 is on record",
+    ),
     "a pair that nobody wears": (
         added("scores", LOOK | {"left": "green", "right": "pink"}),
         ("scores", 4),
@@ -374,6 +378,16 @@ def test_a_bird_refused_takes_with_it_only_the_rows_that_name_it(tmp_path):
         ("measures", 2),
     }
     assert found.taken["scores"] == 1
+    (reason,) = {f.expected for f in found.findings if f.refused and f.form != "birds"}
+    assert (
+        reason == "row 5 of the birds form, which enters it, was refused: mend that, and hand this in again"
+    )
+
+
+def test_a_parent_of_the_wrong_sex_entered_together_with_its_chick_is_the_chicks_fault(tmp_path):
+    found = recorded(tmp_path, changed("birds", 3, dam="24-C1"))
+    assert {(f.form, f.row) for f in found.findings if f.refused and f.column == "sex"} == set()
+    assert "24-C1" in {row["bird"] for row in small.forms()["pens"]} and found.taken["pens"] == 3
 
 
 def test_a_missing_column_refuses_every_row_and_is_named(tmp_path):
