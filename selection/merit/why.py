@@ -55,10 +55,8 @@ def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
     difference = float(merits[first] - merits[second])
     bent = difference - float(table["points"].sum())
     if merit.band is not None and merit.worth is not None and merit.worth.banded is not None:
-        extra = pd.DataFrame(
-            [{"whose": "what the weight band gives or takes", "trait": merit.worth.banded.name, "records": 0, "points": bent}]
-        )
-        table = pd.concat([table, extra], ignore_index=True)
+        row = ("what the weight band gives or takes", merit.worth.banded.name, 0, bent)
+        table = pd.concat([table, pd.DataFrame([row], columns=table.columns)], ignore_index=True)
     table = table.sort_values("points", key=abs, ascending=False, kind="stable").reset_index(drop=True)
     return Why(first, second, difference, table, _sentence(first, second, difference, table))
 
