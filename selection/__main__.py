@@ -75,6 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     decide.add_argument("bird")
     decide.add_argument("decided", choices=("keep", "reserve", "sell"))
     decide.add_argument("--why", default="", help="the reason")
+    decide.add_argument("--who", default="", help="who decided; stands before the reason")
     decide.add_argument("--on", default=None, help="the day, as 2026-10-10 (default: the plan's)")
     _command(commands, "check", _check, "verify everything that is recorded")
     export = _command(commands, "export", _export, "give back every form as CSV and workbook")
@@ -125,18 +126,23 @@ def _forms(options: argparse.Namespace) -> int:
 
 
 def _rings(options: argparse.Namespace) -> int:
+    from selection.records.after_meeting import after_meeting
     from selection.records.flock import read_flock
     from selection.records.ringplan import ring_plan
 
     colours = options.colours.split(",") if options.colours else None
-    print(ring_plan(read_flock(options.flock), colours).text())
+    flock = read_flock(options.flock)
+    parts = (ring_plan(flock, colours).text(), after_meeting(flock).text())
+    print("\n\n".join(part for part in parts if part))
     return 0
 
 
 def _decide(options: argparse.Namespace) -> int:
     from selection.decide.deciding import decide, doubt
 
-    recorded = decide(options.flock, options.bird, options.decided, why=options.why, on=options.on)
+    recorded = decide(
+        options.flock, options.bird, options.decided, why=options.why, who=options.who, on=options.on
+    )
     print(recorded.words())
     if recorded.status == 0 and (said := doubt(options.flock, options.bird, options.decided)):
         print(said)

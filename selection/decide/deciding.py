@@ -12,17 +12,21 @@ from selection.records.flock import read_flock
 from selection.records.recording import Recorded, record
 
 
-def decide(flock: Path, bird: str, decided: str, *, why: str = "", on: date | str | None = None) -> Recorded:
+def decide(
+    flock: Path, bird: str, decided: str, *, why: str = "", who: str = "", on: date | str | None = None
+) -> Recorded:
     """Record `keep`, `reserve` or `sell` of one bird with its reason; a later decision of the day replaces it.
 
-    `on` defaults to the plan's day. A bird that is not on record, or another word than the three, is refused
+    `on` defaults to the plan's day. The form has no column for who decided: `who` stands before the reason,
+    "Ann: her dam laid all winter". A bird that is not on record, or another word than the three, is refused
     in the returned record, and nothing is lost.
     """
     day = on or read_flock(flock).plan.on
+    reason = ": ".join(part for part in (who.strip(), why.strip()) if part)
     with tempfile.TemporaryDirectory() as folder:
         form = Path(folder) / "decisions.csv"
         with form.open("w", newline="", encoding="utf-8") as out:
-            csv.writer(out).writerows([["on", "bird", "decided", "why"], [str(day), bird, decided, why]])
+            csv.writer(out).writerows([["on", "bird", "decided", "why"], [str(day), bird, decided, reason]])
         return record(flock, form, correct=True)
 
 

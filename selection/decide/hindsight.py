@@ -21,6 +21,8 @@ Meetings = Mapping[date, Mapping[str, pd.DataFrame]]
 
 STANDING = ["on", "group", "bird", "merit", "merit_se", "merit_flock", "p_best", "p_kept", "kept", "number"]
 
+SETTLED = pd.DateOffset(months=2)
+"""A decision made so long before a meeting's day, or until the winter's end after it, is that meeting's."""
 WINTERED = pd.DateOffset(months=4)
 """A bird that was still there so long after a meeting stayed for the next season."""
 
@@ -79,7 +81,7 @@ def standings(flock: Flock, meetings: Meetings) -> pd.DataFrame:
     Barred birds are left out; kept is what was decided, else what happened (a bird still there four months
     on), else what the meeting proposed; number: how many places there were.
     """
-    parts = [_standing(flock, season, *held) for season, held in earlier(flock, meetings).items()]
+    parts = [_standing(flock, *held) for held in earlier(flock, meetings).values()]
     return pd.concat(parts, ignore_index=True)[STANDING] if parts else pd.DataFrame(columns=STANDING)
 
 
@@ -110,12 +112,13 @@ def season_of(flock: Flock, day: date, ranking: pd.DataFrame) -> int:
     return int(hatched.max()) if hatched.notna().any() else day.year
 
 
-def _standing(flock: Flock, season: int, day: date, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def _standing(flock: Flock, day: date, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     rows = tables["ranking"]
     rows = rows[rows["bar"].isna()].assign(on=pd.Timestamp(day)) if "bar" in rows else rows
     verdicts = tables.get("verdicts", pd.DataFrame(columns=["bird", "stands"]))
     proposed = verdicts.drop_duplicates("bird").set_index("bird")["stands"].to_dict()
-    decided = flock.decisions[flock.decisions["on"].dt.year == season].sort_values("on", kind="stable")
+    made = flock.decisions["on"].between(pd.Timestamp(day) - SETTLED, pd.Timestamp(day) + WINTERED)
+    decided = flock.decisions[made].sort_values("on", kind="stable")
     last = decided.drop_duplicates("bird", keep="last").set_index("bird")["decided"].to_dict()
     final = rows["bird"].map({**proposed, **_as_it_went(flock, rows, day), **last})
     number = rows.groupby("group")["p_kept"].transform("sum").round()

@@ -16,12 +16,15 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from selection.records import durable
+from selection.records.after_meeting import after_meeting, going
 from selection.records.dropdowns import lists_of, put_lists, restrict
 from selection.records.flock import Flock
 from selection.records.in_force import section_columns
 from selection.records.parsing import protect
 from selection.records.rings import living, worn
 from selection.records.tables import FORMS, Column, Form
+from selection.records.typed import folded
+from selection.records.workbooks import AFTER_MEETING
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -57,6 +60,7 @@ def _book(flock: Flock) -> Workbook:
     book.properties.title = f"{flock.standard.breed}: forms of {flock.plan.season}"
     book.properties.created = book.properties.modified = datetime.combine(flock.plan.on, time())
     _read_me(book.active, flock)
+    _after_meeting(book, flock)
     lists = lists_of(flock)
     for form in FORMS.values():
         sheet = book.create_sheet(form.name)
@@ -92,6 +96,18 @@ def _read_me(sheet: Worksheet, flock: Flock) -> None:
     ]
     for line in lines:
         sheet.append([protect(line)])
+    sheet.column_dimensions["A"].width = 110
+
+
+def _after_meeting(book: Workbook, flock: Flock) -> None:
+    """A sheet to read of what the decisions leave to be done; none where they leave nothing."""
+    listed = after_meeting(flock).lines()
+    if not listed:
+        return
+    sheet = book.create_sheet(AFTER_MEETING)
+    for title, said in listed:
+        for line in (title, *(f"    {one}" for one in said), ""):
+            sheet.append([protect(line) if line else None])
     sheet.column_dimensions["A"].width = 110
 
 
@@ -172,9 +188,13 @@ def cell_value(value: Any) -> str | float | int | date | None:
 
 
 def prefilled(form: Form, flock: Flock) -> pd.DataFrame:
-    """The rows that stand in a form's sheet: living birds to be seen, or rows on record that are still open."""
+    """The rows that stand in a form's sheet: living birds to be seen, or rows on record that are still open.
+
+    Birds decided to go are not among those to be seen, and stand first among the rows still open.
+    """
     if form.name in ("scores", "weights"):
-        return birds_by_rings(flock)
+        rows = birds_by_rings(flock)
+        return rows[~folded(rows["bird"]).isin(going(flock))]
     if form.name == "clutches":
         return flock.clutches[flock.clutches["hatched_on"].isna()]
     closing = {"birds": "gone_on", "rings": "removed_on", "pens": "to"}.get(form.name)
@@ -182,7 +202,10 @@ def prefilled(form: Form, flock: Flock) -> pd.DataFrame:
         return pd.DataFrame(columns=list(form.names))
     rows = getattr(flock, form.name)
     here = rows["bird"].str.casefold().isin(_here(flock).index)
-    return rows.loc[rows[closing].isna() & here, list(form.names)]
+    rows = rows.loc[rows[closing].isna() & here, list(form.names)]
+    # those whose going is to be confirmed stand first
+    stays = ~folded(rows["bird"]).isin(going(flock))
+    return rows.loc[stays.sort_values(kind="stable").index]
 
 
 def birds_by_rings(flock: Flock) -> pd.DataFrame:

@@ -164,7 +164,7 @@ def worn_rings(flock: Flock) -> pd.DataFrame:
 def _due(flock: Flock) -> pd.DataFrame:
     """The rings that need a hand, most pressing first."""
     rings = worn_rings(flock)
-    build = _build(flock)
+    build = build_of(flock)
     rings["sex"] = _of_birds(flock, "sex", rings["key"])
     found = [_judged(ring, build) for ring in rings.itertuples()]
     columns = ["bird", "leg", "colour", "kind", "size_mm", "age_weeks"]
@@ -175,7 +175,7 @@ def _due(flock: Flock) -> pd.DataFrame:
     return due.loc[order].reset_index(drop=True)
 
 
-def _build(flock: Flock) -> str:
+def build_of(flock: Flock) -> str:
     """`bantam` or `large`, by what the standard asks of grown cocks."""
     bands = [s.band["male"] for s in flock.standard.by_measure if "male" in s.band]
     return "bantam" if bands and bands[0][1] < BANTAM_GRAMS else "large"

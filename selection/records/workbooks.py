@@ -21,7 +21,8 @@ MOST_BYTES = 400_000_000
 MOST_RATIO = 200
 """A sheet packs ten- to fiftyfold; more than this, on more than `SMALL` bytes, is no sheet."""
 SMALL = 20_000_000
-NOTES_SHEETS = ("read me", "readme", "about", "words")
+AFTER_MEETING = "after the meeting"
+NOTES_SHEETS = ("read me", "readme", "about", "words", AFTER_MEETING)
 """Sheets that explain and hold no records."""
 _OLD = b"\xd0\xcf\x11\xe0"
 

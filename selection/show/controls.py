@@ -181,11 +181,12 @@ class Overrule(widgets.VBox):
         self.decided = widgets.Dropdown(
             options=["keep", "reserve", "sell"], description="Decided", layout=WIDE, style=NAMED
         )
+        self.who = widgets.Text(description="Who", layout=WIDE, style=NAMED)
         self.why = widgets.Text(description="Why", layout=WIDE, style=NAMED)
         self.button = widgets.Button(description="Record the decision", layout=widgets.Layout(width="auto"))
         self.said = widgets.HTML()
         self.button.on_click(self.record)
-        super().__init__([self.bird, self.decided, self.why, self.button, self.said])
+        super().__init__([self.bird, self.decided, self.who, self.why, self.button, self.said])
 
     def record(self, _: Any = None) -> None:
         """Record the decision; without a reason nothing is recorded."""
@@ -193,7 +194,9 @@ class Overrule(widgets.VBox):
             self.said.value = html(paragraph("Say why: a decision without its reason teaches nothing later."))
             return
         try:
-            recorded = decide(self.path, self.bird.value, self.decided.value, why=self.why.value.strip())
+            recorded = decide(
+                self.path, self.bird.value, self.decided.value, why=self.why.value, who=self.who.value
+            )
             if recorded.status == 0:
                 self.knobs.take_decisions(self.path)
             words = recorded.words()

@@ -16,9 +16,11 @@ import numpy as np
 import pandas as pd
 
 from selection.records import durable
+from selection.records.after_meeting import going
 from selection.records.flock import Flock
 from selection.records.forms_out import birds_by_rings
 from selection.records.ringplan import CAUTIONS, GROWN_WEEKS, worn_rings
+from selection.records.typed import folded
 from selection.show.fragments import Fragment
 from selection.show.ring_marks import ring_mark
 from selection.show.style import REACH
@@ -33,6 +35,7 @@ SPARE_LINES = 4
 """Empty lines at the end, for unnamed chicks and birds without a ring."""
 WEEKS_A_SHEET = 6
 OLDER = "Older birds"
+LEAVING = "Decided to go: strike out those that have gone, and write the day on the birds sheet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,12 +171,18 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
 
 
 def _present(flock: Flock) -> pd.DataFrame:
-    """Living birds in ring-colour order, the season's own first: bird, left, right, group, sex, age_weeks."""
+    """Living birds in ring-colour order: bird, left, right, group, sex, age_weeks.
+
+    The season's own come first, and last those that were decided to go but whose going is not on record.
+    """
     birds = birds_by_rings(flock).merge(flock.birds[["bird", "sex", "hatched", "hatch_year"]], on="bird")
     young = birds["hatch_year"] == flock.plan.season
     age = (pd.Timestamp(flock.plan.on) - birds["hatched"]).dt.days / 7
     birds = birds.assign(group=np.where(young, f"Hatched in {flock.plan.season}", OLDER), age_weeks=age)
-    return pd.concat([birds[young], birds[~young]], ignore_index=True)
+    leaving = folded(birds["bird"]).isin(going(flock))
+    birds["group"] = birds["group"].mask(leaving, LEAVING)
+    parts = (birds[young & ~leaving], birds[~young & ~leaving], birds[leaving])
+    return pd.concat(parts, ignore_index=True)
 
 
 def _lines(birds: pd.DataFrame, printed: Sequence[str]) -> tuple[Line, ...]:
