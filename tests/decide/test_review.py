@@ -135,6 +135,8 @@ def test_barred_birds_and_meetings_to_come_are_not_looked_back_on() -> None:
     tables["ranking"].loc[0, "bar"] = "wry tail"
     assert set(standings(flock, {date(2025, 10, 10): tables})["bird"]) == {"b", "c"}
     assert standings(flock, {date(2026, 10, 10): tables}).empty
+    rehearsal = meeting(["26-M1", "26-M2"], [1.0, 0.0], 1, [0.6, 0.4], "cockerels")
+    assert standings(flock, {date(2026, 9, 20): rehearsal}).empty
 
 
 def test_no_meeting_kept_is_said() -> None:

@@ -39,7 +39,7 @@ def holding(decided: list[tuple[str, str, str, str | None]], gone: dict[str, str
     birds["gone_on"] = pd.to_datetime(birds["gone_on"]).astype("datetime64[s]")
     rings = [
         ("K1", "left", "red", "flat", 16.0, "2026-06-10"),
-        ("K1", "right", "blue", "flat", 20.0, "2026-09-20"),
+        ("K1", "right", "blue", "flat", 18.0, "2026-09-20"),
         ("K2", "left", "red", "flat", 16.0, "2026-06-10"),
         ("K2", "right", "green", "flat", None, "2026-06-10"),
         ("P1", "left", "white", "closed", 16.0, "2026-05-10"),
