@@ -95,7 +95,7 @@ def _card(box: _Box, row: Any) -> Fragment:
         _against(box, row.bird),
     )
     columns = Markup("").join(Markup("<div>{}</div>").format(part) for part in parts)
-    more = join([paragraph(_relatives(box, row.bird, facts), "small"), _remarks(facts)])
+    more = paragraph(" ".join([_relatives(box, row.bird, facts), *_remarks(facts)]), "small")
     return Fragment(
         '<article class="card" id="bird-{}">{}<details class="wide"><summary>Points, growth, and why</summary>'
         '<div class="three">{}</div>{}</details></article>'
@@ -187,9 +187,8 @@ def reasons(why: Why, named: Mapping[str, str], most: int = MOST_REASONS) -> lis
     return [*said, f"{signed(rest)}: everything else together"] if said else []
 
 
-def _remarks(facts: Facts) -> Fragment:
+def _remarks(facts: Facts) -> list[str]:
     """Faults seen, and what is not known of it."""
     faults = [f"{f.name}{' (serious)' if f.serious else ''}, {f.seen}" for f in facts.faults]
-    said = [f"Faults seen: {'; '.join(faults)}"] if faults else []
-    said += [f"Not known: {'; '.join(facts.unknown)}"] if facts.unknown else []
-    return bullets(said, "small")
+    said = [f"Faults seen: {'; '.join(faults)}."] if faults else []
+    return [*said, f"Not known: {'; '.join(facts.unknown)}."] if facts.unknown else said

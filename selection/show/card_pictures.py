@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from selection.standard.growth import Growth
 
 BAR = 120
-WIDE, HIGH = 260, 150
+WIDE, HIGH = 230, 128
 LEFT, RIGHT, TOP, FOOT = 24, 10, 8, 32
 SIZE = 11
 """Size of letters and figures, in the picture's own units: some 8 points where a card is printed."""
@@ -149,8 +149,8 @@ class _Plot:
         ).format(self._title(), self._says(), WIDE, HIGH, Markup("").join(parts))
 
     def _title(self) -> str:
-        band = f"; box: the standard at {self.target:g} weeks" if self.band else ""
-        return f"Growth in kg; line: all {self.sex}s{band}"
+        band = f"; box: standard at {self.target:g} weeks" if self.band else ""
+        return f"Growth, kg{band}"
 
     def _says(self) -> str:
         grown = self.grown
@@ -171,10 +171,11 @@ class _Plot:
             for g in np.arange(0, self.top, step)
         ]
         weeks = [
-            TEXT.format(self.x(w), HIGH - FOOT + 14, SIZE, "middle", QUIET, f"{w:g}")
+            TEXT.format(self.x(w), HIGH - FOOT + 14, SIZE, "middle", QUIET, f"{w + 0.0:g}")
             for w in ticks(0, self.last, 6)
         ]
-        words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, SIZE, "middle", QUIET, "weeks of age")
+        about = f"weeks of age; line: all {self.sex}s"
+        words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, SIZE, "middle", QUIET, about)
         return Markup("").join([*lines, *weeks, words])
 
     def _band(self) -> Markup:

@@ -80,13 +80,10 @@ def _marked(group: Group, stands: str, known: Mapping[str, list[str]]) -> Markup
 
 
 def _lines(group: Group, row: Any, known: list[str]) -> Markup:
-    """What stands under a bird's number, a line each."""
-    again = (
-        ["look again" if "never scored" not in known else "look at it"]
-        if row.proposed == "look again"
-        else []
-    )
-    lines = [in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else "", *again, *known]
+    """What stands under a bird's number: its chance, whether it is to be looked at, and what to know."""
+    chance = in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else ""
+    again = ["look again"] if row.proposed == "look again" else []
+    lines = [", ".join([*([chance] if chance else []), *again]), ", ".join(known)]
     return Markup("").join(Markup('<br><span class="small">{}</span>').format(line) for line in lines if line)
 
 
@@ -101,7 +98,8 @@ def _words(meeting: Meeting, group: Group, known: Mapping[str, list[str]]) -> li
     if doubtful:
         said.append(_line("Goes, unless that look says otherwise:", f"{listed(doubtful)}."))
     firm = [_with_why(bird, known[bird]) for bird in going if bird not in doubtful]
-    said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody else' if going else 'nobody'}."))
+    if firm or not going:
+        said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody'}."))
     unseen = [bird for bird in table["bird"] if known[bird] and known[bird][-1].startswith("never")]
     if unseen and not nothing_seen(meeting, group):
         said.append(_line("Never scored or weighed, or both:", f"{listed(unseen)}."))

@@ -24,13 +24,15 @@ LONG = 50
 """Letters of a cell beyond which it stands under its heading on a phone, not beside it."""
 SHORT = 18
 """Letters of a row's head that are never broken over two lines: a bird's number, a pair of them."""
+OPENING, CLOSING = '<div class="selection">', "</div>"
+"""What a notebook wraps a piece in, so that the style reaches it."""
 
 
 class Fragment(Markup):
     """A piece of HTML that a notebook renders, in the pack's own style."""
 
     def _repr_html_(self) -> str:
-        return f'<div class="selection">{self}</div>' if self else ""
+        return f"{OPENING}{self}{CLOSING}" if self else ""
 
 
 def begin() -> Fragment:
@@ -79,10 +81,11 @@ def slug(text: str) -> str:
 
 
 def sentence(text: str | Markup) -> str | Markup:
-    """A sentence with a capital, a stop and true minus signs; a piece that is markup already is left alone."""
+    """A sentence with a capital, a stop, true minus signs and parted per cents; markup is left alone."""
     if isinstance(text, Markup) or not text.strip():
         return text
     text = re.sub(r"(?<![\w/–-])-(?=\d)", "−", text.strip())
+    text = re.sub(r"(?<=\d)%", " %", text)
     begun = text if text[:1].isdigit() or text[1:2].isupper() else text[0].upper() + text[1:]
     return begun if begun[-1] in ".!?:" else f"{begun}."
 

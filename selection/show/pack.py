@@ -5,34 +5,42 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from selection.records.errors import RecordsError
-from selection.show.fragments import slug, stylesheet
+from selection.show.fragments import CLOSING, OPENING, slug, stylesheet
 from selection.show.notebooks import NotebookError, run_notebook
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
+
+    from selection.records.settings import Plan, Standard
 
 Progress = Callable[[str, float], None]
 
 TEMPLATES = Path(__file__).with_name("templates")
 NOTEBOOK_ONLY = "notebook-only"
 """Tag of cells that make sense on a screen alone: controls, recording a decision."""
-NEW_PAGE = ("The season", "One more look", "Each candidate's card", "Clutches", "How it was worked out")
-"""Headings that begin a printed page."""
+NEW_PAGE = ("The season",)
+"""Headings that begin a printed page: the first page stands alone, the rest fills the paper."""
+OPEN = ("Read this first",)
+"""Sections that stand open on a phone; the others are opened there when they are wanted."""
+DRAWN_OR_TAG = re.compile(r"(<svg.*?</svg>|<[^>]+>)", re.DOTALL)
+HYPHENED = re.compile(r"(?<![\w-])(?=[\w-]{1,12}(?![\w-]))(?=[a-zA-Z-]*\d)\w+(?:-\w+)+")
 
 
 @dataclass(frozen=True)
-class Entry:
-    """One line of the contents."""
+class Section:
+    """One section of the pack: its heading, where links find it, all that stands under it, how it is laid out."""
 
-    text: str
+    title: str
     anchor: str
+    body: Markup
+    new_page: bool
+    stands_open: bool
 
 
 def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> list[str]:
@@ -43,7 +51,8 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     """
     parameters = {"FLOCK": str(flock.resolve()), "OUT": str(out.resolve())}
     try:
-        page = render(run_notebook("selection_meeting", parameters, progress, NOTEBOOK_ONLY), _title(flock))
+        book = run_notebook("selection_meeting", parameters, progress, NOTEBOOK_ONLY)
+        page = render(book, _title(flock), _foot(flock))
     except NotebookError as error:
         _tables_alone(flock, out, progress)
         said = [f"no pack: the notebook could not run here ({error})"]
@@ -56,24 +65,23 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     return [*said, f"the tables: {', '.join(sorted(path.name for path in out.glob('*.csv')))}"]
 
 
-def render(book: NotebookNode, title: str) -> str:
-    """One self-contained page from a notebook's text and shown pieces; code and printed lines are left out."""
+def render(book: NotebookNode, title: str, foot: str) -> str:
+    """One self-contained page from a notebook's text and shown pieces; code and printed lines are left out.
+
+    `foot` stands at the foot of every printed page, beside its number.
+    """
     from jinja2 import Environment, FileSystemLoader
 
-    pieces = [_anchored(piece) for cell in book.cells for piece in _pieces(cell)]
-    first = next((i for i, piece in enumerate(pieces) if "<h2" in piece), len(pieces))
+    whole = Markup("\n").join(piece for cell in book.cells for piece in _pieces(cell))
+    opening, sections = _parted(unbroken(whole))
     environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True)
     return environment.get_template("pack.html").render(
-        title=title,
-        css=Markup(stylesheet()),
-        opening=pieces[:first],
-        contents=[entry for piece in pieces for entry in _entries(piece)],
-        pieces=pieces[first:],
+        title=title, css=Markup(stylesheet()), foot=css_text(foot), opening=opening, sections=sections
     )
 
 
 def _pieces(cell: NotebookNode) -> list[Markup]:
-    """What a reader of the pack sees of a cell."""
+    """What a reader of the pack sees of a cell, without the wrapping that a notebook needs."""
     if NOTEBOOK_ONLY in cell.metadata.get("tags", []):
         return []
     if cell.cell_type == "markdown":
@@ -81,30 +89,54 @@ def _pieces(cell: NotebookNode) -> list[Markup]:
 
         return [Markup(html(cell.source))]
     shown = (output.get("data", {}).get("text/html") for output in cell.get("outputs", []))
-    return [Markup(html) for html in shown if html]
+    return [Markup(html.removeprefix(OPENING).removesuffix(CLOSING)) for html in shown if html]
 
 
-def _anchored(piece: Markup) -> Markup:
-    """A piece whose headings can be linked to, those that begin a printed page marked."""
-
-    def anchor(found: re.Match[str]) -> str:
-        text = Markup(found[1]).striptags()
-        page = ' class="page"' if text in NEW_PAGE else ""
-        return f'<h2 id="{slug(text)}"{page}>{found[1]}</h2>'
-
-    return Markup(re.sub(r"<h2[^>]*>(.*?)</h2>", anchor, piece))
-
-
-def _entries(piece: Markup) -> list[Entry]:
-    """The headings of a piece as lines of the contents."""
-    return [
-        Entry(Markup(text).striptags(), at)
-        for at, text in re.findall(r'<h2 id="([^"]*)"[^>]*>(.*?)</h2>', piece)
+def _parted(page: Markup) -> tuple[Markup, list[Section]]:
+    """What stands before the first heading of level 2, and a section for each of them."""
+    opening, *parts = re.split(r"<h2[^>]*>(.*?)</h2>", page)
+    return Markup(opening), [
+        _section(Markup(title).striptags(), Markup(body))
+        for title, body in zip(parts[::2], parts[1::2], strict=True)
     ]
+
+
+def _section(title: str, body: Markup) -> Section:
+    return Section(title, slug(title), body, title in NEW_PAGE, title in OPEN)
+
+
+def unbroken(page: Markup) -> Markup:
+    """The page with the numbers of birds and clutches, and days, kept on one line: 26-013, 2026-10-10."""
+    parts = DRAWN_OR_TAG.split(page)
+    parts[::2] = [HYPHENED.sub(r'<span class="whole">\g<0></span>', text) for text in parts[::2]]
+    return Markup("".join(parts))
+
+
+def css_text(text: str) -> Markup:
+    """Text as a CSS string, so that nothing in it can end the string or the style around it."""
+    safe = "".join(c if c.isalnum() or c in " .,;:-()" else f"\\{ord(c):x} " for c in text)
+    return Markup(f'"{safe}"')
 
 
 def _title(flock: Path) -> str:
     return f"Selection meeting: {flock.resolve().name}"
+
+
+def _foot(flock: Path) -> str:
+    """Breed, holding's folder, season and day, for the foot of a printed page."""
+    standard, plan = _settings(flock)
+    day = f"{plan.on.day} {plan.on:%B} {plan.on.year}"
+    return f"{standard.breed}; {flock.resolve().name}; season {plan.season}, meeting of {day}"
+
+
+def _settings(flock: Path) -> tuple[Standard, Plan]:
+    """The standard in force and the plan of a flock."""
+    from selection.records.adopting import plan_of, standards_of
+    from selection.records.kept import read_settings
+
+    texts = read_settings(flock)
+    standard = standards_of(texts).latest
+    return standard, plan_of(texts, standard)
 
 
 def _write(page: str, out: Path) -> None:
@@ -129,10 +161,7 @@ def _keep(flock: Path, out: Path) -> None:
     """Keep the ranking and verdicts with the flock, for later seasons to look back on."""
     import pandas as pd
 
-    from selection.records.adopting import plan_of, standards_of
-    from selection.records.kept import read_settings
     from selection.records.ledger import keep_meeting
 
-    texts = read_settings(flock)
-    on: date = plan_of(texts, standards_of(texts).latest).on
+    on = _settings(flock)[1].on
     keep_meeting(flock, on, {name: pd.read_csv(out / f"{name}.csv") for name in ("ranking", "verdicts")})

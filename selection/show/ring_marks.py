@@ -12,10 +12,12 @@ from selection.show.style import INK, QUIET, ring_paint
 
 NARROWEST = 44
 """Width of a leg's place; a long colour name widens it."""
-LETTER = 5.6
+SIZE = 12
+"""Size of the names: read at arm's length where a mark is printed at two thirds."""
+LETTER = 6.4
 """Width that one letter of a name needs at its size."""
-HIGH = 58
-FOOT = "M{x} 38 l-9 5 M{x} 38 l0 6 M{x} 38 l9 5"
+HIGH = 54
+FOOT = "M{x} 33 l-9 4 M{x} 33 l0 5 M{x} 33 l9 4"
 
 
 def ring_mark(left: object, right: object, bird: str = "") -> Fragment:
@@ -43,10 +45,10 @@ def _leg(middle: float, colours: list[str], name: str) -> Markup:
     """One leg: shank and toes, its rings stacked on it, its letter and their names under it."""
     foot = FOOT.format(x=f"{middle:.1f}")
     shank = Markup(
-        '<path d="M{0:.1f} 2 V38 {1}" fill="none" stroke="{2}" stroke-width="3.4" stroke-linecap="round"/>'
+        '<path d="M{0:.1f} 2 V33 {1}" fill="none" stroke="{2}" stroke-width="3.4" stroke-linecap="round"/>'
     ).format(middle, foot, QUIET)
-    high = 12 if len(colours) < 2 else 28 / len(colours) - 1.5
-    top = 14.0 if len(colours) < 2 else 5.0
+    high = 12 if len(colours) < 2 else 26 / len(colours) - 1.5
+    top = 11.0 if len(colours) < 2 else 4.0
     rings = [
         Markup(
             '<rect x="{:.1f}" y="{:.1f}" width="22" height="{:.1f}" rx="4" fill="{}" stroke="{}" stroke-width="1.3"/>'
@@ -54,6 +56,6 @@ def _leg(middle: float, colours: list[str], name: str) -> Markup:
         for i, colour in enumerate(colours)
     ]
     text = Markup(
-        '<text x="{:.1f}" y="55" text-anchor="middle" font-size="10.5" font-family="sans-serif" fill="{}">{}</text>'
-    ).format(middle, INK, name)
+        '<text x="{:.1f}" y="51" text-anchor="middle" font-size="{}" font-family="sans-serif" fill="{}">{}</text>'
+    ).format(middle, SIZE, INK, name)
     return Markup("").join([shank, *rings, text])

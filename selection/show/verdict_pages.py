@@ -24,6 +24,11 @@ ROOM = {
     "room": "Same birds stay while it counts for",
     "first": "Above that comes in",
 }
+ROOM_CAPTION = (
+    "If a section counted for more or fewer points in merit than now, its own points times the plan's worth "
+    "(merit at its estimate, without its interval)"
+)
+ANYTHING = "anything"
 
 HOW = (
     "For each sheet: one judge, all its birds on one table, one after another and then back again. Earlier points are "
@@ -120,18 +125,18 @@ def _room(meeting: Meeting, group: Group) -> Fragment:
         }
         for row in each(group.reweigh)
     ]
-    caption = (
-        "If a section counted for more or fewer points in merit than now, its own points times the plan's worth "
-        "(merit at its estimate, without its interval)"
-    )
-    return table(rows, ROOM, caption, ["points"])
+    moving = [row for row in rows if row["room"] != ANYTHING]
+    still = [row["title"] for row in rows if row["room"] == ANYTHING]
+    shown = table(moving, ROOM, ROOM_CAPTION, ["points"], empty="No section's points would change who stays.")
+    rest = f"{listed(still)}: the same birds stay whatever {'it counts' if len(still) == 1 else 'they count'} for."
+    return join([shown, paragraph(rest, "small")]) if moving and still else shown
 
 
 def room(lowest: float, highest: float) -> str:
     """The points between which nothing changes, in words: from 0 to MOST_POINTS is anything."""
     low, high = math.ceil(lowest - 1e-9), math.floor(highest + 1e-9)
     if low <= 0:
-        return "anything" if highest >= MOST_POINTS else f"{high} or less"
+        return ANYTHING if highest >= MOST_POINTS else f"{high} or less"
     return f"{low} or more" if highest >= MOST_POINTS else f"{low} to {high}"
 
 

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from markupsafe import Markup
 
 from selection.decide.meeting import write_tables
 from selection.records.errors import SelectionError
@@ -97,3 +98,28 @@ def test_where_the_notebook_cannot_run_the_tables_are_left_and_it_is_said(tmp_pa
     said = hold_meeting(flock, tmp_path / "out")
     assert said[0] == "no pack: the notebook could not run here (no kernel on this machine)"
     assert sorted(p.stem for p in (tmp_path / "out").iterdir()) == TABLES
+
+
+def test_numbers_of_birds_and_days_are_kept_on_one_line_and_nothing_else_changes():
+    page = Markup(
+        '<p title="26-013">26-013 &lt;b&gt;, 26-H1 on 2026-10-10</p><svg><text>26-013</text></svg> side-by-side'
+    )
+    found = pack.unbroken(page)
+    assert re.sub(r'<span class="whole">|</span>', "", found) == page
+    assert re.findall(r'<span class="whole">(.*?)</span>', found) == ["26-013", "26-H1", "2026-10-10"]
+
+
+def test_the_foot_of_a_printed_page_cannot_end_its_own_style():
+    foot = pack.css_text('Old "English" \\ </style><script>alert(1)</script>\nGame')
+    assert not set('<>"\n/') & set(foot[1:-1])
+    assert re.sub(r"\\([0-9a-f]+) ", lambda m: chr(int(m[1], 16)), foot[1:-1]) == (
+        'Old "English" \\ </style><script>alert(1)</script>\nGame'
+    )
+
+
+def test_every_printed_page_tells_its_number_breed_and_day(page: str):
+    standard, on = held.meeting().flock.standard, held.meeting().flock.plan.on
+    assert 'counter(page) " of " counter(pages)' in page
+    foot = re.search(r'@bottom-left \{ content: "([^"]*)"', page)
+    assert foot is not None
+    assert standard.breed in foot[1] and f"meeting of {on.day} {on:%B} {on.year}" in foot[1]
