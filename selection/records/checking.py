@@ -28,14 +28,20 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "birds": (breeding.own_days, breeding.parents, breeding.parents_older, breeding.no_loops),
     "rings": (breeding.ring_days, breeding.one_ring_a_leg, breeding.one_bird_a_pair),
     "pens": (breeding.stays,),
-    "scores": (partial(season.names_somebody, "scores"), season.points, season.fault_names),
+    "scores": (partial(season.names_somebody, "scores"), season.points),
     "weights": (partial(season.names_somebody, "weights"), season.weighs_something),
-    "measures": (partial(season.names_somebody, "measures"), season.trait_names),
+    "measures": (partial(season.names_somebody, "measures"),),
     "eggs": (season.hens_lay, season.known_pens),
     "sales": (season.lots,),
     "costs": (),
     "decisions": (),
 }
+
+CELLS: dict[str, tuple[Rule, ...]] = {
+    "scores": (season.quarters, season.fault_names),
+    "measures": (season.trait_names,),
+}
+"""Rules that look at one cell by itself, and so can be tried where another cell of the row is at fault."""
 
 REMARKS: dict[str, tuple[Rule, ...]] = {
     "clutches": (breeding.birds_entered, breeding.pen_of_clutch),
@@ -57,10 +63,18 @@ def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     """Everything found in `rows` of a form (with all its columns, under spreadsheet rows)."""
     if rows.empty:
         return []
-    found = _references(form, rows, known)
+    found = check_cells(form, rows, known)
     if form not in ("clutches", "birds", "costs"):
         found += _days(form, rows, known, DAY_OF.get(form, "on"))
     for rule in RULES[form]:
+        found += rule(rows, known)
+    return found
+
+
+def check_cells(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """What is wrong with single cells of `rows`, whatever stands beside them."""
+    found = _references(form, rows, known)
+    for rule in CELLS.get(form, ()):
         found += rule(rows, known)
     return found
 

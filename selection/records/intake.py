@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from selection.records.checking import ENTERED_ON, check, remark
+from selection.records.checking import ENTERED_ON, check, check_cells, remark
 from selection.records.chicks import number_chicks
 from selection.records.comparing import (
     COMPLETED,
@@ -86,8 +86,7 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Ear
     typed = read_sheet(raw, intake.known.in_force.section_columns() if form.name == "scores" else ())
     found = list(typed.findings)
     record = intake.record[form.name]
-    rows = _standing(_filled(form, typed), found)
-    rows = _named(form, rows, intake.known, correct, found)
+    rows = _named(form, _filled(form, typed), intake.known, correct, found)
     rows = _standing(rows, found)
     if form.chicks:
         clearing = {row for at in typed.cleared.values() for row in at}
@@ -98,7 +97,9 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Ear
     found += doubles
     compared = compare(form, rows, typed.cleared, record, correct, earlier)
     found += compared.findings
+    unread = typed.rows.loc[[row for row in typed.rows.index if row in {f.row for f in found if f.refused}]]
     accepted = _accepted(intake, form, typed, compared, found)
+    found += _beside(form, unread, intake.known, found)
     _count(intake, form, raw, compared, accepted, found)
 
 
@@ -143,6 +144,13 @@ def _accepted(
         rows = _standing(rows, more)
 
 
+def _beside(form: Form, rows: pd.DataFrame, known: Known, found: list[Finding]) -> list[Finding]:
+    """What else is wrong with `rows` that were refused before they could be checked: all faults at once."""
+    said = {(f.row, f.column) for f in found}
+    more = check_cells(form.name, _whole(form, known.in_force, rows), known)
+    return [f for f in more if (f.row, f.column) not in said]
+
+
 def _labels(form: Form, typed: Typed, found: list[Finding]) -> dict[str, int]:
     """The row of each bird or clutch that was refused, by its folded label."""
     if form.name not in ENTERED_ON or form.key[0] not in typed.rows:
@@ -161,7 +169,7 @@ def _count(
     intake.refused[form.name] = refused
     numbers = {str(name): int(rows) for name, rows in status.value_counts().items()}
     intake.counts[form.name] = numbers | {"refused": len(refused)}
-    intake.findings += found
+    intake.findings += [f for f in found if f.refused or f.row not in refused]
 
 
 def _whole(form: Form, in_force: InForce, frame: pd.DataFrame | None) -> pd.DataFrame:

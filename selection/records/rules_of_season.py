@@ -27,7 +27,7 @@ def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]
 
 
 def points(rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """Each section within what the standard of that day gives, in quarters of a point."""
+    """Each section within what the standard of that day gives."""
     found = []
     sections = [c.name for c in known.in_force.section_columns()]
     for standard, here in known.in_force.spells(rows["on"]):
@@ -41,7 +41,13 @@ def points(rows: pd.DataFrame, known: Known) -> list[Finding]:
             else:
                 words = f"0 to {most:g} points, the most that the standard of that day gives"
                 found += findings("scores", under, under[name] > most, name, words)
-    for name in sections:
+    return found
+
+
+def quarters(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Each section in quarters of a point."""
+    found = []
+    for name in (c.name for c in known.in_force.section_columns()):
         odd = rows[name].notna() & ((rows[name] * 4) % 1 != 0)
         found += findings("scores", rows, odd, name, "whole points, halves or quarters")
     return found

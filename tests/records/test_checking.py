@@ -390,6 +390,19 @@ def test_a_parent_of_the_wrong_sex_entered_together_with_its_chick_is_the_chicks
     assert "24-C1" in {row["bird"] for row in small.forms()["pens"]} and found.taken["pens"] == 3
 
 
+def test_every_fault_of_a_row_is_said_at_once(tmp_path):
+    forms = added(
+        "scores",
+        LOOK | {"on": "soon", "bird": "26-99", "type": 30.1, "head": "x", "faults": "blue eye"},
+        LOOK | {"on": "soon", "clutch": "26-H9"},
+        LOOK | {"on": "25 September 2026", "right": "pink", "head": "x"},
+    )
+    found = recorded(tmp_path, forms)
+    columns = {row: [f.column for f in found.findings if f.row == row] for row in (4, 5, 6)}
+    assert columns == {4: ["on", "head", "bird", "type", "faults"], 5: ["on", "clutch"], 6: ["head", "right"]}
+    assert all(f.refused for f in found.findings), "nothing is called taken of a row that is not"
+
+
 def test_a_missing_column_refuses_every_row_and_is_named(tmp_path):
     forms = small.forms()
     for row in forms["weights"]:
