@@ -47,7 +47,9 @@ def allot(
     open_ = options[options["allowed"] == "yes"].reset_index(drop=True)
     open_ = open_.assign(value=_value(open_, depression))
     chosen = open_[_solve(open_, most)]
-    table = pd.DataFrame({"hen": hens}).merge(chosen.drop(columns="why"), on="hen", how="left")
+    table = pd.DataFrame({"hen": pd.Series(list(hens), dtype="str")}).merge(
+        chosen.drop(columns="why"), on="hen", how="left"
+    )
     table["why"] = _why(table, open_, most)
     table = table[["hen", "cock", "inbreeding", "merit", "value", "why"]]
     return Allotment(table, float(chosen["value"].sum()), _sentences(table, cocks))
@@ -110,7 +112,7 @@ def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> l
         elif len(hers):
             said.append("every pen she could go to is full")
         else:
-            said.append("refused with every cock that is kept")
+            said.append("refused with every cock that is kept" if most else "no cock is kept")
     return said
 
 
@@ -122,6 +124,8 @@ def _sentences(table: pd.DataFrame, cocks: Sequence[str]) -> tuple[str, ...]:
     ]
     idle = [c for c in cocks if c not in set(placed["cock"])]
     said += [f"{cock} has no hens." for cock in idle]
+    if not cocks and len(table):
+        return ("No cock is kept, so that no hen has one.",)
     without = table[table["cock"].isna()]
     said += [f"{row.hen} has no cock: {row.why}." for row in without.itertuples()]
     return tuple(said)

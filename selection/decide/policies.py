@@ -22,7 +22,8 @@ class Policy:
 
     cock_from: where each year's cocks come from, year by year and over again: the best of the bought-in or of
     the home-bred cockerels, or the `same` cocks once more; cocks: how many stand; pullets: how many home-bred
-    ones join each year; hens: how many hens stand, those pullets included, the oldest making room.
+    ones join each year; hens: how many hens stand, those pullets included, the oldest making room. Raises
+    ValueError for none of any of these, or for more pullets than hens.
     """
 
     name: str
@@ -31,6 +32,13 @@ class Policy:
     cocks: int
     pullets: int
     hens: int
+
+    def __post_init__(self) -> None:
+        if not (self.cocks >= 1 and 1 <= self.pullets <= self.hens and self.cock_from):
+            raise ValueError(
+                f"the policy {self.name}: found {self.cocks} cocks from {len(self.cock_from)} sources, {self.pullets} "
+                f"pullets, {self.hens} hens; a policy has a source, a cock, a pullet, and no fewer hens than pullets"
+            )
 
     @property
     def closed(self) -> bool:

@@ -122,8 +122,9 @@ def years_ahead(
 
 
 def _usual(flock: Flock, hens: int, buys: bool) -> tuple[Policy, ...]:
+    """The usual policies at this plan's numbers; where it keeps no pullets, half of the hens new each year."""
     keep = flock.plan.keep
-    pullets = keep["pullets"].number if "pullets" in keep else max(1, round(hens / 2))
+    pullets = (keep["pullets"].number if "pullets" in keep else 0) or max(1, round(hens / 2))
     return usual_policies(min(pullets, hens), hens, buys)
 
 
