@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from selection.merit.observations import LAYING
 from selection.merit.published import ALSO_CALLED, INBREEDING_DEPRESSION, Published
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
@@ -67,7 +68,7 @@ def _worthwhile(merit: Merit) -> dict[str, int]:
 
 def _like(standard: Standard, name: str) -> str:
     """The published table's name for what a trait is."""
-    every: tuple[Section | Measured, ...] = (*standard.sections, *standard.measured)
+    every: tuple[Section | Measured, ...] = (*standard.sections, *standard.measured, LAYING)
     trait = next(t for t in every if t.name == name)
     if isinstance(trait, Section) and trait.measured == "weight":
         return "body weight"
@@ -81,8 +82,17 @@ def _points(flock: Flock, merit: Merit, name: str, at: int, row: Published) -> f
     assert merit.worth is not None
     if merit.band is not None and at == merit.worth.banded_at:
         return slope_of(merit) * float(np.log1p(change))
+    mean = _mean(flock, name)
+    return None if np.isnan(mean) else float(merit.worth.straight[at] * change * mean)
+
+
+def _mean(flock: Flock, name: str) -> float:
+    """The mean of a trait as it was measured, of laying by the hens' own eggs in 100 days; NaN if not on record."""
     values = flock.measures.loc[flock.measures["trait"].str.casefold() == name.casefold(), "value"]
-    return None if values.empty else float(merit.worth.straight[at] * change * values.mean())
+    own = flock.eggs[flock.eggs["bird"].notna()]
+    if values.empty and name == LAYING.name and len(own):
+        return float(100 * own["eggs"].sum() / own["days"].fillna(1).sum())
+    return float(values.mean())
 
 
 def slope_of(merit: Merit) -> float:

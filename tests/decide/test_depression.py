@@ -49,6 +49,17 @@ def test_eggs_lost_are_the_published_share_of_the_holdings_mean_at_the_plans_wor
     assert "from memory" in " ".join(found.sentences)
 
 
+def test_laying_beside_the_standard_goes_by_the_hens_own_eggs_in_a_hundred_days() -> None:
+    """Three eggs in four days of one hen's own records; a pen's count tells no hen's."""
+    plain = Standard("Invented fowl", STANDARD.sections)
+    eggs = pd.DataFrame(
+        {"on": pd.Timestamp("2026-05-04"), "pen": "p", "bird": ["a", "a", None], "eggs": [2.0, 1.0, 9.0],
+         "days": [3.0, np.nan, np.nan]}
+    )  # fmt: skip
+    found = depression(assemble(plain, holdings.plan(), {"eggs": eggs}), given([1.0, 0.0, 0.3]))
+    assert found.points == pytest.approx(10 * 0.062 * 75 * 0.3)
+
+
 def test_weight_lost_goes_through_the_band() -> None:
     """Shoffner (1948), from memory: −0.8 % of body weight for 0.1 of F; 20 points a unit of log."""
     band = Band(np.array([-1.0, 1.0]), np.array([-20.0, 20.0]))
