@@ -59,19 +59,24 @@ def checks(flock: Flock, merit: Merit, told: pd.DataFrame) -> pd.DataFrame:
     bias: prediction less outcome, over the birds kept; slope: of outcome on prediction, 1 where predictions
     are neither too bold nor too timid; both within a meeting's groups, each bird by its first meeting.
     """
-    first = told.drop_duplicates("bird")
-    parts = [_of_evidence(LATER_MERIT, first, first["later"], 1.0) if len(told) else None]
     looks = worth_of_looks(flock, merit)
     own = _own_looks(told, looks)
     chicks = _chicks_looks(flock, merit, told, looks)
-    parts += [
+    parts = [
         _of_evidence(OWN_LOOKS, own, own["seen"], 1.0),
         _of_evidence(CHICKS_LOOKS, chicks, chicks["seen"], 1.0),
     ]
-    return pd.concat([p for p in parts if p is not None], ignore_index=True)
+    if len(told):
+        first = told.drop_duplicates("bird")
+        proof = learned(told) >= ENOUGH
+        parts.insert(0, _of_evidence(LATER_MERIT, first, first["later"], 1.0, proof))
+    return pd.concat(parts, ignore_index=True)
 
 
-def _of_evidence(evidence: str, rows: pd.DataFrame, outcome: pd.Series, expected: float) -> pd.DataFrame:
+def _of_evidence(
+    evidence: str, rows: pd.DataFrame, outcome: pd.Series, expected: float, proof: bool = True
+) -> pd.DataFrame:
+    """The checks against one kind of evidence; `proof` False: most of it was known already then."""
     x, y = rows["merit"].to_numpy(dtype=float), outcome.to_numpy(dtype=float)
     groups = (
         rows["cell"].to_numpy() if "cell" in rows else (rows["on"].astype(str) + rows["group"]).to_numpy()
@@ -87,16 +92,18 @@ def _of_evidence(evidence: str, rows: pd.DataFrame, outcome: pd.Series, expected
         [
             {
                 "evidence": evidence, "quantity": name, "value": e.value, "low": e.low, "high": e.high,
-                "n": e.n, "expected": want, "says": _says(name, e, want),
+                "n": e.n, "expected": want, "says": _says(name, e, want, proof),
             }
             for name, (e, want) in found.items()
         ]
     )  # fmt: skip
 
 
-def _says(name: str, of: Estimate, expected: float) -> str:
+def _says(name: str, of: Estimate, expected: float, proof: bool) -> str:
     if of.why:
         return of.why
+    if not proof:
+        return "no proof yet: most of what is known now was known then"
     if name == "correlation":
         return "what was told then and what is known now go together" if of.low > 0 else "no clear connection"
     if of.low <= expected <= of.high:

@@ -37,7 +37,7 @@ def matings(meeting: Meeting) -> Fragment:
     of = meeting.matings
     pieces: list[Markup] = [bullets(list(of.sentences)), allotment(of), inbreeding_table(of)]
     if len(of.table):
-        pieces.append(folded("Every pair in words (on paper: matings.csv)", pairs(of), on_paper=False))
+        pieces.append(pairs(of))
     pieces.append(heading("What relationship costs"))
     pieces.append(relationship_costs(meeting.flock, meeting.merit, meeting.verdicts))
     if of.cannot:
@@ -101,7 +101,7 @@ def allotment(of: Matings) -> Fragment:
     rows = [
         {
             "hen": r.hen,
-            "cock": "none" if missing(r.cock) else r.cock,
+            "cock": "none" if missing(r.cock) else Markup("<b>{}</b>").format(r.cock),
             "inbreeding": "" if missing(r.inbreeding) else f"{r.inbreeding:.3f}, {degree(r.inbreeding)}",
             "merit": "" if missing(r.merit) else spread(r.merit, _se(of, r.cock, r.hen)),
             "why": r.why,
@@ -165,7 +165,7 @@ def _pair_cell(row: Any, proposed: bool) -> Markup:
 
 
 def pairs(of: Matings) -> Fragment:
-    """Every pair with its merit and, in words, how the two are related."""
+    """Every pair with its merit and, in words, how the two are related; folded away, for there are many."""
     rows = [
         {
             "pair": f"{r.cock} × {r.hen}",
@@ -177,4 +177,5 @@ def pairs(of: Matings) -> Fragment:
         }
         for r in each(of.table)
     ]
-    return table(rows, PAIRS, "Every pair", ["inbreeding", "most", "merit"], kind="stack small")
+    listed = table(rows, PAIRS, "Every pair", ["inbreeding", "most", "merit"], kind="stack small")
+    return folded("Every pair in words (on paper: matings.csv)", listed, on_paper=False)

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
 from selection.decide.review import Review, review
+from selection.decide.review_checks import ENOUGH, learned
 from selection.decide.rows import each
 from selection.records.kept import read_meetings
 from selection.show import small_plots as plot
@@ -47,7 +48,7 @@ def checks(review: Review) -> Fragment:
         {
             "evidence": r.evidence,
             "quantity": r.quantity,
-            "value": "too few" if missing(r.value) else f"{r.value:.2f} ({r.low:.2f} to {r.high:.2f})",
+            "value": "too few" if missing(r.value) else _with_interval(r.value, r.low, r.high),
             "n": f"{r.n:.0f}",
             "expected": "" if missing(r.expected) else f"{r.expected:.2f}",
             "says": r.says,
@@ -67,15 +68,19 @@ def checks(review: Review) -> Fragment:
     )
 
 
+def _with_interval(value: float, low: float, high: float) -> str:
+    return f"{value:.2f} ({low:.2f} to {high:.2f})".replace("-", "−")
+
+
 def chances(review: Review) -> Fragment:
-    """Of birds given a chance of being the best or of a place, how many proved so."""
+    """Of birds given a chance of being the best or of a place, how many proved so; or are so, by what is known now."""
+    proof = learned(review.birds) >= ENOUGH
     rows = [
         {
             "kind": KINDS.get(r.kind, r.kind),
             "given": f"about {100 * r.given:.0f} in 100",
             "birds": f"{r.birds:.0f}",
-            "proved": "too few" if missing(r.proved) or missing(r.low) else per_cent(r.proved, r.low, r.high),
-            "says": sentence(r.says),
+            "proved": "too few" if missing(r.low) else per_cent(r.proved, r.low, r.high),
         }
         for r in each(review.chances)
     ]
@@ -83,17 +88,14 @@ def chances(review: Review) -> Fragment:
         "kind": "Chance of",
         "given": "Given",
         "birds": "Birds",
-        "proved": "Proved so (90 %)",
-        "says": "In words",
+        "proved": "Proved so (90 %)" if proof else "Are so, by what is known now (90 %)",
     }
-    return table(
-        rows,
-        columns,
-        "Chances given and what proved so",
-        ["birds"],
-        empty="No chances to look back on.",
-        kind="stack",
+    caption = "Chances given, and " + (
+        "what proved so"
+        if proof
+        else "what has become of them: no proof yet, most of the doubt is still there"
     )
+    return table(rows, columns, caption, ["birds"], empty="No chances to look back on.", kind="stack")
 
 
 def differentials(review: Review) -> Fragment:

@@ -100,6 +100,12 @@ def test_chances_are_no_proof_where_nothing_was_learned_since() -> None:
     assert not chances(told)["says"].str.contains("proved so").any()
 
 
+def test_agreement_with_what_was_known_then_already_is_called_no_proof() -> None:
+    told = many(2.0).assign(doubt_left=0.9)
+    for quantity in ("bias", "slope", "correlation"):
+        assert found(told, quantity)["says"].startswith("no proof yet")
+
+
 def test_what_choosing_gained_against_what_was_possible() -> None:
     flock = holdings.flock()
     kept = {date(2025, 10, 10): meeting(["a", "b", "c", "d"], [1.0, 0.0, 3.0, 2.0], 2, [0.1, 0.1, 0.5, 0.3])}

@@ -30,7 +30,7 @@ def test_every_figure_has_its_interval_or_the_word_that_birds_are_too_few(looked
     page = show.checks(looked_back)
     for row in looked_back.checks.itertuples():
         if row.value == row.value:
-            assert f"{row.value:.2f} ({row.low:.2f} to {row.high:.2f})" in page
+            assert f"{row.value:.2f} ({row.low:.2f} to {row.high:.2f})".replace("-", "−") in page
     assert page.count("too few") >= looked_back.checks["value"].isna().sum()
 
 
