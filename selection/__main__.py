@@ -117,9 +117,8 @@ def _forms(options: argparse.Namespace) -> int:
     from selection.records.forms_out import write_forms
     from selection.show.pen_sheets import write_pen_sheets
 
-    out = options.out or options.flock / "forms"
-    out.mkdir(parents=True, exist_ok=True)
     flock = read_flock(options.flock)
+    out = options.out or options.flock / "forms"
     written = [write_forms(flock, out / f"forms-{flock.plan.season}.xlsx"), *write_pen_sheets(flock, out)]
     print("\n".join(f"written: {path}" for path in written))
     return 0

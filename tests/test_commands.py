@@ -147,19 +147,6 @@ def test_an_empty_file(hand_in, tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert status == 2 and "weights.csv" in said.out + said.err
 
 
-@pytest.mark.parametrize(
-    "command", [["meeting", "--out", "x"], ["check"], ["export", "--out", "x"], ["rings"], ["forms"]]
-)
-def test_a_flock_that_is_not_there(
-    command: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    status = main(
-        [command[0], str(tmp_path / "nowhere"), *[str(tmp_path / a) if a == "x" else a for a in command[1:]]]
-    )
-    said = capsys.readouterr()
-    assert status == 2 and "nowhere" in said.err + said.out and "Traceback" not in said.err
-
-
 class TestThinMeetings:
     """Meetings with next to nothing to go on are held in words, with every table written."""
 
@@ -226,6 +213,36 @@ def test_a_decision_against_a_bar_or_outside_the_plan_is_taken_and_answered(
     assert "decisions: 1 taken" in told
     assert (said in told) if said else len(told.splitlines()) == 1
     assert read_flock(tmp_path / "flock").decisions["bird"].tolist() == [bird]
+
+
+@pytest.mark.parametrize("there", ["nothing", "an empty folder", "a file", "a folder of other things"])
+@pytest.mark.parametrize("command", ["check", "rings", "forms", "export", "merge", "decide", "meeting"])
+def test_what_is_no_flock_is_said_by_every_command_and_nothing_is_made(
+    command: str, there: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "place"
+    if there == "a file":
+        place.write_text("a letter")
+    elif there != "nothing":
+        place.mkdir()
+    if there == "a folder of other things":
+        (place / "standard.toml").write_text(small.STANDARD)
+    before = sorted(tmp_path.rglob("*"))
+    more = {"export": ["--out", str(tmp_path / "out")], "meeting": ["--out", str(tmp_path / "out")],
+            "decide": ["26-01", "keep"]}  # fmt: skip
+    assert main([command, str(place), *more.get(command, [])]) == 2
+    said = capsys.readouterr().err
+    assert f"{place}: no flock here; make one by recording its forms" in said
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_settings_handed_in_again_by_themselves_are_answered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = small.write(tmp_path / "forms", {})
+    for said in ("plan.toml adopted", "nothing new"):
+        assert main(["record", str(tmp_path / "flock"), str(folder)]) == 0
+        assert said in capsys.readouterr().out
 
 
 def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:

@@ -38,7 +38,7 @@ def in_words(where: Path | str) -> Iterator[None]:
         yield
     except OSError as error:
         reason = WORDS.get(error.errno or 0, error.strerror or str(error))
-        raise RecordsError(f"{where}: {reason}. The flock is as it was before.") from error
+        raise RecordsError(f"{where}: {reason}. What was recorded before is safe.") from error
 
 
 def publish(path: Path, data: bytes) -> None:

@@ -11,12 +11,12 @@ from pathlib import Path
 import pandas as pd
 
 from selection.records.adopting import plan_of, standards_of
-from selection.records.errors import Finding, RecordsError, SettingsError
+from selection.records.errors import Finding, SettingsError
 from selection.records.frames import standing, whole
 from selection.records.in_force import InForce, section_columns
 from selection.records.intake import take_in
 from selection.records.kept import read_settings
-from selection.records.ledger import read_rows
+from selection.records.ledger import must_be_there, read_rows
 from selection.records.lives import first_clutch, hatch_days, of_clutch, with_sales
 from selection.records.reading import SETTINGS, beside, read_forms
 from selection.records.settings import Plan, Standard, read_plan, read_standard
@@ -88,10 +88,7 @@ def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime
 
     Raises SettingsError where the settings cannot be used, RecordsError where there is no flock.
     """
-    if not (Path(path) / "records").is_dir():
-        raise RecordsError(
-            f"{path}: no flock here; make one by recording its forms: selection record {path} FORMS"
-        )
+    must_be_there(path)
     texts = read_settings(path)
     in_force = standards_of(texts)
     plan = plan or plan_of(texts, in_force.latest)

@@ -38,6 +38,7 @@ from selection.records.lookup import (
     find_rows,
     find_superseded,
     in_utc,
+    must_be_there,
     read_days,
     read_recent,
     read_rows,
@@ -59,6 +60,7 @@ __all__ = [
     "find_rows",
     "find_superseded",
     "keep_meeting",
+    "must_be_there",
     "read_days",
     "read_meetings",
     "read_recent",
@@ -204,8 +206,7 @@ def compact(flock_path: str | Path, progress: Callable[[str, float], None] | Non
     Raises RecordsError, with all as it was, where the disk does not take the merged files or some batch
     cannot be read now (a merge would make that final).
     """
-    if not Path(flock_path).is_dir():
-        raise RecordsError(f"{flock_path}: there is no flock here")
+    must_be_there(flock_path)
     return merge(records_of(flock_path), progress)
 
 

@@ -32,6 +32,14 @@ def records_of(flock_path: str | Path) -> Path:
     return Path(flock_path).resolve() / RECORDS
 
 
+def must_be_there(flock_path: str | Path) -> None:
+    """Raise RecordsError where no flock is."""
+    if not records_of(flock_path).is_dir():
+        raise RecordsError(
+            f"{flock_path}: no flock here; make one by recording its forms: selection record {flock_path} FORMS"
+        )
+
+
 def read_rows(flock_path: str | Path, form: str, as_recorded: datetime | None = None) -> pd.DataFrame:
     """Every row of a form as it stands, in the order of recording.
 
@@ -51,9 +59,8 @@ def read_table(
     flock_path: str | Path, form: str, as_recorded: datetime | None = None
 ) -> tuple[pa.Table, State, list[SetAside]]:
     """The rows of a form as an Arrow table, the state they were read from, and the files left out."""
-    if not Path(flock_path).is_dir():
-        raise RecordsError(f"{flock_path}: there is no flock here; record some forms first")
     records, wanted = records_of(flock_path), form_named(form)
+    must_be_there(flock_path)
 
     def read(state: State, missing_ok: bool) -> tuple[pa.Table, State, list[SetAside]]:
         table, damaged = pieces.read(records, _as_of(state, as_recorded), wanted, missing_ok=missing_ok)

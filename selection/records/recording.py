@@ -78,7 +78,10 @@ class Recorded:
         lines = [self.stopped] if self.stopped is not None else []
         lines += [f"{name} adopted" for name in self.adopted]
         lines += [self._form_in_words(form) for form in self.refused]
-        return "\n".join([*lines, *in_lines(self.findings)])
+        return (
+            "\n".join([*lines, *in_lines(self.findings)])
+            or "nothing new: no forms, and the settings on record"
+        )
 
     def _form_in_words(self, form: str) -> str:
         counts = {

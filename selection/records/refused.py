@@ -19,7 +19,7 @@ from pathlib import Path
 import pandas as pd
 
 from selection.records import durable
-from selection.records.errors import Finding
+from selection.records.errors import Finding, RecordsError
 from selection.records.parsing import parse_column, protect, tidy, unprotect
 from selection.records.reading import HANDED_BACK, Raw, read_forms
 from selection.records.tables import FORMS
@@ -69,24 +69,32 @@ class Returned:
 def give_back(flock_path: Path, returned: Mapping[str, Returned]) -> list[Finding]:
     """Bring `refused/<form>.csv` of each form handed in up to date; remarks on the rows that wait from before.
 
-    A form with nothing left to mend loses its file. Raises RecordsError where the disk does not take it.
+    A form with nothing left to mend loses its file. Where the disk does not take it that is a fault of the form,
+    since what was taken is safe by then.
     """
-    folder, found = Path(flock_path) / FOLDER, []
-    with durable.in_words(folder):
-        for form, back in returned.items():
-            path = folder / f"{form}.csv"
-            header, rows = [str(name) for name in back.rows.columns], back.rows.to_numpy().tolist()
-            earlier, remarks = _waiting(path, back)
-            found += remarks
-            if earlier is not None:
-                header, rows = _together(
-                    (header, rows), (list(earlier.header), earlier.cells.to_numpy().tolist())
-                )
-            if rows:
-                durable.publish(path, _csv(header, rows))
-            else:
-                path.unlink(missing_ok=True)
+    found: list[Finding] = []
+    for form, back in returned.items():
+        try:
+            found += _bring_up_to_date(Path(flock_path) / FOLDER / f"{form}.csv", back)
+        except RecordsError as error:
+            words = f"refused rows could not be given back; their reasons stand here alone: {error}"
+            found.append(Finding(form, None, None, "", words))
     return found
+
+
+def _bring_up_to_date(path: Path, back: Returned) -> list[Finding]:
+    """One form's file as it should be now, and remarks on the rows that wait in it from before."""
+    header, rows = [str(name) for name in back.rows.columns], back.rows.to_numpy().tolist()
+    with durable.in_words(path):
+        earlier, remarks = _waiting(path, back)
+        if earlier is not None:
+            waiting = list(earlier.header), earlier.cells.to_numpy().tolist()
+            header, rows = _together((header, rows), waiting)
+        if rows:
+            durable.publish(path, _csv(header, rows))
+        else:
+            path.unlink(missing_ok=True)
+    return remarks
 
 
 def _waiting(path: Path, back: Returned) -> tuple[Raw | None, list[Finding]]:
@@ -101,7 +109,7 @@ def _waiting(path: Path, back: Returned) -> tuple[Raw | None, list[Finding]]:
         found = "rows refused earlier, in a file that cannot be read"
         return None, [Finding(form, None, None, found, f"kept as {FOLDER}/{aside.name}", refused=False)]
     waits = earlier.cells[~_answered(earlier, back)].map(lambda cell: unprotect(cell_text(cell)))
-    found = f"{len(waits)} rows refused earlier"
+    found = f"{len(waits)} row{'s' if len(waits) > 1 else ''} refused earlier"
     words = f"they still wait in {FOLDER}/{path.name}; delete there what needs no mending"
     remark = [Finding(form, None, None, found, words, refused=False)] if len(waits) else []
     return Raw(form, earlier.file, earlier.header, waits), remark

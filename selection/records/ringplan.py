@@ -103,7 +103,7 @@ def _pairs(flock: Flock, stock: Sequence[str], legs: pd.DataFrame, present: pd.S
     last = _last_worn(flock)
     pairs = pd.DataFrame(product(stock, stock), columns=["left", "right"])
     each = list(zip(pairs["left"], pairs["right"], strict=True))
-    pairs["free"] = [pair not in wearer for pair in each]
+    pairs["free"] = np.array([pair not in wearer for pair in each], dtype=bool)
     pairs["worn_by"] = [wearer.get(pair) for pair in each]
     pairs["last_worn"] = [last.get(pair, pd.NaT) for pair in each]
     pairs = pairs.astype({"worn_by": "str", "last_worn": "datetime64[s]"})
@@ -145,7 +145,8 @@ def _by_left(
         of = sorted({f"{y:.0f}" for y in worn_years.loc[worn_years["left"] == colour, "year"]})
         short = free <= FEW * len(stock) or left <= FEW * len(stock)
         rows.append((colour, free, len(stock) - free, ", ".join(of), left, short))
-    return pd.DataFrame(rows, columns=["left", "free", "worn", "hatch_years", "stock", "short"])
+    table = pd.DataFrame(rows, columns=["left", "free", "worn", "hatch_years", "stock", "short"])
+    return table.astype({"short": bool})
 
 
 def worn_rings(flock: Flock) -> pd.DataFrame:
@@ -217,6 +218,8 @@ def _sentences(
     present: pd.Series,
 ) -> tuple[str, ...]:
     said = [f"Of {len(pairs)} pairs of {len(by_left)} colours {int(pairs['free'].sum())} are free."]
+    if by_left.empty:
+        said = ["No colour has been worn yet and none was named, so there are no pairs: name those in stock."]
     if ringed := _ringed_in_season(flock):
         words = "birds were given a ring of their own: so many pairs a season like it needs"
         said.append(f"Of those hatched in {flock.plan.season}, {ringed} {words}.")

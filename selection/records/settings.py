@@ -247,7 +247,11 @@ def _correlations(table: Table, names: dict[str, str], words: str) -> dict[tuple
             pair = names[first.strip().casefold()], names[second.strip().casefold()]
             value = row.number(second, Limits(-1, 1, open_ended=True), default=0.0) if row else 0.0
             if pair[0] == pair[1] or pair in found or pair[::-1] in found:
-                table.fault(f"{first}.{second}", value, "each pair of two different traits once")
+                table.fault(
+                    f"{first}.{second}",
+                    row.values[second] if row else None,
+                    "each pair of two different traits once",
+                )
             found[pair] = value
         if row:
             row.close(words)

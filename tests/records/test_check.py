@@ -184,5 +184,5 @@ def test_birds_not_seen_for_a_year_are_listed_with_where_they_were_seen_last(flo
 
 
 def test_no_flock_is_said_in_words(tmp_path) -> None:
-    with pytest.raises(RecordsError, match="there is no flock here"):
+    with pytest.raises(RecordsError, match="no flock here"):
         check(tmp_path / "nowhere")

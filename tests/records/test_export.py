@@ -211,7 +211,7 @@ def test_looks_judged_by_an_earlier_standard_come_back_under_it(tmp_path) -> Non
 
 
 def test_an_export_of_nothing_is_refused_in_words(tmp_path) -> None:
-    with pytest.raises(RecordsError, match="there is no flock here"):
+    with pytest.raises(RecordsError, match="no flock here"):
         export(tmp_path / "nowhere", tmp_path / "out")
     assert not (tmp_path / "out").exists()
 

@@ -440,6 +440,7 @@ def test_corrections_go_on_while_files_are_merged_away_under_them(tmp_path: Path
             change = {"weights": weighings([f"w{writer}"], n + 1.0)}
             append(tmp_path, change, source="w", correction=True)
 
+    (tmp_path / "records").mkdir()
     with ThreadPoolExecutor(3) as pool:
         work = [pool.submit(correct, writer) for writer in range(2)]
         work += [pool.submit(compact, tmp_path) for _ in range(8)]
@@ -645,11 +646,11 @@ def test_where_a_correction_cannot_be_read_the_earlier_row_stands(tmp_path: Path
 
 
 def test_no_flock_and_no_form_of_that_name_are_said_plainly(tmp_path: Path) -> None:
-    with pytest.raises(RecordsError, match="there is no flock here"):
+    with pytest.raises(RecordsError, match="no flock here"):
         read_rows(tmp_path / "nowhere", "weights")
     with pytest.raises(RecordsError, match="there is no form 'wieghts'; the forms are clutches"):
         read_rows(tmp_path, "wieghts")
-    with pytest.raises(RecordsError, match="there is no flock here"):
+    with pytest.raises(RecordsError, match="no flock here"):
         compact(tmp_path / "nowhere")
     assert find_rows(tmp_path / "nowhere", "weights", weighings(["k1"])).empty
 

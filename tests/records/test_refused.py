@@ -121,3 +121,17 @@ def test_a_file_spoilt_by_hand_is_kept_aside(flock):
     assert (flock / "refused/weights.csv.old").read_bytes() == b"\x00\x01"
     assert "kept as refused/weights.csv.old" in found.words()
     assert len(waiting(flock)) == 1
+
+
+def test_a_disk_that_takes_the_rows_and_not_the_refused_ones_is_a_fault_and_the_rows_are_safe(
+    flock, monkeypatch
+):
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("selection.records.refused._csv", full)
+    rows = ({"on": "2026-09-03", "bird": "26-03", "grams": 2700}, BIRD_01 | {"on": "2026-09-05"})
+    found = hand_in(flock, *rows)
+    assert (found.status, found.taken) == (1, {"weights": 1})
+    assert "the disk is full" in found.words() and "found 3kg" in found.words()
+    assert len(waiting(flock)) == 2

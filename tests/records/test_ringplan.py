@@ -168,3 +168,10 @@ def test_a_flock_without_rings_has_a_plan_all_the_same() -> None:
     plan = ring_plan(flock_of([("k1", "male", "2026-04-01", None)], []), ["red", "blue"])
     assert plan.pairs["free"].all() and plan.due.empty and plan.text()
     assert ring_plan(flock_of([], [])).pairs.empty
+
+
+@pytest.mark.parametrize("colours", [None, [" "]])
+def test_a_flock_that_has_worn_no_ring_yet_is_told_to_name_colours(colours) -> None:
+    plan = ring_plan(flock_of([("k1", "male", "2026-04-01", None)], []), colours)
+    assert plan.pairs.empty
+    assert "name those in stock" in plan.text()

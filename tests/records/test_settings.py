@@ -62,6 +62,7 @@ def test_a_meeting_may_fall_in_the_winter_after_its_season():
 
 
 PLAN_FAULTS = {
+    "on = 2026-10-10\n[correlations]\ntype.type = 0.5": "correlations, type.type: found a number 0.5; allowed: each",
     'on = "2026-10-10"': 'on: found text "2026-10-10"; allowed: a date without quotes',
     "on = 2026-10-10T00:00:00": "on: found a date",
     "": "on: found nothing",
