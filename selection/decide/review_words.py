@@ -39,12 +39,10 @@ def _birds(told: pd.DataFrame) -> str:
 
 
 def _predictions(found: pd.DataFrame) -> list[str]:
-    """Bias of the kept and the slopes of evidence apart from the prediction; which of them have too few birds."""
+    """Bias of the kept and the slopes of evidence apart from the prediction, or why there are none."""
     wanted = found[(found["quantity"] == "bias") | (found["quantity"] == "slope")]
     wanted = wanted[(wanted["evidence"] != LATER_MERIT) | (wanted["quantity"] == "bias")]
-    few = wanted.loc[wanted["value"].isna(), "evidence"].tolist()
-    said = [f"{about(row)}: {row['says']}." for _, row in wanted[wanted["value"].notna()].iterrows()]
-    return [*said, f"Too few birds to say by {' or by '.join(few)}."] if few else said
+    return [f"{about(row)}: {row['says']}." for _, row in wanted.iterrows()]
 
 
 def _chances(told: pd.DataFrame, given: pd.DataFrame) -> list[str]:

@@ -48,7 +48,7 @@ def checks(review: Review) -> Fragment:
         {
             "evidence": r.evidence,
             "quantity": r.quantity,
-            "value": "too few" if missing(r.value) else _with_interval(r.value, r.low, r.high),
+            "value": "none" if missing(r.value) else _with_interval(r.value, r.low, r.high),
             "n": f"{r.n:.0f}",
             "expected": "" if missing(r.expected) else f"{r.expected:.2f}",
             "says": r.says,
