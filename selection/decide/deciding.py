@@ -19,7 +19,7 @@ def decide(
 
     `on` defaults to the plan's day. The form has no column for who decided: `who` stands before the reason,
     "Ann: her dam laid all winter". A bird that is not on record, or another word than the three, is refused
-    in the returned record, and nothing is lost.
+    in the returned record; there is no sheet to mend.
     """
     day = on or read_flock(flock).plan.on
     reason = ": ".join(part for part in (who.strip(), why.strip()) if part)
@@ -27,7 +27,7 @@ def decide(
         form = Path(folder) / "decisions.csv"
         with form.open("w", newline="", encoding="utf-8") as out:
             csv.writer(out).writerows([["on", "bird", "decided", "why"], [str(day), bird, decided, reason]])
-        return record(flock, form, correct=True)
+        return record(flock, form, correct=True, returned=False)
 
 
 def doubt(flock: Path, bird: str, decided: str) -> str | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -54,7 +54,7 @@ class Recorded:
     `taken`, `completed`, `corrected`, `unchanged` count rows by form; `refused` holds by form the refused
     rows as they come back (the sheet's own columns, `row`, `reason`). `adopted` names the settings files
     taken over. `findings` is everything found, remarks on accepted rows included. `stopped` says why nothing
-    could be done, else None.
+    could be done, else None. `given_back`: refused rows lie in `refused/` to be mended.
     """
 
     taken: Mapping[str, int] = field(default_factory=dict)
@@ -65,6 +65,7 @@ class Recorded:
     adopted: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     stopped: str | None = None
+    given_back: bool = True
 
     @property
     def status(self) -> int:
@@ -92,7 +93,8 @@ class Recorded:
         }
         parts = [f"{rows[form]} {what}" for what, rows in counts.items() if rows.get(form)]
         if len(self.refused[form]):
-            parts.append(f"{len(self.refused[form])} refused, see refused/{form}.csv")
+            where = f", see refused/{form}.csv" if self.given_back else ""
+            parts.append(f"{len(self.refused[form])} refused{where}")
         return f"{form}: {', '.join(parts) or 'no rows'}"
 
 
@@ -103,6 +105,7 @@ def record(
     correct: bool = False,
     today: date | None = None,
     approve: Approve | None = None,
+    returned: bool = True,
     progress: Progress | None = None,
 ) -> Recorded:
     """Record the forms at `forms_path` (a folder, a workbook, a CSV file) in the flock at `flock_path`.
@@ -110,46 +113,53 @@ def record(
     The flock is made if it is not there. Handing in the same forms again changes nothing. A blank that is
     filled in completes its row; a changed value, or a cell `(blank)` that clears one, needs `correct`. A
     folder's `standard.toml` and `plan.toml` are adopted as of `today` (blank: this day), unless `approve` finds
-    faults in that standard. Nothing is raised on purpose: what could not be done is in the answer.
+    faults in that standard. Refused rows come back in the flock's `refused/`, unless `returned` is False. Nothing
+    is raised on purpose: what could not be done is in the answer.
     """
     try:
-        return _record(Path(flock_path), Path(forms_path), correct, today or date.today(), approve, progress)
+        terms = _Terms(correct, today or date.today(), approve, returned, progress)
+        return _record(Path(flock_path), Path(forms_path), terms)
     except SelectionError as error:
         return Recorded(stopped=str(error))
     except OSError as error:
         return Recorded(stopped=f"{error.filename or flock_path}: {error.strerror or error}")
 
 
-def _record(
-    flock: Path,
-    forms: Path,
-    correct: bool,
-    today: date,
-    approve: Approve | None,
-    progress: Progress | None,
-) -> Recorded:
+@dataclass(frozen=True, slots=True)
+class _Terms:
+    """On what terms a hand-in is recorded: the keyword arguments of :func:`record`."""
+
+    correct: bool
+    today: date
+    approve: Approve | None
+    returned: bool
+    progress: Progress | None
+
+
+def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
     handed = read_forms(forms)
     adopt_earlier(flock, forms)
     for _ in range(TRIES):
         on_record = _on_record(flock, handed)
-        day = _first_day(handed, on_record, today)
-        adopted = adopt(read_settings(flock), handed.settings, day, correct, approve)
+        day = _first_day(handed, on_record, terms.today)
+        adopted = adopt(read_settings(flock), handed.settings, day, terms.correct, terms.approve)
         if not handed.forms and not handed.settings:
             return Recorded(findings=handed.findings, stopped=f"{forms}: no form that can be read")
         intake = take_in(
             handed,
             adopted.in_force,
             on_record,
-            correct=correct,
+            correct=terms.correct,
             earlier=partial(find_superseded, flock),
-            progress=progress,
+            progress=terms.progress,
         )
         write_settings(flock, adopted.standard_text, adopted.plan_text, adopted.since)
         try:
-            _append(flock, intake, forms.name, progress)
+            _append(flock, intake, forms.name, terms.progress)
         except ConflictError:
             continue
-        return _outcome(flock, forms, handed, adopted, intake)
+        outcome = _outcome(handed, adopted, intake)
+        return _given_back(flock, forms, handed, intake, outcome) if terms.returned else outcome
     raise ConflictError(f"{flock}: somebody else keeps recording the same rows; try again when they are done")
 
 
@@ -245,11 +255,8 @@ def _append(flock: Path, intake: Intake, source: str, progress: Progress | None)
     append(flock, rows, source=source, correction=corrects)
 
 
-def _outcome(flock: Path, forms: Path, handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:
-    refused = {
-        form: refused_rows(handed.forms[form], rows, intake.findings) for form, rows in intake.refused.items()
-    }
-    intake.findings += give_back(flock, _returned(forms, handed, intake, refused))
+def _outcome(handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:
+    """What came of the hand-in, before its refused rows are given back."""
     if adopted.plan:
         for form, rows in intake.rows.items():
             intake.findings += far_ahead(form, rows, adopted.plan.on)
@@ -267,19 +274,21 @@ def _outcome(flock: Path, forms: Path, handed: HandedIn, adopted: Adopted, intak
         completed=by_status[COMPLETED],
         corrected=by_status[CORRECTED],
         unchanged=by_status[UNCHANGED],
-        refused=refused,
+        refused={
+            form: refused_rows(handed.forms[form], rows, intake.findings)
+            for form, rows in intake.refused.items()
+        },
         adopted=tuple(name for name, text in texts.items() if text is not None),
         findings=tuple(intake.findings),
+        given_back=False,
     )
 
 
-def _returned(
-    forms: Path, handed: HandedIn, intake: Intake, refused: Mapping[str, pd.DataFrame]
-) -> dict[str, Returned]:
-    """What goes back of each form, with the sheet that it came in."""
+def _given_back(flock: Path, forms: Path, handed: HandedIn, intake: Intake, outcome: Recorded) -> Recorded:
+    """`outcome`, its refused rows back in the flock with the sheet that they came in."""
     back = {}
-    for form, rows in refused.items():
+    for form, rows in outcome.refused.items():
         raw = handed.forms[form]
         source = forms if forms.is_file() else forms / raw.file
         back[form] = Returned(raw, source, rows, intake.rows[form].index.union(intake.refused[form]))
-    return back
+    return replace(outcome, findings=(*outcome.findings, *give_back(flock, back)), given_back=True)

@@ -60,3 +60,4 @@ def test_an_overruling_is_solved_around_with_as_many_kept_as_planned(holding: Pa
 def test_a_bird_not_on_record_is_refused_in_words(holding: Path) -> None:
     refused = decide(holding, "no-such-bird", "keep")
     assert refused.status == 1 and "no-such-bird" in refused.words()
+    assert "see refused" not in refused.words() and not (holding / "refused").exists()
