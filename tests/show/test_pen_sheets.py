@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from selection.records.flock import read_flock
 from selection.records.recording import record
 from selection.show.pen_sheets import (
+    LEAVING,
     OLDER,
     expected_weights,
     look_sheet,
@@ -201,3 +203,15 @@ def _as_flock(holding):
         (folder / "standard.toml").write_text(holding.standard_toml, encoding="utf-8")
         (folder / "plan.toml").write_text(holding.plan_toml, encoding="utf-8")
         return flock_from_forms(folder)
+
+
+def test_birds_decided_to_go_stand_last_under_their_own_heading(flock):
+    """A decision is no departure: the bird is still looked for, and struck out once it has gone."""
+    bird = look_sheet(flock).lines[0].bird
+    made = pd.DataFrame(
+        {"on": [pd.Timestamp(flock.plan.on)], "bird": [bird], "decided": ["sell"], "why": [None]}
+    )
+    decided = replace(flock, decisions=made.astype({"on": "datetime64[s]"}))
+    for sheet in (look_sheet(decided), weighing_sheet(decided)):
+        assert [line.bird for line in sheet.lines if line.group == LEAVING] == [bird]
+        assert sheet.lines[-1].bird == bird
