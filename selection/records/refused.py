@@ -31,13 +31,16 @@ WHO = ("bird", "pen", "left", "right")
 
 
 def refused_rows(raw: Raw, rows: pd.Index, found: Iterable[Finding]) -> pd.DataFrame:
-    """The refused `rows` of a sheet: its own columns as typed, `row` as spreadsheets number it, `reason`."""
+    """The refused `rows` of a sheet: its own columns as typed, `row` as spreadsheets number it, `reason`.
+
+    Protection against formulas is off here: it is put on once, where the rows are written.
+    """
     reasons: dict[int, list[str]] = {}
     for finding in found:
         if finding.refused and finding.row is not None and finding.form == raw.form:
             reasons.setdefault(finding.row, []).append(finding.reason())
     kept = [i for i, name in enumerate(raw.header) if name.casefold() not in HANDED_BACK]
-    frame = raw.cells.loc[rows, kept].map(cell_text).set_axis([raw.header[i] for i in kept], axis=1)
+    frame = raw.cells.loc[rows, kept].map(lambda cell: unprotect(cell_text(cell))).set_axis([raw.header[i] for i in kept], axis=1)
     frame["row"] = [str(row) for row in rows]
     frame["reason"] = ["; ".join(dict.fromkeys(reasons[row])) for row in rows]
     return frame.reset_index(drop=True)

@@ -33,6 +33,12 @@ def waiting(flock: Path) -> list[dict[str, str]]:
     return small.read_csv(path) if path.exists() else []
 
 
+def test_text_like_a_formula_is_protected_once_however_often_its_row_comes_back(flock):
+    for _ in range(3):
+        assert record(flock, flock / "refused/weights.csv").status == 1
+    assert waiting(flock)[0]["note"] == "'=wet"
+
+
 def test_other_rows_handed_in_meanwhile_leave_them_waiting_and_that_is_said(flock):
     before = waiting(flock)
     found = hand_in(flock, {"on": "2026-09-03", "bird": "26-03", "grams": 2700})
