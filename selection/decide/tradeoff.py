@@ -116,7 +116,10 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
 
 def _step(now: pd.Series, other: pd.Series, which: str) -> str:
     merit, kin = other["merit"] - now["merit"], other["relationship"] - now["relationship"]
-    return f"One step to {which}: {other['birds']}, merit {merit:+.2f} a bird, relationship {kin:+.3f}."
+    return (
+        f"One step to {which}: {other['birds']}, merit {merit:+.2f} a bird, relationship {kin:+.3f}: "
+        f"{abs(merit / kin) / 100:.2f} points for each 0.01 of relationship."
+    )
 
 
 def _cannot(group: str, curve: Frontier) -> tuple[str, ...]:
