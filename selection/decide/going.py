@@ -15,6 +15,7 @@ from selection.decide.market import looked_at
 from selection.decide.present import unnamed_chicks
 from selection.decide.rows import each
 from selection.merit.candidates import bars
+from selection.records.decided import season_decisions
 from selection.records.flock import Flock
 from selection.records.tables import SOLD_AS
 
@@ -58,8 +59,7 @@ def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None 
 
 def _no_candidate_goes(flock: Flock, every: pd.DataFrame) -> pd.Series:
     """Of birds that are no candidates: the season's unless decided to stay, and those decided to sell."""
-    of_season = flock.decisions["on"].dt.year == flock.plan.season
-    last = flock.decisions[of_season].sort_values("on", kind="stable").groupby("bird")["decided"].last()
+    last = season_decisions(flock).set_index("bird")["decided"]
     decision = every["bird"].map(last)
     young = every["hatch_year"] == flock.plan.season
     return (young & ~decision.isin(STAYS)) | (decision == "sell")

@@ -22,6 +22,7 @@ from selection.decide.wording import among_best, in_hundred, interval, listed, p
 from selection.merit.candidates import YOUNG, worn
 from selection.merit.detail import Detail, detail
 from selection.merit.ranking import SEED, Merit
+from selection.records.decided import season_decisions
 from selection.records.flock import Flock
 
 VERDICTS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "decided", "decided_why"]
@@ -101,10 +102,7 @@ def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> G
 
 def _decided(flock: Flock) -> pd.DataFrame:
     """The season's last decision on each bird: bird, decided, decided_why."""
-    made = flock.decisions[flock.decisions["on"].dt.year == flock.plan.season].sort_values(
-        "on", kind="stable"
-    )
-    last = made.drop_duplicates("bird", keep="last")
+    last = season_decisions(flock)
     return last[["bird", "decided", "why"]].rename(columns={"why": "decided_why"})
 
 

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from selection.records.decided import standing_decisions
 from selection.records.flock import Flock
 from selection.records.ring_sizes import GROWN, sizes_at
 from selection.records.ringplan import NOMINAL, build_of, worn_rings
-from selection.records.rings import living, worn
+from selection.records.rings import worn
 from selection.records.typed import folded
 
 FINAL_WEEKS = 20.0
@@ -72,15 +73,6 @@ def after_meeting(flock: Flock) -> AfterMeeting:
         freed.sort_values(["left", "right"]).reset_index(drop=True),
         _sentences(going, adult, legs),
     )
-
-
-def standing_decisions(flock: Flock) -> pd.DataFrame:
-    """The last decision on each living bird: key (its folded label), bird, on, decided, why."""
-    here = living(flock.birds[flock.birds["alive"]], pd.Timestamp(flock.plan.on))
-    made = flock.decisions.dropna(subset=["bird", "decided"]).sort_values("on", kind="stable")
-    last = made.assign(key=folded(made["bird"])).drop_duplicates("key", keep="last")
-    last = last[last["key"].isin(here.index)]
-    return last.assign(bird=last["key"].map(here))[["key", "bird", "on", "decided", "why"]]
 
 
 def going(flock: Flock) -> pd.Series:

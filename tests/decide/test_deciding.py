@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from selection.decide.deciding import decide
 from selection.decide.verdicts import propose
 from selection.merit.ranking import rank
+from selection.records.decided import season_decisions
 from selection.records.flock import read_flock
 from selection.records.recording import record
 from tests.simulated import simulate
@@ -55,6 +58,19 @@ def test_an_overruling_is_solved_around_with_as_many_kept_as_planned(holding: Pa
     assert after.loc[out, "stands"] == "sell"
     assert after.loc[out, "decided_why"] == "Ann: split wing"
     assert (after["stands"] == "keep").sum() == (pullets["stands"] == "keep").sum()
+
+
+def test_a_decision_of_a_meeting_in_the_winter_after_counts_for_its_season(holding: Path) -> None:
+    flock = read_flock(holding)
+    winter = replace(flock.plan, on=date(flock.plan.season + 1, 1, 9))
+    bird = propose(flock, rank(flock)).table.query("group == 'pullets' and stands == 'sell'")["bird"].iloc[-1]
+    assert decide(holding, bird, "keep", why="her dam", on=winter.on).status == 0
+    after = season_decisions(read_flock(holding, winter)).set_index("bird")
+    assert after.loc[bird, "decided"] == "keep"
+    spring = replace(winter, on=date(flock.plan.season + 1, 3, 1), season=flock.plan.season + 1)
+    # on 1 March the new season's plan has left last autumn's decisions behind
+    assert set(season_decisions(read_flock(holding, spring))["on"].dt.year) <= {spring.season}
+    assert season_decisions(flock).set_index("bird")["decided"].get(bird) != "keep"
 
 
 def test_a_bird_not_on_record_is_refused_in_words(holding: Path) -> None:
