@@ -157,7 +157,7 @@ def _pair_cell(row: Any, proposed: bool) -> Markup:
     if row.known == "no":
         told += f" ({row.inbreeding_most:.3f})"
     if row.allowed == "no":
-        told = Markup('<span style="color:{}"><s>{}</s> refused</span>').format(BARRED, told)
+        told = Markup("<s>{}</s> refused").format(told)
     shade = f"background:rgb(163 59 32 / {min(row.inbreeding / DARKEST, 1) * 0.35:.2f})"
     return Markup('<span class="pair{}" style="{}">{}</span>').format(
         " proposed" if proposed else "", shade, told
