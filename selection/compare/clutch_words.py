@@ -69,14 +69,14 @@ def _chance(above: float) -> str:
         if surest >= LIKELY
         else "could be either way, perhaps"
     )
-    return f"{word} {side}, {surest:.0%}"
+    return f"{word} {side}, {'over 99' if surest > 0.99 else f'{100 * surest:.0f}'} in 100"
 
 
 def _scope(table: pd.DataFrame, basis: str) -> str:
     pairs = table[table["first"] != "bought-in"]
     known = (pairs["separable"] == "yes").sum()
     return (
-        f"Of {len(pairs)} differences between two clutches in one trait and sex, {known} can be told"
+        f"Of {len(pairs)} differences between two clutches in one trait and sex, {known} can be compared"
         f"{f' (totals are {basis})' if basis else ''}. Differences are shrunken towards none by what clutches usually "
         "differ; intervals are 90 %."
     )
@@ -108,8 +108,9 @@ def _years(suppliers: Suppliers) -> list[str]:
 def _blood(suppliers: Suppliers, flock: Flock) -> list[str]:
     rows = suppliers.blood[suppliers.blood["living"] > 0]
     return [
-        f"{r['supplier']}: birds living here with its blood: {r['living']}. A bird of its pen next spring is one that "
-        f"bred them with chance {r['chance']:g}, and its next chicks would be related {r['relationship']:.2f} to them."
+        f"{r['supplier']}: birds living here with its blood: {r['living']}. Chicks of its eggs next spring would be "
+        f"related {r['relationship']:.2f} to them on average, if its pen then holds the same birds with a chance of "
+        f"{100 * r['chance']:.0f} in 100 (the plan's same_pen)."
         for _, r in rows.iterrows()
     ]
 
@@ -118,7 +119,7 @@ def _unknown_origins(table: pd.DataFrame) -> list[str]:
     rows = table[(table["first"] == "bought-in") & (table["separable"] == "no")]
     rows = rows[rows["trait"].isin([POINTS, WEIGHT])]
     return [
-        f"Bought-in against home-bred {CHICKS[r['sex']]}, {r['trait']}: cannot be told: {r['why']}."
+        f"Bought-in against home-bred {CHICKS[r['sex']]}, {r['trait']}: cannot be compared: {r['why']}."
         for _, r in rows.iterrows()
     ]
 

@@ -180,11 +180,14 @@ def titles(standard: Standard) -> dict[str, str]:
 
 
 def reasons(why: Why, named: Mapping[str, str], most: int = MOST_REASONS) -> list[str]:
-    """The largest contributions to a difference in words, and what is left of it; `named`: titles of traits."""
+    """The largest contributions to a difference, by whose they are, and what is left of it; `named`: traits' titles."""
     rows = why.table[why.table["points"].abs() >= LEAST].head(most)
-    said = [f"{signed(row.points)}: {row.whose}, {named.get(row.trait, row.trait)}" for row in each(rows)]
+    said = [
+        f"{whose}: {', '.join(f'{named.get(r.trait, r.trait)} {signed(r.points)}' for r in each(part))}"
+        for whose, part in rows.groupby("whose", sort=False)
+    ]
     rest = why.difference - float(rows["points"].sum())
-    return [*said, f"{signed(rest)}: everything else together"] if said else []
+    return [*said, f"everything else together: {signed(rest)}"] if said else []
 
 
 def _remarks(facts: Facts) -> list[str]:

@@ -106,7 +106,7 @@ def _bar(row: SectionPoints) -> Markup:
         tick = Markup('<path d="M{0:.1f} 0V12" stroke="{1}" stroke-width="2"/>').format(at, INK)
     dash = Markup(' stroke-dasharray="3 2"') if missing(row.points) else Markup("")
     drawn = Markup(
-        '<svg width="{0}" height="12" viewBox="0 0 {0} 12" aria-hidden="true">'
+        '<svg width="{0}" height="12" viewBox="0 0 {0} 12" preserveAspectRatio="none" aria-hidden="true">'
         '<rect x=".5" y="1.5" width="{1}" height="9" fill="#fff" stroke="{2}"{3}/>'
         '<rect x=".5" y="1.5" width="{4:.1f}" height="9" fill="{5}"/>{6}</svg>'
     ).format(BAR, BAR - 1, QUIET, dash, full, KEEP, tick)

@@ -42,10 +42,10 @@ def pairs_frame(compared: ClutchComparison, trait: str) -> pd.DataFrame:
 
 
 def pairs_picture(compared: ClutchComparison, trait: str) -> Fragment:
-    """Every difference that can be told in one trait, with its 90 % interval, nought in the middle."""
+    """Every difference that can be compared in one trait, with its 90 % interval, nought in the middle."""
     frame = pairs_frame(compared, trait)
     if frame.empty:
-        return paragraph(f"No difference between clutches can be told in {trait}.", "quiet")
+        return paragraph(f"No two clutches can be compared in {trait}.", "quiet")
     surest = frame.loc[(frame["probability"] - 0.5).abs().idxmax()]
     told = f"{surest['pair']}, {surest['sex']}: {_interval(surest, 'difference')}"
     says = f"{len(frame)} differences. The surest: {told}."

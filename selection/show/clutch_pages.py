@@ -11,7 +11,7 @@ from markupsafe import Markup
 from selection.compare.clutches import ClutchComparison
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
-from selection.show.figures import between, missing, per_cent, signed
+from selection.show.figures import between, in_hundred, missing, per_cent, signed
 from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
 from selection.show.style import MARKERS, QUIET, SERIES, WIDTH, drawing
 
@@ -31,13 +31,13 @@ TOLD = {
 
 
 def clutches(meeting: Meeting) -> Fragment:
-    """What hatched, how the clutches differ where that can be told, what would have told the rest."""
+    """What hatched, how the clutches differ where they can be compared, and what would have made the rest so."""
     pieces: list[Markup] = [heading("What hatched"), hatched(meeting)]
     pieces += [heading("How the clutches differ"), bullets(list(meeting.clutches.sentences))]
     pieces += [
         clutch_picture(meeting, "points"),
         told_apart(meeting),
-        heading("What cannot be told, and what would tell it"),
+        heading("What cannot be compared, and what would have made it so"),
     ]
     pieces += [bullets([*meeting.clutches.cannot, *_causes(meeting.clutches)], "small")]
     return join(pieces)
@@ -138,11 +138,11 @@ def _draw_sex(axes: Axes, rows: pd.DataFrame, place: int) -> None:
 
 
 def told_apart(meeting: Meeting) -> Fragment:
-    """Every difference that can be told, bought-in against home-bred first, then the surest."""
+    """Every difference that can be compared, bought-in against home-bred first, then the surest."""
     rows = told_frame(meeting.clutches)
-    empty = "No two clutches of the season can be told apart in anything recorded."
-    shown = table(rows, TOLD, "Differences that can be told", ["probability"], empty=empty, kind="stack")
-    return folded(f"All {len(rows)} differences that can be told", shown) if len(rows) > 8 else shown
+    empty = "No two clutches of the season can be compared in anything recorded."
+    shown = table(rows, TOLD, "Clutches that can be compared", ["probability"], empty=empty, kind="stack")
+    return folded(f"All {len(rows)} comparisons", shown) if len(rows) > 8 else shown
 
 
 def told_frame(comparison: ClutchComparison) -> pd.DataFrame:
@@ -162,16 +162,18 @@ def _told(row: Any) -> dict[str, object]:
         "sex": YOUNG[row.sex],
         "trait": row.trait,
         "difference": f"{signed(row.difference, decimals)} {row.unit} ({between(row.low, row.high, decimals)})",
-        "probability": f"{100 * row.probability:.0f} in 100",
+        "probability": in_hundred(row.probability),
     }
 
 
 def _causes(comparison: ClutchComparison) -> list[str]:
-    """How many differences cannot be told, and the commonest causes."""
+    """How many differences cannot be compared, and the commonest causes."""
     rows = comparison.table[comparison.table["separable"] == "no"]
     rows = rows[rows["first"] != "bought-in"]
     if rows.empty:
         return []
     common = rows.groupby("why", sort=False).size().sort_values(ascending=False, kind="stable").head(3)
     causes = "; ".join(map(str, common.index))
-    return [f"{len(rows)} differences between two clutches cannot be told. The commonest causes: {causes}"]
+    return [
+        f"{len(rows)} differences between two clutches cannot be compared. The commonest causes: {causes}"
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -11,6 +12,7 @@ from selection.compare.laying import Laying
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.decide.wording import listed
+from selection.merit.observations import LAYING
 from selection.show.figures import missing
 from selection.show.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
 from selection.show.style import MARKERS, SERIES, WIDTH, drawing
@@ -25,14 +27,22 @@ RATES = {
     "hen_days": "Hen-days",
     "eggs": "Eggs",
     "rate": "Eggs a hen-day (90 %)",
-    "separable": "Told apart",
+    "separable": "Can be compared",
 }
+EGGS_LEFT_OUT = (
+    "This list is by eggs alone. Merit does not count them here, for the plan gives laying no worth: a hen that stays "
+    "on merit may stand first on it."
+)
 
 
 def laying(meeting: Meeting) -> Fragment:
     """The season's rates by hatch year with a picture, who is due to go, and what cannot be said."""
     lay = meeting.laying
-    pieces: list[Markup] = [bullets(list(lay.sentences)), curve_picture(lay), rates(lay), due(lay)]
+    pieces: list[Markup] = [bullets(list(lay.sentences)), curve_picture(lay), rates(lay)]
+    stands = meeting.verdicts.table.set_index("bird")["stands"].to_dict()
+    pieces.append(due(lay, stands))
+    if len(lay.due) and not meeting.flock.plan.worth.get(LAYING.name):
+        pieces.append(paragraph(EGGS_LEFT_OUT, "small"))
     if lay.warnings:
         pieces += [heading("Counts that do not add up"), bullets(list(lay.warnings), "small")]
     if lay.cannot:
@@ -118,14 +128,15 @@ def _draw(frame: pd.DataFrame) -> Figure:
     return figure
 
 
-def due(lay: Laying) -> Fragment:
-    """The living hens by the rate expected of them next year, lowest first."""
+def due(lay: Laying, stands: Mapping[str, str] | None = None) -> Fragment:
+    """The living hens by the rate expected of them next year, lowest first; with what stands on merit, by bird."""
     rows = [
         {
             "bird": r.bird,
             "hatch_year": "not known" if missing(r.hatch_year) else f"{r.hatch_year:.0f}",
             "laying_season": "" if missing(r.laying_season) else f"{r.laying_season:.0f}",
             "rate": f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",
+            "stands": (stands or {}).get(r.bird, ""),
         }
         for r in each(lay.due)
     ]
@@ -135,6 +146,8 @@ def due(lay: Laying) -> Fragment:
         "laying_season": "Laying season next year",
         "rate": "Eggs a hen-day expected next year (90 %)",
     }
+    if stands and any(row["stands"] for row in rows):
+        columns["stands"] = "On merit"
     return table(
         rows, columns, "Who is due to go, by laying alone", empty="No living hen was counted.", kind="stack"
     )
@@ -161,7 +174,7 @@ def by_age(lay: Laying) -> Fragment:
         "hens": "Hens",
         "rate": "Eggs a hen-day of the hatch year (90 %)",
         "these": "of these very hens (90 %)",
-        "separable": "Told apart",
+        "separable": "Can be compared",
     }
     return table(rows, columns, "Hatch years by age", ["hens"], empty="No eggs were counted.", kind="stack")
 

@@ -89,6 +89,11 @@ GLOSSARY = (
     ),
     ("Band", "the weights that earn full points at the standard's age"),
     ("Barred", "kept from breeding by a serious fault that somebody saw"),
+    (
+        "Can be compared",
+        "the records hold enough to give a figure for a difference, however wide its interval: clutches reared and "
+        "judged apart do not, nor do hatch years that always stood together",
+    ),
     ("Chance of a place", "how likely the bird is, on merit, to be among the number the plan keeps"),
     ("Clutch", "eggs set together from one pen or one supplier, and the chicks from them"),
     (
@@ -100,6 +105,10 @@ GLOSSARY = (
         "the chance that a chick has the same gene twice from one ancestor: 0.25 from brother and sister, 0.0625 "
         "from first cousins",
     ),
+    (
+        "Head start",
+        "what is known of a bird before a look, in points of merit; tonight's points are added to it",
+    ),
     ("Hen-day", "one hen alive on one counted day; eggs a hen-day is eggs divided by hen-days"),
     ("Heritability", "the share of birds' differences in a section that is passed on"),
     ("Look", "one judge scoring one bird once"),
@@ -107,15 +116,24 @@ GLOSSARY = (
         "Merit",
         "what a bird passes on, in points above or below the mean of its group; its chicks take half from each parent",
     ),
+    (
+        "Own value",
+        "what the bird itself is, in points against all living birds of its sex, young and old: for show and sale, "
+        "not for breeding",
+    ),
     ("Points of 100", "points seen, with those nobody gave predicted from the rest"),
     (
         "Relationship",
         "how much of the same blood two birds carry: 0.5 between full sibs, 0.25 between half sibs",
     ),
+    (
+        "Points that count",
+        "a section's own points times the worth that the plan gives it: 20 points at a worth of 1.5 count as 30",
+    ),
     ("Repeatability", "how alike two looks at one bird are: 1 is the same, 0 no more than two birds"),
     (
         "Told apart",
-        "there are records enough to tell two things from each other; where not, no figure is given",
+        "of two birds: the one of more merit is truly above the other with a chance of 95 in 100 or more",
     ),
 )
 
