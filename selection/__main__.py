@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from selection.records.errors import SelectionError
 
     try:
-        return options.run(options)
+        with warnings.catch_warnings():
+            warnings.showwarning = _in_plain_words
+            return options.run(options)
     except SelectionError as error:
         print(error, file=sys.stderr)
         return 2
@@ -30,12 +33,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        print(f"{error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
+        from selection.records.durable import reason
+
+        print(f"{error.filename or 'a file'}: {reason(error)}", file=sys.stderr)
         return 2
     except (
         Exception
     ) as error:  # whatever else: a fault of the program, in words, and nothing recorded is lost
         return _own_fault(error)
+
+
+def _in_plain_words(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:
+    """Show a warning of the library's own as the words it is; others are no news to a breeder."""
+    if category.__module__.startswith("selection."):
+        print(message, file=sys.stderr)
 
 
 def _own_fault(error: Exception) -> int:
@@ -105,10 +116,13 @@ def _record(options: argparse.Namespace) -> int:
 
 
 def _meeting(options: argparse.Namespace) -> int:
+    from selection.records.ledger import left_out
     from selection.show.pack import hold_meeting
 
     for line in hold_meeting(options.flock, options.out, progress=_progress):
         print(line)
+    for found in left_out(options.flock):
+        print(f"held without {found}", file=sys.stderr)
     return 0
 
 

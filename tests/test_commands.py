@@ -236,6 +236,17 @@ def test_what_is_no_flock_is_said_by_every_command_and_nothing_is_made(
     assert sorted(tmp_path.rglob("*")) == before
 
 
+def test_a_spoilt_file_is_named_in_plain_words(
+    hand_in: Callable[..., tuple[int, str]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hand_in()
+    spoilt = next((tmp_path / "flock" / "records" / "weights").glob("*.parquet"))
+    spoilt.write_bytes(spoilt.read_bytes()[:-9])
+    assert main(["rings", str(tmp_path / "flock")]) == 0
+    said = capsys.readouterr().err
+    assert said.startswith(f"weights/{spoilt.name}: ") and said.count("\n") == 1
+
+
 def test_settings_handed_in_again_by_themselves_are_answered(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from selection.records.durable import reason
 from selection.records.errors import SettingsError
 from selection.records.in_force import InForce
 from selection.records.kept import PLAN, STANDARD, Settings
@@ -109,6 +110,6 @@ def _text(path: Path) -> str:
     try:
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise SettingsError(f"{path}: cannot be read: {error.strerror}") from error
+        raise SettingsError(f"{path}: cannot be read: {reason(error)}") from error
     except UnicodeDecodeError as error:
         raise SettingsError(f"{path.name}: not UTF-8 text; save it again as plain text in UTF-8") from error

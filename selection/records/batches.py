@@ -80,7 +80,7 @@ def _read(records: Path, number: int) -> tuple[State, bool]:
     except DamagedError as damage:
         found = SetAside(_name(number), str(damage))
     except OSError as error:
-        found = SetAside(_name(number), f"cannot be read: {error.strerror}")
+        found = SetAside(_name(number), f"cannot be read: {durable.reason(error)}")
     try:
         state, whole = parsed((records / _twin(number)).read_bytes(), number)
     except (OSError, DamagedError):

@@ -20,8 +20,8 @@ WORDS = {
     errno.ENOSPC: "the disk is full; free some room and try again",
     errno.EDQUOT: "the disk quota is used up; free some room and try again",
     errno.EFBIG: "the disk takes no file of this size; free some room or choose another disk",
-    errno.EACCES: "there is no permission; ask for the right to write there, or choose another folder",
-    errno.EPERM: "there is no permission; ask for the right to write there, or choose another folder",
+    errno.EACCES: "there is no permission; ask for the right to read and write there, or choose another place",
+    errno.EPERM: "there is no permission; ask for the right to read and write there, or choose another place",
     errno.EROFS: "the disk can only be read; choose another folder",
     errno.EEXIST: "a file stands where a folder is needed; move it away",
     errno.ENOTDIR: "a file stands where a folder is needed; move it away",
@@ -37,8 +37,12 @@ def in_words(where: Path | str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        reason = WORDS.get(error.errno or 0, error.strerror or str(error))
-        raise RecordsError(f"{where}: {reason}. What was recorded before is safe.") from error
+        raise RecordsError(f"{where}: {reason(error)}. What was recorded before is safe.") from error
+
+
+def reason(error: OSError) -> str:
+    """Why the operating system says no, and what to do."""
+    return WORDS.get(error.errno or 0, error.strerror or str(error))
 
 
 def publish(path: Path, data: bytes) -> None:

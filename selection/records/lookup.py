@@ -6,7 +6,7 @@ Whoever reads takes the state first and opens files after; if a merge takes a fi
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,7 +20,7 @@ from selection.records.batches import read_state
 from selection.records.errors import RecordsError
 from selection.records.keyindex import Wanted
 from selection.records.state import DamagedError, SetAside, SetAsideWarning, State
-from selection.records.tables import Form
+from selection.records.tables import FORMS, Form
 from selection.records.typed import NTH, form_named, frame_of, key_parts, schema_of
 
 RECORDS = "records"
@@ -92,6 +92,26 @@ def _as_of(state: State, moment: datetime | None) -> State:
         return state
     until = in_utc(moment)
     return pieces.only(state, {b.id for b in state.batches.values() if b.recorded_at <= until})
+
+
+def left_out(flock_path: str | Path, forms: Collection[str] = tuple(FORMS)) -> list[SetAside]:
+    """What of these forms' records cannot be read, as far as sizes tell: rows on record may be missing for it."""
+    records = records_of(flock_path)
+
+    def looked(state: State, missing_ok: bool) -> list[SetAside]:
+        found = [found for found in state.set_aside if found.lost]
+        for piece in (piece for piece in state.pieces if piece.form in forms):
+            try:
+                pieces.sized(records, piece)
+            except DamagedError as damage:
+                found.append(SetAside(piece.file, str(damage)))
+            except FileNotFoundError:
+                if not missing_ok:
+                    raise
+                found.append(SetAside(piece.file, pieces.MISSING))
+        return found
+
+    return _steadily(records, looked)
 
 
 def find_rows(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataFrame:

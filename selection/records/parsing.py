@@ -95,7 +95,7 @@ def unprotect(text: str) -> str:
 
 def tidy(text: str) -> str:
     """`text` trimmed, its letters composed, its export protection and invisible marks taken off."""
-    return unprotect(unicodedata.normalize("NFC", text).strip().strip(_INVISIBLE).strip())
+    return unprotect(unicodedata.normalize("NFC", text).strip().strip(_INVISIBLE).strip()).strip()
 
 
 def shown(cell: object) -> str:

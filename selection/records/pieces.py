@@ -35,6 +35,8 @@ from selection.records.typed import BATCH, LEDGER, NTH, RECORDED_AT, frame_of, j
 ROWS_A_GROUP = 32_768
 """Rows a row group holds: small enough that fetching a few rows reads little, large enough to scan fast."""
 
+MISSING = "the file is missing; restore it from a copy"
+
 INDEXED = 512
 """A file with so many rows has the index of its keys beside it; a smaller one has it in its manifest."""
 
@@ -79,7 +81,7 @@ def _table_or_why(records: Path, piece: Piece, form: Form, missing_ok: bool) -> 
     except FileNotFoundError:
         if not missing_ok:
             raise
-        return SetAside(piece.file, "the file is missing; restore it from a copy")
+        return SetAside(piece.file, MISSING)
     except DamagedError as damage:
         return SetAside(piece.file, str(damage))
 
@@ -104,11 +106,7 @@ def opened(records: Path, piece: Piece | Meeting) -> pq.ParquetFile:
 
     Raises DamagedError with the reason, FileNotFoundError where it is missing.
     """
-    path = records / piece.file
-    if not path.resolve().is_relative_to(records):
-        raise DamagedError("leads out of the flock, and is not followed")
-    if (size := path.stat().st_size) != piece.size:
-        raise DamagedError(f"{size} bytes long, and {piece.size} were recorded; restore it from a copy")
+    path = sized(records, piece)
     try:
         file = pq.ParquetFile(path, page_checksum_verification=True)
     except (pa.ArrowException, OSError) as error:
@@ -120,10 +118,22 @@ def opened(records: Path, piece: Piece | Meeting) -> pq.ParquetFile:
     return file
 
 
+def sized(records: Path, piece: Piece | Meeting) -> Path:
+    """The path of a file that lies within the flock and has its size. Raises as :func:`opened`."""
+    path = records / piece.file
+    if not path.resolve().is_relative_to(records):
+        raise DamagedError("leads out of the flock, and is not followed")
+    if (size := path.stat().st_size) != piece.size:
+        raise DamagedError(f"{size} bytes long, and {piece.size} were recorded; restore it from a copy")
+    return path
+
+
 def damage(error: Exception) -> Exception:
     """What a failed read means: the file is missing, or it is DamagedError."""
     if isinstance(error, FileNotFoundError):
         return error
+    if isinstance(error, PermissionError):
+        return DamagedError(f"cannot be read: {durable.reason(error)}")
     return DamagedError("torn or changed, its content cannot be read; restore it from a copy")
 
 

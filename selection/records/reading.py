@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from selection.records.durable import reason
 from selection.records.errors import Finding, RecordsError
 from selection.records.tables import FORMS
 from selection.records.workbooks import Sheet, read_workbook
@@ -68,7 +69,7 @@ def read_forms(path: Path) -> HandedIn:
         there = path.exists()
         files = sorted(f for f in path.iterdir() if f.is_file()) if path.is_dir() else [path]
     except OSError as error:
-        raise RecordsError(f"{path}: cannot be opened: {error.strerror}") from error
+        raise RecordsError(f"{path}: cannot be opened: {reason(error)}") from error
     if not there:
         raise RecordsError(f"{path}: nothing is there; give a folder of forms, a workbook or a CSV file")
     files = [f for f in files if not f.name.startswith((".", "~$"))]
@@ -102,7 +103,7 @@ def _read_file(file: Path, sheets: list[Sheet], findings: list[Finding]) -> None
         try:
             data = file.read_bytes()
         except OSError as error:
-            findings.append(_unread(file.name, "", f"cannot be read: {error.strerror}", refused=True))
+            findings.append(_unread(file.name, "", f"cannot be read: {reason(error)}", refused=True))
             return
         read = _read_csv if kind == ".csv" else read_workbook
         sheets += read(data, file.name, findings)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from selection.records import ledger
+from selection.records import durable, ledger
 from selection.records.adopting import Adopted, Approve, adopt
 from selection.records.checking import LEAVING, far_ahead, gone_before
 from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
@@ -122,7 +122,7 @@ def record(
     except SelectionError as error:
         return Recorded(stopped=str(error))
     except OSError as error:
-        return Recorded(stopped=f"{error.filename or flock_path}: {error.strerror or error}")
+        return Recorded(stopped=f"{error.filename or flock_path}: {durable.reason(error)}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +153,7 @@ def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
             earlier=partial(find_superseded, flock),
             progress=terms.progress,
         )
+        intake.findings += _missing(flock, on_record)
         write_settings(flock, adopted.standard_text, adopted.plan_text, adopted.since)
         try:
             _append(flock, intake, forms.name, terms.progress)
@@ -253,6 +254,15 @@ def _append(flock: Path, intake: Intake, source: str, progress: Progress | None)
         progress("recording", 0.9)
     corrects = any(counts.get(CORRECTED) for counts in intake.counts.values())
     append(flock, rows, source=source, correction=corrects)
+
+
+def _missing(flock: Path, on_record: Mapping[str, pd.DataFrame]) -> list[Finding]:
+    """A remark for each file of the ledger that the hand-in could not be held against."""
+    words = "what it holds was not looked at; restore it, then run selection check"
+    return [
+        Finding("records", None, None, str(found), words, refused=False)
+        for found in ledger.left_out(flock, on_record)
+    ]
 
 
 def _outcome(handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:

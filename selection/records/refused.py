@@ -40,7 +40,11 @@ def refused_rows(raw: Raw, rows: pd.Index, found: Iterable[Finding]) -> pd.DataF
         if finding.refused and finding.row is not None and finding.form == raw.form:
             reasons.setdefault(finding.row, []).append(finding.reason())
     kept = [i for i, name in enumerate(raw.header) if name.casefold() not in HANDED_BACK]
-    frame = raw.cells.loc[rows, kept].map(lambda cell: unprotect(cell_text(cell))).set_axis([raw.header[i] for i in kept], axis=1)
+    frame = (
+        raw.cells.loc[rows, kept]
+        .map(lambda cell: unprotect(cell_text(cell)))
+        .set_axis([raw.header[i] for i in kept], axis=1)
+    )
     frame["row"] = [str(row) for row in rows]
     frame["reason"] = ["; ".join(dict.fromkeys(reasons[row])) for row in rows]
     return frame.reset_index(drop=True)
@@ -56,7 +60,7 @@ def cell_text(cell: object) -> str:
         return cell.isoformat()
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
-    return str(cell)
+    return "" if str(cell).isspace() else str(cell)
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from selection.records.durable import reason
 from selection.records.errors import SettingsError
 from selection.records.tables import FORMS, ORIGINS
 from selection.records.toml_tables import Limits, Table, load
@@ -86,7 +87,7 @@ def _bytes(path: Path) -> bytes:
     try:
         return Path(path).read_bytes()
     except OSError as error:
-        raise SettingsError(f"{path}: cannot be read: {error.strerror}") from error
+        raise SettingsError(f"{path}: cannot be read: {reason(error)}") from error
 
 
 def _raise(top: Table) -> None:

@@ -15,6 +15,7 @@ from selection.show.fragments import CLOSING, OPENING, slug, stylesheet
 from selection.show.notebooks import NotebookError, run_notebook
 
 if TYPE_CHECKING:
+    import pandas as pd
     from nbformat import NotebookNode
 
     from selection.records.settings import Plan, Standard
@@ -59,7 +60,7 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     else:
         _write(page, out)
         said = [f"the pack: {out / 'meeting.html'}"]
-    _keep(flock, out)
+    said += _kept(flock, out)
     if progress:
         progress("done", 1.0)
     return [*said, f"the tables: {', '.join(sorted(path.name for path in out.glob('*.csv')))}"]
@@ -157,11 +158,21 @@ def _tables_alone(flock: Path, out: Path, progress: Progress | None) -> None:
     write_tables(hold(read_flock(flock), progress), out)
 
 
-def _keep(flock: Path, out: Path) -> None:
-    """Keep the ranking and verdicts with the flock, for later seasons to look back on."""
-    import pandas as pd
-
+def _kept(flock: Path, out: Path) -> list[str]:
+    """Keep the ranking and verdicts with the flock, for later seasons to look back on; a line if it cannot be."""
     from selection.records.ledger import keep_meeting
 
     on = _settings(flock)[1].on
-    keep_meeting(flock, on, {name: pd.read_csv(out / f"{name}.csv") for name in ("ranking", "verdicts")})
+    try:
+        keep_meeting(flock, on, {name: _table(out / f"{name}.csv") for name in ("ranking", "verdicts")})
+    except RecordsError as error:
+        return [f"not kept with the flock for later seasons to look back on: {error}"]
+    return []
+
+
+def _table(path: Path) -> pd.DataFrame:
+    """A table as it was written: a bird called 007 or NA stays that."""
+    import pandas as pd
+
+    texts = dict.fromkeys(("bird", "left", "right", "reason", "decided_why", "bar"), "str")
+    return pd.read_csv(path, dtype=texts, keep_default_na=False, na_values=[""])

@@ -341,7 +341,7 @@ def test_a_folder_that_may_not_be_read_is_said(flock, monkeypatch):
     monkeypatch.setattr(Path, "iterdir", denied)
     found = record(flock, flock.parent)
     assert found.status == 2
-    assert "cannot be opened: Permission denied" in (found.stopped or "")
+    assert "cannot be opened: there is no permission" in (found.stopped or "")
 
 
 def test_a_disk_that_is_full_is_said_and_the_rows_are_not_taken(flock, monkeypatch):
@@ -354,6 +354,17 @@ def test_a_disk_that_is_full_is_said_and_the_rows_are_not_taken(flock, monkeypat
     assert found.status == 2
     assert "the disk is full" in (found.stopped or "")
     assert len(read_flock(flock).weights) == 2
+
+
+def test_a_file_of_the_ledger_that_is_spoilt_is_named_and_the_new_rows_are_taken(flock):
+    spoilt, missing = (next((flock / "records" / form).glob("*.parquet")) for form in ("weights", "costs"))
+    spoilt.write_bytes(spoilt.read_bytes()[:-9])
+    missing.unlink()
+    found = hand_in(flock, "weights", {"on": "2026-09-09", "bird": "26-01", "grams": 2900})
+    assert (found.status, found.taken) == (0, {"weights": 1})
+    assert f"found weights/{spoilt.name}: " in found.words() and "were recorded; restore it" in found.words()
+    assert missing.name not in found.words(), "what the hand-in is not held against is for selection check"
+    assert missing.name in hand_in(flock, "costs", {"on": "2026-09-09", "item": "feed", "amount": 3}).words()
 
 
 def test_forms_without_a_standard_cannot_be_recorded(tmp_path):

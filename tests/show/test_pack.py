@@ -11,7 +11,7 @@ import pytest
 from markupsafe import Markup
 
 from selection.decide.meeting import write_tables
-from selection.records.errors import SelectionError
+from selection.records.errors import RecordsError, SelectionError
 from selection.records.kept import read_meetings
 from selection.show import pack
 from selection.show.notebooks import NotebookError
@@ -77,6 +77,20 @@ def test_the_meeting_is_kept_with_the_flock():
     on = held.holding().plan.on
     assert list(kept) == [date(on.year, on.month, on.day)]
     assert list(kept[on]["ranking"]["bird"]) == list(held.meeting().merit.ranking["bird"])
+
+
+def test_birds_called_like_numbers_or_nothing_are_kept_by_their_names(tmp_path: Path):
+    (tmp_path / "ranking.csv").write_text("bird,left,rank\n007,,1\nNA,green,2\n")
+    assert pack._table(tmp_path / "ranking.csv")["bird"].tolist() == ["007", "NA"]
+
+
+def test_a_meeting_that_cannot_be_kept_is_held_all_the_same(tmp_path: Path, monkeypatch):
+    def full(*_):
+        raise RecordsError("flock: the disk is full")
+
+    monkeypatch.setattr("selection.records.ledger.keep_meeting", full)
+    (said,) = pack._kept(held.flock_path(), held.pack_folder())
+    assert said.endswith("the disk is full") and "not kept with the flock" in said
 
 
 def test_a_flock_that_cannot_be_used_is_refused_in_its_own_words(tmp_path: Path):
