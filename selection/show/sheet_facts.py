@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 YOUNG = {"male": "cockerel", "female": "pullet"}
 GROWN = {"male": "cock", "female": "hen"}
+MOST_PARENTS = 4
+"""Possible parents named on a sheet."""
+LIKELIER = 1.5
+"""Times as likely as the least likely from which a possible parent is worth its name."""
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
 
@@ -164,7 +168,9 @@ def _descent(bird: Any, flock: Flock, pedigree: Pedigree | None) -> tuple[str, .
     if isinstance(bird.source_of, str):
         how = "from bought-in eggs" if clutch else "bought grown"
         return (f"{how} of {readable(bird.source_of)}{clutch}",)
-    said = [f"home-bred{clutch}" if clutch else "of the old flock, parents not on record"]
+    young = bird.hatch_year == flock.plan.season
+    unknown = "its clutch and parents not on record" if young else "of the old flock, parents not on record"
+    said = [f"home-bred{clutch}" if clutch else unknown]
     if pedigree is not None and clutch:
         said += [_parents(bird.bird, side, pedigree) for side in ("sire", "dam")]
     elif clutch:
@@ -182,8 +188,11 @@ def _parents(bird: str, side: str, pedigree: Pedigree) -> str:
     chances = sorted(zip(2 * shares.data, shares.indices, strict=True), reverse=True)
     if len(chances) == 1:
         return f"{side} {readable(pedigree.birds[chances[0][1]])}"
-    names = [f"{readable(pedigree.birds[k])} ({100 * chance:.0f} %)" for chance, k in chances[:6]]
-    more = f" and {len(chances) - 6} more" if len(chances) > 6 else ""
+    if len(chances) > MOST_PARENTS and chances[0][0] < LIKELIER * chances[-1][0]:
+        return f"{side} any of {len(chances)} in the pen, all as likely"
+    named = chances[:MOST_PARENTS]
+    names = [f"{readable(pedigree.birds[k])} ({100 * chance:.0f} %)" for chance, k in named]
+    more = f" and {len(chances) - len(named)} more" if len(chances) > len(named) else ""
     return f"{side} one of {', '.join(names)}{more}" if names else ""
 
 
