@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.frontier import SAME, Frontier, Kin, frontier
+from selection.decide.prospects import genetics_of
 from selection.decide.verdicts import Verdicts
 from selection.merit.candidates import YOUNG
 from selection.merit.pedigree import Pedigree
@@ -44,6 +45,17 @@ def tradeoffs(flock: Flock, merit: Merit, verdicts: Verdicts) -> dict[str, Trade
         kept = table.loc[(table["group"] == group) & (table["stands"] == "keep"), "bird"].tolist()
         found[group] = tradeoff(merit, merit.pedigree, group, len(kept), standing, kept)
     return found
+
+
+def fair_price(merit: Merit) -> float | None:
+    """Points of mean merit that 0.01 of mean relationship is worth in a closed flock; None where nothing is known.
+
+    A twenty-fifth of the spread of merit: the price at which ten simulated years gained no less than choosing by
+    raw points does, with two thirds of unrestricted merit's inbreeding where dams are on record
+    (`tests/benchmarks/simulate_policies.py`).
+    """
+    genetics = genetics_of(merit)
+    return None if genetics is None else genetics.additive_sd / 25
 
 
 def tradeoff(

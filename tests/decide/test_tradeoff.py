@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.tradeoff import tradeoff
+from selection.decide import tradeoff as module
+from selection.decide.breeding import Genetics
+from selection.decide.tradeoff import fair_price, tradeoff
 from selection.merit.pedigree import Pedigree, from_parents
 
 
@@ -91,3 +93,13 @@ def test_too_many_sets_are_said_to_be_so(monkeypatch: pytest.MonkeyPatch) -> Non
 def test_none_chosen_is_said() -> None:
     found = tradeoff(*given_birds([4.0, 3.0, 1.0], [0, 1, 2]), "pullets", 1, ["h0"], [])
     assert found.sentences == ("pullets: none of them is chosen; the curve has 3 steps.",)
+
+
+def test_the_fair_price_is_the_simulations_on_the_scale_of_this_merit(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """15 points for a unit of relationship where the spread of merit is 3.9: so simulate_policies found."""
+    monkeypatch.setattr(module, "genetics_of", lambda merit: Genetics(3.92, 1.0))
+    assert 100 * fair_price(SimpleNamespace()) == pytest.approx(15, rel=0.06)
+    monkeypatch.setattr(module, "genetics_of", lambda merit: None)
+    assert fair_price(SimpleNamespace()) is None

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from selection.decide.matings import Matings
-from selection.decide.tradeoff import Tradeoff, tradeoffs
+from selection.decide.tradeoff import Tradeoff, fair_price, tradeoffs
 from selection.show import mating_pages as show
 from tests.show import held
 
@@ -59,6 +59,8 @@ def test_the_page_says_what_relationship_costs_group_by_group() -> None:
         assert of.table.empty or sorted(chosen) == sorted(kept)
     page = show.relationship_costs(meeting.flock, meeting.merit, meeting.verdicts)
     assert "0.5 between full sibs" in page
+    price = fair_price(meeting.merit)
+    assert price is not None and f"up to {price:.2f} points for each 0.01" in page
 
 
 def test_a_plan_that_keeps_no_young_birds_has_nothing_to_weigh() -> None:
