@@ -116,6 +116,48 @@ def plan(season: int, same_pen: float) -> Plan:
     )
 
 
+STANDARD_HEAD = """\
+# What the breed should be. One [[section]] for each part of the standard; their points add up to 100.
+# Of a section only name and points must be there; everything else may be left out, and so may faults and [[measured]].
+"""
+STANDARD_NOTES = {
+    "breed": "as it stands at the head of every page",
+    "name": "the column on the scores form",
+    "title": "how pages call it; left out: its name",
+    "points": "most that a judge may give",
+    "heritability": "share of birds' differences that is passed on, 0 to 1; left out: from published values",
+    "repeatability": "how alike two looks at a bird are, 0 to 1, at least heritability + 0.04; may be left out",
+    "like": "which published values it starts from, e.g. conformation, head, legs, comb, plumage colour, temperament",
+    "measured": "awarded from the scales, not by eye",
+    "at_weeks": "the age that the standard speaks of",
+    "band": "grams from and to which full points are given",
+    "none": "grams at or beyond which none are given; in between, in proportion",
+    "serious": "bars a bird from breeding, whoever saw it",
+    "costs": "points taken off a look's total; 0: the judge has taken them off the section already",
+    "unit": "a trait beside the points, for the measures form",
+}
+PLAN_HEAD = """\
+# What this season's meeting must settle. Only `on` must be there, and a line in [keep] for each group to be judged.
+# Not needed here: [correlations], for genetic correlations you trust more than the records, e.g. type.head = 0.2
+"""
+PLAN_NOTES = {
+    "on": "the meeting's day: rows dated later are left out",
+    "season": "the year in which the young birds hatched",
+    "cockerels": "this season's; from: bought-in or home-bred, left out: either; reserve: stand-ins",
+    "pullets": "this season's",
+    "hens": "the standing hens; without this line none of them is judged; `cocks` likewise",
+    "most_relationship": "ceiling on the mean relationship of the kept with the flock they join; may be left out",
+    "type": "worth of each of its points in breeding; a section not named here is worth 1",
+    "condition": "0: it has no part in merit",
+    "worth_at_least": "points of merit that make another look worth while",
+    "days": "eggs that were set were laid in these days before setting",
+    "cock_days": "a cock that stood there up to so many days before may still be the sire",
+    "same_pen": "chance, 0 to 1, that a supplier's breeding birds are the same in another year",
+    "most_inbreeding": "pairs whose chicks would be more inbred are refused: 0.0625 as from first cousins",
+    "currency": "what amounts on the forms are in",
+}
+
+
 def standard_toml(standard: Standard) -> str:
     """The standard as its settings file says it."""
     parts = [f"breed = {_quoted(standard.breed)}"]
@@ -131,7 +173,7 @@ def standard_toml(standard: Standard) -> str:
     for trait in standard.measured:
         parts += ["", "[[measured]]", f"name = {_quoted(trait.name)}", f"unit = {_quoted(trait.unit)}"]
         parts += [f"title = {_quoted(trait.title)}", *_parameters(trait)]
-    return "\n".join(parts) + "\n"
+    return "\n".join([STANDARD_HEAD, *_explained(parts, STANDARD_NOTES)]) + "\n"
 
 
 def plan_toml(plan: Plan) -> str:
@@ -145,7 +187,18 @@ def plan_toml(plan: Plan) -> str:
     parts += ["", "[blood]", f"same_pen = {plan.same_pen:g}"]
     parts += ["", "[matings]", f"most_inbreeding = {plan.most_inbreeding:g}"]
     parts += ["", "[prices]", f"currency = {_quoted(plan.currency)}"]
-    return "\n".join(parts) + "\n"
+    return "\n".join([PLAN_HEAD, *_explained(parts, PLAN_NOTES)]) + "\n"
+
+
+def _explained(lines: list[str], notes: Mapping[str, str]) -> list[str]:
+    """The lines, each key with what it does behind it where it first stands."""
+    said: set[str] = set()
+    explained = []
+    for line in lines:
+        key = line.partition(" = ")[0]
+        explained.append(f"{line}  # {notes[key]}" if key in notes and key not in said else line)
+        said.add(key)
+    return explained
 
 
 def _parameters(trait: Section | Measured) -> list[str]:

@@ -6,11 +6,13 @@ import doctest
 import importlib
 import pkgutil
 import re
+import textwrap
 from pathlib import Path
 
 import pytest
 
 import selection
+from selection import hold, read_flock, record
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -24,6 +26,22 @@ def shown() -> list[str]:
 def test_readme(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
     exec(shown()[number], {})
+
+
+def test_the_readmes_first_flock_records_and_holds_its_meeting(tmp_path: Path) -> None:
+    """The three files that README begins with, as they stand there: nothing refused, everybody judged."""
+    text = textwrap.dedent((ROOT / "README.md").read_text(encoding="utf-8").replace("\n   ", "\n"))
+    files = dict(re.findall(r"`([a-z]+\.(?:toml|csv))`\n```\w+\n(.*?)```", text, re.DOTALL))
+    assert set(files) == {"standard.toml", "plan.toml", "birds.csv"}
+    forms = tmp_path / "myforms"
+    forms.mkdir()
+    for name, content in files.items():
+        (forms / name).write_text(content, encoding="utf-8")
+    recorded = record(tmp_path / "myflock", forms)
+    assert recorded.status == 0, recorded.words()
+    meeting = hold(read_flock(tmp_path / "myflock"))
+    assert sorted(meeting.verdicts.table["bird"]) == ["24-007", "24-008", "26-001", "26-002"]
+    assert (meeting.verdicts.table["stands"] == "keep").sum() == 2
 
 
 def modules_with_examples() -> list[str]:

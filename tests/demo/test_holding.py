@@ -44,6 +44,18 @@ def test_the_demo_forms_are_what_make_writes_byte_for_byte(tmp_path: Path) -> No
     assert set(made) == {f"{name}.csv" for name in FORMS} | {"standard.toml", "plan.toml"}
 
 
+@pytest.mark.parametrize("name", ["standard", "plan"])
+def test_the_demos_settings_say_of_every_key_what_it_does(name: str) -> None:
+    lines = (ROOT / "demo" / "forms" / f"{name}.toml").read_text(encoding="utf-8").splitlines()
+    first: dict[str, str] = {}
+    for line in lines:
+        key, is_set, _ = line.partition(" = ")
+        if is_set and not line.startswith("#"):
+            first.setdefault(key, line)
+    assert len(first) > 8
+    assert [key for key, line in first.items() if "  # " not in line] == []
+
+
 def test_the_story_speaks_only_of_what_is_in_the_forms() -> None:
     story = (ROOT / "demo" / "STORY.md").read_text(encoding="utf-8")
     forms = {name: pd.read_csv(ROOT / "demo" / "forms" / f"{name}.csv", dtype=str) for name in FORMS}
