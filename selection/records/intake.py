@@ -61,16 +61,19 @@ def take_in(
     in_force: InForce,
     record: Mapping[str, pd.DataFrame],
     *,
+    usual: Mapping[str, Callable[[], pd.DataFrame]] | None = None,
     correct: bool = False,
     earlier: Earlier = none_before,
     progress: Progress | None = None,
 ) -> Intake:
     """Check everything handed in against `record` (by form, with every column; absent forms are empty).
 
+    `usual` gives rows recorded before, by form, where `record` has but those that the hand-in touches;
     `earlier` tells what stood there before, of rows that were completed or corrected.
     """
     record = {name: _whole(form, in_force, record.get(name)) for name, form in FORMS.items()}
-    intake = Intake(record, Known(in_force, {name: standing(FORMS[name], f) for name, f in record.items()}))
+    stand = {name: standing(FORMS[name], frame) for name, frame in record.items()}
+    intake = Intake(record, Known(in_force, stand, usual=usual or {}))
     intake.findings += handed.findings
     names = [name for name in ORDER if name in handed.forms]
     for i, name in enumerate(names):

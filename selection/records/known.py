@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -23,12 +23,14 @@ LIVES = ("clutches", "birds", "sales")
 class Known:
     """The rows of each form as they stand (columns and dtypes of `tables.py`), and the standards in force.
 
-    `refused` says of birds and clutches just refused, by form and folded label, in which row they stood.
+    `refused` says of birds and clutches just refused, by form and folded label, in which row they stood;
+    `usual` gives rows of a form that were recorded before, where `forms` has but a few of them.
     """
 
     in_force: InForce
     forms: Mapping[str, pd.DataFrame]
     refused: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    usual: Mapping[str, Callable[[], pd.DataFrame]] = field(default_factory=dict)
 
     def with_rows(self, form: str, rows: pd.DataFrame, refused: Mapping[str, int] | None = None) -> Known:
         """The same with `rows`, each in place of the row under its key, and the labels `refused` of the form."""
@@ -45,6 +47,15 @@ class Known:
                 {name: self.__dict__[name] for name in ("birds", "clutches") if name in self.__dict__}
             )
         return after
+
+    def with_usual(self, form: str) -> pd.DataFrame:
+        """The rows of a form with those recorded before them: enough to tell what is usual."""
+        now = self.forms[form]
+        if form not in self.usual:
+            return now
+        before = self.usual[form]()
+        others = before[~keys_of(FORMS[form], before).isin(keys_of(FORMS[form], now))]
+        return pd.concat([others, now], ignore_index=True)
 
     @cached_property
     def birds(self) -> pd.DataFrame:

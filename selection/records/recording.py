@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
@@ -41,7 +41,7 @@ PAIRED = tuple(name for name, form in FORMS.items() if form.names_bird)
 """Forms whose rows may name their bird by colours."""
 MANY_DAYS = 400
 """Days in one sheet beyond which reading the whole form is the quicker way."""
-USUAL = 5_000
+USUAL = 2_000
 """So many rows recorded last tell what a judge usually gives, what birds usually weigh."""
 TRIES = 5
 """How often a hand-in is looked at again because somebody else recorded the same rows meanwhile."""
@@ -149,6 +149,7 @@ def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
             handed,
             adopted.in_force,
             on_record,
+            usual=_usual(flock, handed),
             correct=terms.correct,
             earlier=partial(find_superseded, flock),
             progress=terms.progress,
@@ -167,32 +168,33 @@ def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
 def _on_record(flock: Path, handed: HandedIn) -> dict[str, pd.DataFrame]:
     """The rows on record of every form that the hand-in is checked against.
 
-    Of what is seen, weighed, laid or paid only what the hand-in touches (and of looks and weighings what was
-    recorded last, to tell what is usual), unless a bird's colours may come to mean another bird, or a standard
-    comes with the looks.
+    Of what is seen, weighed, laid or paid only what the hand-in touches, unless a bird's colours may come to
+    mean another bird, or a standard comes with the looks.
     """
     if not ledger.records_of(flock).is_dir():
         return {}
-    paired = PAIRED if {"rings", "birds", "sales"} & set(handed.forms) else ()
-    whole = {*ALWAYS, *paired, *(("scores",) if "standard.toml" in handed.settings else ())}
-    names = dict.fromkeys((*ALWAYS, *handed.forms, *paired))
+    whole = _read_whole(handed)
     return {
-        name: _all_rows(flock, name) if name in whole else _needed_rows(flock, handed.forms[name])
-        for name in names
+        name: _all_rows(flock, name) if name in whole else _rows_looked_up(flock, handed.forms[name])
+        for name in dict.fromkeys((*ALWAYS, *handed.forms, *whole))
     }
+
+
+def _read_whole(handed: HandedIn) -> list[str]:
+    """The forms of which all that is on record is read."""
+    renamed = {"rings", "birds", "sales"} & set(handed.forms)
+    judged = "standard.toml" in handed.settings
+    return [*ALWAYS, *(PAIRED if renamed else ()), *(("scores",) if judged else ())]
+
+
+def _usual(flock: Path, handed: HandedIn) -> dict[str, Callable[[], pd.DataFrame]]:
+    """What was recorded last of looks and weighings, where not all of them are read."""
+    asked = {"scores", "weights"} & set(handed.forms) - set(_read_whole(handed))
+    return {form: partial(read_recent, flock, form, USUAL) for form in asked}
 
 
 def _all_rows(flock: Path, form: str) -> pd.DataFrame:
     return frame_of(FORMS[form], read_table(flock, form)[0])
-
-
-def _needed_rows(flock: Path, raw: Raw) -> pd.DataFrame:
-    """The rows on record that a sheet is held against, and those that tell what is usual, each once."""
-    rows = _rows_looked_up(flock, raw)
-    if raw.form not in ("scores", "weights"):
-        return rows
-    rows = pd.concat([rows, read_recent(flock, raw.form, USUAL)], ignore_index=True)
-    return rows[~keys_of(FORMS[raw.form], rows).duplicated()].reset_index(drop=True)
 
 
 def _rows_looked_up(flock: Path, raw: Raw) -> pd.DataFrame:

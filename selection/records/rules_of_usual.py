@@ -37,14 +37,15 @@ FAR_OFF = 5
 
 def points_of_judge(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """Points, or an old card's total, far from what that judge usually gives."""
-    looks = known.forms["scores"]
+    looks = known.with_usual("scores")
+    each = folded(rows["judge"])
+    looks = looks[folded(looks["judge"]).isin(each)]
     judges = folded(looks["judge"])
     found = []
     for name in (*(c.name for c in known.in_force.section_columns()), "total"):
         share = looks[name] / _most(name, looks["on"], known)
         middle = share.groupby(judges).median()
         near = (share - judges.map(middle)).abs().groupby(judges).median()
-        each = folded(rows["judge"])
         most = _most(name, rows["on"], known)
         usual, half, number = (
             each.map(middle) * most,
@@ -73,8 +74,8 @@ def _most(section: str, days: pd.Series, known: Known) -> pd.Series:
 
 def weights(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """Weights that can hardly be: kilograms, or far off the bird's own, its mates' or the standard's."""
-    every = _aged(known.forms["weights"], known)
-    every = every[every["grams"] >= LEAST_GRAMS]
+    every = known.with_usual("weights")
+    every = _aged(every[every["grams"] >= LEAST_GRAMS], known)
     asked = _aged(rows, known)
     light = asked["grams"] < LEAST_GRAMS
     words = "taken, but no bird weighs so little: kilograms? Then it is {} g; hand it in so with --correct"
