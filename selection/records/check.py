@@ -8,7 +8,6 @@ that count as living though nothing has been seen of them for a year.
 from __future__ import annotations
 
 import hashlib
-import warnings
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +27,7 @@ from selection.records.frames import standing, whole
 from selection.records.in_force import InForce
 from selection.records.kept import read_settings
 from selection.records.known import Known
-from selection.records.ledger import SetAsideWarning, read_rows, records_of
+from selection.records.ledger import read_table, records_of
 from selection.records.state import (
     BATCHES,
     KEYS,
@@ -42,7 +41,7 @@ from selection.records.state import (
     is_left_over,
 )
 from selection.records.tables import FORMS, Form
-from selection.records.typed import folded, keys_of
+from selection.records.typed import folded, frame_of, keys_of
 
 A_YEAR = pd.Timedelta(days=365)
 MOST_LINES = 20
@@ -118,9 +117,10 @@ def check(flock_path: str | Path) -> Check:
 
 
 def _standing_rows(flock_path: str | Path) -> dict[str, pd.DataFrame]:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", SetAsideWarning)  # each file is named by _files
-        return {name: standing(form, read_rows(flock_path, name)) for name, form in FORMS.items()}
+    """The standing rows of each form, with the number that tells rows for unnamed chicks apart."""
+    return {
+        name: standing(form, frame_of(form, read_table(flock_path, name)[0])) for name, form in FORMS.items()
+    }
 
 
 def _files(records: Path, state: State) -> tuple[list[str], list[str]]:
@@ -167,11 +167,12 @@ def _wrong_index(records: Path, piece: Piece) -> Iterator[str]:
 
 
 def _keys(form: Form, frame: pd.DataFrame) -> list[str]:
-    """A fault for each key that stands twice; rows for unnamed chicks may."""
-    rows = frame[frame["bird"].notna()] if form.chicks else frame
-    twice = rows[keys_of(form, rows).duplicated()]
+    """A fault for each key that stands twice."""
+    twice = frame[keys_of(form, frame).duplicated()]
     return [
-        f"{form.name}, {_key_words(form, row)}: this key stands twice" for row in twice.to_dict("records")
+        f"{form.name}, {_key_words(form, row)}: this key stands twice, and the last row counts; hand it in as it "
+        f"should be with --correct"
+        for row in twice.to_dict("records")
     ]
 
 

@@ -47,12 +47,14 @@ def compare(
 
     A blank keeps what is on record. A value that differs from the record, or a clearing, needs `correct`; so
     does a value that stood there and was cleared (as `earlier` tells), which an old sheet handed in again must
-    not bring back.
+    not bring back. Of several rows on record under one key the last counts; `correct` makes one of them.
     """
     if record.empty:
         status = pd.Series(NEW, index=rows.index, dtype="str")
         return Compared(rows, status, _nothing_to_clear(form, rows, cleared, ~status.isna()))
     keys, on_record = keys_of(form, rows), record.set_axis(keys_of(form, record))
+    again = on_record.index.duplicated(keep="last")  # a file was away when a row was recorded anew
+    several, on_record = on_record.index[again], on_record[~again]
     old = on_record.reindex(keys).set_axis(rows.index)
     known = keys.isin(on_record.index)
     columns = [c for c in rows.columns if c not in (*form.key, NTH)]
@@ -62,7 +64,7 @@ def compare(
     undone = filled & False if correct else _cleared_before(form, rows, filled, earlier)
     findings = _stays_blank(form, rows, undone) + _nothing_to_clear(form, rows, cleared, ~known)
     merged = rows.copy()
-    changes = pd.Series(False, index=rows.index)
+    changes = keys.isin(several) & correct
     for column in columns:
         before = old[column]
         says, said = ~_open(rows[column]) & ~undone[column], ~_open(before)

@@ -142,6 +142,8 @@ def _complete(form: Form, frame: pd.DataFrame | None, standard: Standard) -> pd.
     frame = whole(form, pd.DataFrame() if frame is None else standing(form, frame), sections)
     if form.name == "scores":  # a row with nothing given is no look: a bird left out, or a look withdrawn
         frame = frame.dropna(how="all", subset=[*(c.name for c in sections), "total", "faults"])
+    if form.name in ("birds", "clutches"):  # of several rows in a ledger that was damaged the last counts
+        frame = frame[~folded(frame[form.key[0]]).duplicated(keep="last")]
     return frame.reset_index(drop=True)
 
 

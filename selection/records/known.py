@@ -63,13 +63,13 @@ class Known:
         birds = with_sales(self.forms["birds"], self.forms["sales"])
         days = hatch_days(birds, self.forms["clutches"])
         whole = pd.concat([birds, days], axis=1)
-        return whole.set_axis(pd.Index(folded(birds["bird"])))
+        return _last_of_each(whole.set_axis(pd.Index(folded(birds["bird"]))))
 
     @cached_property
     def clutches(self) -> pd.DataFrame:
         """Every clutch by its folded label."""
         clutches = self.forms["clutches"]
-        return clutches.set_axis(pd.Index(folded(clutches["clutch"])))
+        return _last_of_each(clutches.set_axis(pd.Index(folded(clutches["clutch"]))))
 
     def of_birds(self, labels: pd.Series) -> pd.DataFrame:
         """What is known of the bird that each of `labels` names, under their index; blank if unknown."""
@@ -78,6 +78,11 @@ class Known:
     def of_clutches(self, labels: pd.Series) -> pd.DataFrame:
         """What is known of the clutch that each of `labels` names, under their index."""
         return self.clutches.reindex(folded(labels).to_numpy()).set_axis(labels.index)
+
+
+def _last_of_each(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row a label, the last: a ledger that was damaged may hold several."""
+    return rows[~rows.index.duplicated(keep="last")]
 
 
 def findings(

@@ -168,7 +168,9 @@ def _what_is_new(
     for name, frame in frames.items():
         form = FORMS[name]
         standing, places = rows_and_places(records, state, form, frame, missing_ok)
-        merged, same = _merged(form, frame, standing, overwrites[name])
+        again = standing.index.duplicated(keep="last")
+        merged, same = _merged(form, frame, standing[~again], overwrites[name])
+        same[standing.index[again]] = False  # several rows stand under one key: they become one
         if not same.all():
             tables[name] = table_of(form, merged[~same])
         for (file, row), label in zip(places, standing.index, strict=True):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from pathlib import Path
 
@@ -13,7 +12,7 @@ import pytest
 from selection.records.check import check, stock_take
 from selection.records.errors import RecordsError
 from selection.records.flock import read_flock
-from selection.records.ledger import append, compact
+from selection.records.ledger import append, compact, read_rows
 from selection.records.recording import record
 from tests.records import small
 
@@ -142,16 +141,21 @@ def test_a_damaged_index_is_named(flock) -> None:
     assert any("its index" in line for line in check(flock).faults)
 
 
-def test_a_key_that_stands_twice_is_a_fault(flock) -> None:
-    """Two rows of one key cannot be recorded: they are brought about by a correction forgotten by its manifest."""
-    put(flock, "costs", correction=True, on=days("2026-05-30"), item=["feed"], amount=[50.0])
-    path = max((flock / "records" / "batches").glob("*.json"))
-    from selection.records import manifest
-
-    body = json.loads(path.read_bytes()) | {"superseded": {}}
-    body.pop("checksum")
-    path.write_bytes(manifest.sealed(body))
-    assert "costs, 2026-05-30 feed: this key stands twice" in check(flock).faults
+@pytest.mark.parametrize("form", small.forms())
+def test_a_key_that_stands_twice_is_a_fault_until_its_row_is_handed_in_with_correct(flock, form) -> None:
+    """As comes of it when a file is away, its last row is recorded anew, and the file comes back."""
+    last = read_rows(flock, form).tail(1)
+    (file,) = (flock / "records" / form).iterdir()
+    away = file.rename(flock.parent / "away")
+    put(flock, form, **last)
+    away.rename(file)
+    (fault,) = check(flock).faults
+    assert fault.startswith(f"{form}, ") and "this key stands twice, and the last row counts" in fault
+    assert len(read_flock(flock).birds) == 7
+    old = small.write(flock.parent / "forms", {form: small.forms()[form]})
+    assert record(flock, old).status == 0
+    assert record(flock, old, correct=True).corrected == {form: 1}
+    assert check(flock).faults == ()
 
 
 def test_settings_that_cannot_be_read_are_faults_and_the_rest_is_checked_all_the_same(flock) -> None:
