@@ -18,7 +18,7 @@ from selection.decide.choice import best_set
 from selection.decide.first_look import first_look
 from selection.decide.frontier import Kin
 from selection.decide.tipping import Tip, room_to_reweigh, tip
-from selection.decide.wording import among_best, in_hundred, interval, listed, points_of_merit
+from selection.decide.wording import among_best, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
 from selection.merit.detail import Detail, detail
 from selection.merit.ranking import SEED, Merit
@@ -178,7 +178,9 @@ def _worth_it(look: Look | None, flock: Flock) -> Look | None:
 
 
 def _chances(draws: pd.DataFrame, places: int) -> pd.Series:
-    """Chance of each bird of `draws` (draws × birds) of being among the best `places` of them."""
+    """Chance of each bird of `draws` (draws × birds) of being among the best `places` of them; missing for none."""
+    if not places:
+        return pd.Series(np.nan, index=draws.columns)
     order = np.argsort(-draws.to_numpy(), axis=1, kind="stable")[:, :places]
     return pd.Series(
         np.bincount(order.ravel(), minlength=draws.shape[1]) / max(len(draws), 1), index=draws.columns
@@ -214,9 +216,7 @@ def _reason(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> s
 
 def _figures(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> str:
     """Rank, merit and chance of a place, and what they do not rest on."""
-    chance = among_best(group.chances[row["bird"]], group.places)
-    if len(group.open) < rows["bar"].isna().sum():
-        chance += " of those still open"
+    chance = _place(row["bird"], group)
     if merit.known is None:
         return f"nothing has been seen of any bird, so its place is chance: {chance}"
     said = (
@@ -224,6 +224,14 @@ def _figures(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> 
         f"{points_of_merit(row['merit'])}, 90 % interval {interval(row['merit'], row['merit_se'])}, {chance}"
     )
     return said if row["points_seen"] > 0 else f"{said}; never scored, so it is judged by its relatives alone"
+
+
+def _place(bird: str, group: Group) -> str:
+    """The bird's chance of one of the places that are still open, in words."""
+    if not group.places:
+        return "no place is left open"
+    decided = " of those still open" if group.table["decided"].notna().any() else ""
+    return among_best(group.chances[bird], group.places) + decided
 
 
 def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...]) -> str:
@@ -269,7 +277,7 @@ def _how_sure(group: Group) -> list[str]:
     if sure.same_choice < 1:
         said.append(
             f"{group.name}: reckoned with sections more or less strongly inherited, each as likely as what was used, "
-            f"the same birds come first in {in_hundred(sure.same_choice)}"
+            f"the same birds come first in {100 * sure.same_choice:.0f} cases of 100"
         )
     return said
 

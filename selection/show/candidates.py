@@ -13,7 +13,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.decide.wording import accuracy
 from selection.show.figures import halves, in_hundred, kilograms, missing, signed, spread
-from selection.show.fragments import Fragment, bullets, join, paragraph, picture, table
+from selection.show.fragments import SHORT, Fragment, bullets, cut, join, paragraph, picture, table
 from selection.show.ring_marks import ring_mark
 from selection.show.style import BARRED, REACH, RULE, VERDICT_MARKERS, VERDICTS, WIDTH, drawing
 from selection.standard.sections import weighed_section
@@ -122,7 +122,7 @@ def _draw_merit(axes: Axes, frame: pd.DataFrame, at: np.ndarray) -> None:
     kept = int((frame["stands"] == "keep").sum())
     if (frame["stands"].iloc[:kept] == "keep").all() and kept < len(frame):
         axes.axhline(len(frame) - kept - 0.5, color=RULE, lw=1, ls=(0, (4, 3)))
-    axes.set_yticks(at, [f"{b}  {p}" for b, p in zip(frame["bird"], frame["proposed"], strict=True)])
+    axes.set_yticks(at, [f"{cut(b)}  {p}" for b, p in zip(frame["bird"], frame["proposed"], strict=True)])
     axes.set_xlabel("merit, points (its chicks take half)")
 
 
@@ -147,7 +147,7 @@ def candidates_table(meeting: Meeting, group: str, shown: Sequence[str] = tuple(
 def _row(row: Any, merit: pd.Series, weight: str, chance: str) -> dict[str, object]:
     return {
         "mark": ring_mark(row.left, row.right, row.bird),
-        "bird": Markup("<b>{}</b>").format(row.bird),
+        "bird": Markup('<b class="{}">{}</b>').format("short" if len(row.bird) <= SHORT else "", row.bird),
         "points": points_told(merit),
         "weight": weight,
         "merit": "nothing to compare with"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from textwrap import shorten
 from typing import Any
 
 from markupsafe import Markup
@@ -20,6 +21,8 @@ from selection.show.ring_marks import ring_mark
 WORDS = {"keep": "Stays", "reserve": "In reserve"}
 MOST_NAMED = 3
 """Birds named that cannot be told apart; the others are counted."""
+MOST_LETTERS = 80
+"""Letters of a reason under a bird's mark; its card has the whole of it."""
 
 
 def first_page(meeting: Meeting) -> Fragment:
@@ -83,7 +86,8 @@ def _lines(group: Group, row: Any, known: list[str]) -> Markup:
     """What stands under a bird's number: its chance, whether it is to be looked at, and what to know."""
     chance = in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else ""
     again = ["look again"] if row.proposed == "look again" else []
-    lines = [", ".join([*([chance] if chance else []), *again]), ", ".join(known)]
+    told = [shorten(note, MOST_LETTERS, placeholder=" …") for note in known]
+    lines = [", ".join([*([chance] if chance else []), *again]), ", ".join(told)]
     return Markup("").join(Markup('<br><span class="small">{}</span>').format(line) for line in lines if line)
 
 
@@ -158,8 +162,9 @@ def about(meeting: Meeting) -> Fragment:
     """What meeting this is: breed, season, and the day whose records it rests on."""
     plan = meeting.flock.plan
     day = f"{plan.on.day} {plan.on:%B} {plan.on.year}"
+    breed = meeting.flock.standard.breed
     return paragraph(
-        f"{meeting.flock.standard.breed}, season {plan.season}, from what was on record on {day}. Every interval "
+        f"{breed[:1].upper()}{breed[1:]}, season {plan.season}, from what was on record on {day}. Every interval "
         "is 90 %: it holds the truth nine times in ten.",
         "small",
     )

@@ -130,6 +130,11 @@ def _row(row: Row, columns: Mapping[str, str], right: set[str]) -> Markup:
     return Markup("<tr>{}</tr>").format(Markup("").join(cells))
 
 
+def cut(name: str) -> str:
+    """A name as a picture has room for it: a long one ends in an ellipsis."""
+    return name if len(name) <= SHORT else f"{name[: SHORT - 1]}…"
+
+
 def picture(figure: Figure, title: str, says: str) -> Fragment:
     """A figure with its title and, for readers who cannot see it, what it says in words."""
     from matplotlib import pyplot as plt

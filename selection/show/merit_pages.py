@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,8 +12,9 @@ import pandas as pd
 from selection.merit.ranking import Merit
 from selection.merit.why import Why
 from selection.records.flock import Flock
+from selection.show.bird_cards import titles
 from selection.show.figures import signed, spread
-from selection.show.fragments import Fragment, folded, join, paragraph, picture, sentence, table
+from selection.show.fragments import Fragment, cut, folded, join, paragraph, picture, sentence, table
 from selection.show.style import BARRED, KEEP, RULE, WIDTH, drawing
 
 if TYPE_CHECKING:
@@ -36,13 +39,16 @@ def by_whose(why: Why) -> pd.DataFrame:
     return whole.sort_values("points", ascending=False, ignore_index=True)
 
 
-def contributions_frame(why: Why) -> pd.DataFrame:
+def contributions_frame(why: Why, named: Mapping[str, str]) -> pd.DataFrame:
     """What the table lists: says (whose records of what), records, points; the small ones added together.
 
+    `named`: what each trait is called in a sentence.
     The points add up to the difference.
     """
     small = why.table["points"].abs() < LEAST
-    rows = why.table[~small].assign(says=lambda t: t["whose"] + ", " + t["trait"])
+    rows = why.table[~small].assign(
+        says=lambda t: t["whose"] + ", " + t["trait"].map(lambda name: named.get(name, name))
+    )
     rows = rows[["says", "records", "points"]]
     if small.any():
         rest = why.table[small]
@@ -55,9 +61,9 @@ def contributions_frame(why: Why) -> pd.DataFrame:
     return rows.reset_index(drop=True)
 
 
-def why_above(why: Why) -> Fragment:
+def why_above(why: Why, flock: Flock) -> Fragment:
     """The difference between two birds as contributions that add up to it: in words, drawn, and listed."""
-    frame = contributions_frame(why)
+    frame = contributions_frame(why, titles(flock.standard))
     if frame.empty:
         return paragraph(sentence(why.sentence))
     rows = [
@@ -87,8 +93,9 @@ def _draw(frame: pd.DataFrame, why: Why) -> Figure:
     colours = [KEEP if points > 0 else BARRED for points in frame["points"]]
     axes.barh(at, frame["points"], color=colours, height=0.62)
     axes.axvline(0, color=RULE, lw=1)
-    axes.set_yticks(at, frame["whose"])
-    axes.set_xlabel(f"points: to the right for {why.first}, to the left for {why.second}")
+    pair = (why.first, why.second)
+    axes.set_yticks(at, [reduce(lambda w, b: w.replace(b, cut(b)), pair, whose) for whose in frame["whose"]])
+    axes.set_xlabel(f"points: to the right for {cut(why.first)}, to the left for {cut(why.second)}")
     axes.tick_params(length=0)
     axes.spines["left"].set_visible(False)
     return figure

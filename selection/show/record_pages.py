@@ -10,6 +10,7 @@ from selection.records.flock import Flock
 from selection.records.recording import Recorded, record
 from selection.records.tables import FORMS
 from selection.show.fragments import Fragment, bullets, join, paragraph, table
+from selection.show.notes import rows_after
 
 MOST = 40
 """Findings listed before the rest is left to the refused sheets."""
@@ -76,7 +77,9 @@ def what_is_recorded(flock: Flock) -> Fragment:
     """How much is on record, form by form, and the latest day of each."""
     rows = [_on_record(name, getattr(flock, name), form.dated_by) for name, form in FORMS.items()]
     columns = {"form": "Form", "rows": "Rows", "last": "Latest"}
-    return table(rows, columns, f"On record up to {flock.plan.on}", ["rows"])
+    told = table(rows, columns, f"On record up to {flock.plan.on}", ["rows"])
+    later = rows_after(flock)
+    return join([told, bullets([f"Not in this table, for they are {later}"])]) if later else told
 
 
 def _on_record(name: str, frame: pd.DataFrame, dated_by: str | None) -> dict[str, str]:

@@ -45,7 +45,7 @@ def test_every_candidate_has_a_row_with_rings_and_verdict(meeting: Meeting):
     shown = candidates_table(meeting, "pullets")
     verdicts = meeting.verdicts.table
     for row in verdicts[verdicts["group"] == "pullets"].itertuples():
-        assert f"<b>{row.bird}</b>" in shown
+        assert f">{row.bird}</b>" in shown
         assert f"{row.bird}: left {row.left if isinstance(row.left, str) else 'bare'}" in shown
         assert row.proposed in shown
 

@@ -40,7 +40,7 @@ def test_picture_shows_every_separable_difference_and_no_other(
 def test_nothing_to_tell_is_a_sentence_and_no_empty_picture(compared: tuple[Flock, ClutchComparison]) -> None:
     page = show.pairs_picture(compared[1], "a trait nobody has")
     assert "<img" not in page
-    assert "No difference between clutches can be told in a trait nobody has." in page
+    assert "No two clutches can be compared in a trait nobody has." in page
 
 
 def test_no_page_shows_a_missing_number(compared: tuple[Flock, ClutchComparison]) -> None:

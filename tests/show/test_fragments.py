@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from selection.show.fragments import Fragment, bullets, heading, join, paragraph, sentence, table
+from selection.show.fragments import SHORT, Fragment, bullets, cut, heading, join, paragraph, sentence, table
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 
@@ -53,3 +53,9 @@ def test_headings_of_the_contents_can_be_linked_to():
     assert (
         heading("Each candidate's card", 2) == '<h2 id="each-candidate-s-card">Each candidate&#39;s card</h2>'
     )
+
+
+def test_a_long_name_is_cut_for_a_picture_and_a_birds_number_is_not():
+    assert cut("26-013") == "26-013"
+    assert cut("the hen of the upper orchard") == "the hen of the up…"
+    assert len(cut("x" * 100)) == SHORT

@@ -85,7 +85,7 @@ def test_a_cards_reasons_add_up_to_the_difference(meeting: Meeting):
     assert len(said) > len(lines) or len(lines) == 2
     assert sum(said) == pytest.approx(why.difference, abs=0.05 * len(said))
     assert by_whose(why)["points"].sum() == pytest.approx(why.difference)
-    assert contributions_frame(why)["points"].sum() == pytest.approx(why.difference)
+    assert contributions_frame(why, {})["points"].sum() == pytest.approx(why.difference)
 
 
 def test_a_kept_bird_is_measured_against_the_first_that_is_not_and_the_others_against_the_last_kept(
