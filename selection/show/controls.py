@@ -33,8 +33,8 @@ QUICK = (
 SHOWN = ("mark", "bird", "verdict", "merit", "chance", "points")
 """Columns of the table beside the knobs."""
 TRIED = "barred for this trial"
-WIDE = widgets.Layout(width="27em")
-NAMED = {"description_width": "13em"}
+WIDE = widgets.Layout(width="30em")
+NAMED = {"description_width": "16em"}
 
 
 class Knobs(widgets.VBox):
@@ -52,13 +52,13 @@ class Knobs(widgets.VBox):
             options=[g for g in plan.keep if len(meeting.verdicts.groups[g].table)],
             description="Show the", layout=WIDE, style=NAMED,
         )  # fmt: skip
-        self.bird = widgets.Dropdown(description="Bird", layout=WIDE, style=NAMED)
+        self.bird = widgets.Dropdown(options=self._birds(), description="Bird", layout=WIDE, style=NAMED)
         self.bar = widgets.Button(description="Bar it, or bring it back", layout=widgets.Layout(width="auto"))
         self.reset = widgets.Button(description="All as planned")
         self.told, self.shown = widgets.HTML(), widgets.HTML(layout=widgets.Layout(flex="1 1 30em"))
         self._listen()
         super().__init__([self._laid_out()])
-        self._of_group()
+        self.follow()
 
     @property
     def trial(self) -> Trial:
@@ -148,9 +148,13 @@ class Knobs(widgets.VBox):
 
     def _of_group(self, _: Any = None) -> None:
         """The birds of the group shown, to be barred or brought back."""
-        if self.group.value is not None:
-            self.bird.options = list(self.meeting.verdicts.groups[self.group.value].table["bird"])
-            self.follow()
+        self.bird.options = self._birds()
+        self.follow()
+
+    def _birds(self) -> list[str]:
+        """The candidates of the group shown; none where no group has any."""
+        group = self.group.value
+        return [] if group is None else list(self.meeting.verdicts.groups[group].table["bird"])
 
     def _laid_out(self) -> widgets.Widget:
         knobs = widgets.VBox(
@@ -166,7 +170,7 @@ class Knobs(widgets.VBox):
                 widgets.HBox([self.bar, self.reset]),
                 self.told,
             ],
-            layout=widgets.Layout(flex="0 0 28em"),
+            layout=widgets.Layout(flex="0 0 31em"),
         )
         return widgets.HBox([knobs, self.shown], layout=widgets.Layout(flex_flow="row wrap"))
 
@@ -186,7 +190,8 @@ class Overrule(widgets.VBox):
         self.button = widgets.Button(description="Record the decision", layout=widgets.Layout(width="auto"))
         self.said = widgets.HTML()
         self.button.on_click(self.record)
-        super().__init__([self.bird, self.decided, self.who, self.why, self.button, self.said])
+        parts = [self.bird, self.decided, self.who, self.why, self.button, self.said]
+        super().__init__(parts, layout=widgets.Layout(align_items="flex-start"))
 
     def record(self, _: Any = None) -> None:
         """Record the decision; without a reason nothing is recorded."""

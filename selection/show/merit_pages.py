@@ -63,9 +63,12 @@ def contributions_frame(why: Why, named: Mapping[str, str]) -> pd.DataFrame:
 
 def why_above(why: Why, flock: Flock) -> Fragment:
     """The difference between two birds as contributions that add up to it: in words, drawn, and listed."""
-    frame = contributions_frame(why, titles(flock.standard))
+    named = titles(flock.standard)
+    frame = contributions_frame(why, named)
+    head, _, trait = why.sentence.rpartition(": ")
+    told = sentence(f"{head}: {named.get(trait, trait)}" if head else why.sentence)
     if frame.empty:
-        return paragraph(sentence(why.sentence))
+        return paragraph(told)
     rows = [
         {"says": r["says"], "records": f"{r['records']:,.0f}", "points": signed(r["points"], 2)}
         for r in frame.to_dict("records")
@@ -79,10 +82,10 @@ def why_above(why: Why, flock: Flock) -> Fragment:
         drawn = picture(
             _draw(by_whose(why), why),
             f"What puts {why.first} apart from {why.second}, points of merit",
-            why.sentence,
+            told,
         )
     listed = table(rows, columns, caption, ["records", "points"])
-    return join([paragraph(sentence(why.sentence)), drawn, folded("Section by section", listed)])
+    return join([paragraph(told), drawn, folded("Section by section", listed)])
 
 
 def _draw(frame: pd.DataFrame, why: Why) -> Figure:

@@ -7,6 +7,7 @@ from markupsafe import Markup
 from selection.decide.meeting import Meeting
 from selection.decide.rows import each
 from selection.merit.ranking import Merit
+from selection.records.settings import Standard
 from selection.show.figures import missing
 from selection.show.fragments import Fragment, bullets, heading, join, table
 
@@ -123,12 +124,12 @@ GLOSSARY = (
     ),
     ("Points of 100", "points seen, with those nobody gave predicted from the rest"),
     (
-        "Relationship",
-        "how much of the same blood two birds carry: 0.5 between full sibs, 0.25 between half sibs",
-    ),
-    (
         "Points that count",
         "a section's own points times the worth that the plan gives it: 20 points at a worth of 1.5 count as 30",
+    ),
+    (
+        "Relationship",
+        "how much of the same blood two birds carry: 0.5 between full sibs, 0.25 between half sibs",
     ),
     ("Repeatability", "how alike two looks at one bird are: 1 is the same, 0 no more than two birds"),
     (
@@ -151,15 +152,18 @@ def worked_out(meeting: Meeting) -> Fragment:
         heading("What it rests on here"),
         bullets([*meeting.merit.sentences, *meeting.merit.cannot], "small"),
     ]
-    pieces += [inherited(meeting.merit)]
+    pieces += [inherited(meeting.merit, meeting.flock.standard)]
     return join(pieces)
 
 
-def inherited(merit: Merit) -> Fragment:
+def inherited(merit: Merit, standard: Standard) -> Fragment:
     """Heritability of each section: what was published, what the holding's records say alone, the result."""
+    named = {s.name: s.title for s in standard.sections} | {
+        m.name: m.title or m.name for m in standard.measured
+    }
     rows = [
         {
-            "trait": r.trait,
+            "trait": named.get(r.trait, r.trait),
             "records": f"{r.records:,}",
             "prior": f"{r.heritability_prior:.2f}",
             "own": "" if missing(r.heritability_own) else f"{r.heritability_own:.2f}",
@@ -186,6 +190,6 @@ def glossary() -> Fragment:
     """The terms used, in a line each."""
     return Fragment('<dl class="glossary">{}</dl>').format(
         Markup("").join(
-            Markup("<dt>{}</dt><dd>{}</dd>").format(term, f"{words}.") for term, words in GLOSSARY
+            Markup("<div><dt>{}</dt><dd>{}</dd></div>").format(term, f"{words}.") for term, words in GLOSSARY
         )
     )
