@@ -1,36 +1,52 @@
-"""Ten years of choosing with the truth known: this library under its relationship ceiling against two rules.
+"""Ten years of choosing with the truth known: this library under a relationship ceiling against raw points.
 
-Run as `python -m tests.benchmarks.simulate_policies [flocks] [years]`; 12 flocks take some four minutes of one
-idle core. A closed flock of three pens (a cock and four hens each; dams within a pen not told apart) rears 18
-cockerels and 18 pullets a year, looked at by two judges in three sections (heritability 0.35, repeatability
-0.50, genetic correlations 0.15). Six pullets join the six youngest hens each year, then three new cocks are
-chosen for that flock. Five ways of choosing and mating start from the same birds:
+Run as `python -m tests.benchmarks.simulate_policies [flocks] [years] [first seed]`; a flock takes some twenty
+seconds of one idle core. A closed flock of three pens (a cock and four hens each) rears 18 cockerels and 18
+pullets a year, looked at by two judges in three sections (heritability 0.35, repeatability 0.50, genetic
+correlations 0.15; the spread of merit is 3.9 points). Six pullets join the six youngest hens each year, then
+three new cocks are chosen for that flock. All of it is done twice: with any hen of a pen as a chick's possible
+dam, and with the dam of each chick on record. Every way starts from the same birds:
 
 - raw points: the highest mean total; hens to pens by lot
 - unrestricted merit: the highest merit of the library's model; hens to pens by lot
-- standing flock alone: the best set whose mean relationship with the birds it joins is under a ceiling, not
-  counting how the chosen are related to one another; hens to cocks by the allotment
-- whole flock, by lot: the ceiling on relationship with the flock as it will be, the chosen among it
-  (`decide.frontier`); hens to pens by lot
-- whole flock: the same, with hens put to cocks by the allotment
-
-The ceiling lies halfway between the relationship of the least related set and that of the set of most merit.
+- merit, halfway: the best set under a ceiling on relationship with the flock as it will be, the chosen among it
+  (`decide.frontier`), halfway between that of the least related set and that of the set of most merit; hens
+  put to cocks by the allotment
+- merit, price P: the same, the ceiling set each time where one step further would cost more than P points of
+  mean merit for a whole unit of mean relationship
+- raw points, price P: the same rule on raw points, to tell the ceiling's part from the model's
 
 Printed: true merit and true inbreeding of the last year's chicks, merit beside that of raw points (paired by
 flock) and inbreeding beside that of unrestricted merit. Variances are given to the model, as
 `merit.posterior.given` takes them: what is studied is the choosing.
 
-Found, 12 flocks and 10 years (mean ± standard error):
+Found, 100 flocks and 10 years, dams not told apart (mean ± standard error over flocks):
 
-    raw points             merit 18.60 ± 0.78, beside raw points +0.00;         F 0.351, 0.90 of unrestricted
-    unrestricted merit     merit 19.13 ± 0.59, beside raw points +0.52 ± 0.47;  F 0.391, 1.00 of unrestricted
-    standing flock alone   merit 14.59 ± 0.58, beside raw points -4.02 ± 1.07;  F 0.268, 0.69 of unrestricted
-    whole flock, by lot    merit 18.77 ± 0.72, beside raw points +0.17 ± 0.42;  F 0.293, 0.75 of unrestricted
-    whole flock            merit 17.90 ± 0.61, beside raw points -0.71 ± 1.02;  F 0.262, 0.67 of unrestricted
+    raw points           merit 17.95 ± 0.29, beside raw points +0.00 ± 0.00;  F 0.349 ± 0.006, 0.87 of unrestricted
+    unrestricted merit   merit 18.45 ± 0.28, beside raw points +0.50 ± 0.21;  F 0.400 ± 0.006, 1.00 of unrestricted
+    merit, halfway       merit 16.78 ± 0.28, beside raw points -1.16 ± 0.32;  F 0.268 ± 0.003, 0.67 of unrestricted
+    merit, price 15      merit 18.25 ± 0.29, beside raw points +0.30 ± 0.35;  F 0.306 ± 0.004, 0.76 of unrestricted
+    merit, price 25      merit 17.69 ± 0.28, beside raw points -0.26 ± 0.34;  F 0.285 ± 0.004, 0.71 of unrestricted
+    raw points, price 15 merit 17.91 ± 0.29, beside raw points -0.03 ± 0.36;  F 0.291 ± 0.004, 0.73 of unrestricted
 
-So a ceiling that counts the chosen among the flock brings inbreeding to two thirds of unrestricted merit's with
-a merit that 12 flocks cannot tell from that of raw points; a ceiling that looks at the standing birds alone
-keeps families together and pays four points of merit for the same inbreeding.
+The same 100 flocks with dams told apart:
+
+    raw points           merit 17.95 ± 0.29, beside raw points +0.00 ± 0.00;  F 0.349 ± 0.006, 0.79 of unrestricted
+    unrestricted merit   merit 18.39 ± 0.28, beside raw points +0.44 ± 0.21;  F 0.442 ± 0.008, 1.00 of unrestricted
+    merit, halfway       merit 14.99 ± 0.26, beside raw points -2.95 ± 0.31;  F 0.213 ± 0.002, 0.48 of unrestricted
+    merit, price 15      merit 18.23 ± 0.28, beside raw points +0.28 ± 0.33;  F 0.281 ± 0.003, 0.63 of unrestricted
+    merit, price 25      merit 17.45 ± 0.29, beside raw points -0.50 ± 0.32;  F 0.244 ± 0.002, 0.55 of unrestricted
+    raw points, price 15 merit 17.43 ± 0.28, beside raw points -0.52 ± 0.32;  F 0.258 ± 0.003, 0.58 of unrestricted
+
+So with dams on record a ceiling set by a price of 15 (a twenty-fifth of the spread of merit for each 0.01 of
+relationship) keeps inbreeding under two thirds of unrestricted merit's and gains no less than raw points, as far
+as 100 flocks can tell. With dams not told apart none of these ceilings does both: at price 15 nothing is lost
+beside raw points with three quarters of the inbreeding, and two thirds of it cost a point of merit. Two reasons
+show. A ceiling halfway between the ends of each year's curve pays whatever that year asks; one price in all
+years keeps a point or more that halfway gives away. And where dams are not told apart the model cannot tell full
+sibs from half sibs: under one ceiling it chooses no better than raw points, and families cannot be kept apart;
+raw points, being noisy, spread their choice over families and end at 0.87 of unrestricted merit's inbreeding
+unasked. (Prices were first tried on flocks numbered from 1000 on.)
 """
 
 from __future__ import annotations
@@ -63,8 +79,29 @@ HERITABILITY, REPEATABILITY, CORRELATION = 0.35, 0.50, 0.15
 RESIDUAL = 0.47
 PENS, HENS, PULLETS, CHICKS = 3, 12, 6, 18
 FIRST = 2001
-WAYS = ("raw points", "unrestricted merit", "standing flock alone", "whole flock, by lot", "whole flock")
-ALLOTTED = ("standing flock alone", "whole flock")
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way of choosing and mating.
+
+    by: `raw` or `merit`; ceiling: None, `halfway`, or the price in points of mean merit for a unit of mean
+    relationship that it is worth. With a ceiling hens go to cocks by the allotment, without one by lot.
+    """
+
+    name: str
+    by: str
+    ceiling: float | str | None = None
+
+
+WAYS = (
+    Way("raw points", "raw"),
+    Way("unrestricted merit", "merit"),
+    Way("merit, halfway", "merit", "halfway"),
+    Way("merit, price 15", "merit", 15.0),
+    Way("merit, price 25", "merit", 25.0),
+    Way("raw points, price 15", "raw", 15.0),
+)
 
 
 def between(share: float) -> np.ndarray:
@@ -122,8 +159,13 @@ class Books:
         return assemble(STANDARD, plan, forms)
 
 
-def spring(truth: Truth, books: Books, year: int, pens: dict[str, list[str]]) -> dict[str, list[str]]:
-    """Hatch the year's chicks of each pen (cock → hens), equal numbers of both sexes: sex → chicks."""
+def spring(
+    truth: Truth, books: Books, year: int, pens: dict[str, list[str]], dams_known: bool
+) -> dict[str, list[str]]:
+    """Hatch the year's chicks of each pen (cock → hens), equal numbers of both sexes: sex → chicks.
+
+    `dams_known`: each chick's dam is written down; else any hen of its pen may be the one.
+    """
     rng, young = truth.rng, {"male": [], "female": []}
     for p, (cock, hens) in enumerate(pens.items()):
         clutch = f"{year}-{p}"
@@ -134,8 +176,10 @@ def spring(truth: Truth, books: Books, year: int, pens: dict[str, list[str]]) ->
         books.clutches.append({"clutch": clutch, "origin": "home-bred", "pen": f"pen {p}", **day})
         for i in range(2 * CHICKS // len(pens)):
             sex, name = ("male", "female")[i % 2], f"{clutch}-{i:02d}"
-            truth.add(name, cock, str(rng.choice(hens)))
-            books.birds.append({"bird": name, "sex": sex, "clutch": clutch, "hatched_on": None})
+            dam = str(rng.choice(hens))
+            truth.add(name, cock, dam)
+            told = {"dam": dam} if dams_known else {}
+            books.birds.append({"bird": name, "sex": sex, "clutch": clutch, "hatched_on": None, **told})
             young[sex].append(name)
     return young
 
@@ -154,46 +198,43 @@ def look(truth: Truth, books: Books, year: int, young: dict[str, list[str]]) -> 
             books.scores.append({**row, **dict(zip(SECTIONS, points, strict=True))})
 
 
-def estimates(books: Books, year: int) -> tuple[pd.Series, pd.Series, Pedigree]:
-    """By bird: the library's merit, and the mean raw total; and the pedigree as the holding knows it."""
+def estimates(way: Way, books: Books, year: int) -> tuple[pd.Series, Pedigree]:
+    """What a way chooses by, bird by bird; and the pedigree as the holding knows it."""
     flock = books.flock(year)
-    living = pd.Index(flock.birds["bird"])
-    model = design(observe(flock, fit_growth(flock)), parentage(flock), living)
+    family = parentage(flock)
+    if way.by == "raw":
+        return flock.scores.set_index("bird")[SECTIONS].sum(axis=1).groupby(level=0).mean(), family.pedigree
+    model = design(observe(flock, fit_growth(flock)), family, pd.Index(flock.birds["bird"]))
     shares = [0.01, 0.01, 0.01, REPEATABILITY - HERITABILITY, HERITABILITY, RESIDUAL]
     correlation = np.full((3, 3), CORRELATION) + (1 - CORRELATION) * np.eye(3)
     parts = np.outer(SD**2, shares)
     known = given(model, Variances(parts, correlation, correlation, np.eye(3)))
     values = known.solution.at("genetic").reshape(-1, len(model.traits)).sum(axis=1)
-    merit = pd.Series(values, model.kinship.birds)
-    raw = flock.scores.set_index("bird")[SECTIONS].sum(axis=1).groupby(level=0).mean()
-    return merit, raw, parentage(flock).pedigree
+    return pd.Series(values, model.kinship.birds), family.pedigree
 
 
 def choose(
-    way: str,
-    birds: list[str],
-    number: int,
-    value: dict[str, pd.Series],
-    pedigree: Pedigree,
-    joined: list[str],
+    way: Way, birds: list[str], number: int, value: pd.Series, pedigree: Pedigree, joined: list[str]
 ) -> list[str]:
     """The `number` of `birds` that a way of choosing keeps to join the birds `joined`."""
-    points = value["raw" if way == "raw points" else "merit"][birds].to_numpy(dtype=float)
-    if way in WAYS[:2]:
+    points = value[birds].to_numpy(dtype=float)
+    if way.ceiling is None:
         return [birds[i] for i in best_set(points, number).chosen]
-    among = pedigree.relationship(birds) if way.startswith("whole") else np.zeros((len(birds), len(birds)))
-    kin = Kin(pedigree.relationship(birds, joined).sum(axis=1), len(joined), among)
-    curve = frontier(points, kin, number)
-    at = curve.under((curve.relationship[0] + curve.relationship[-1]) / 2)
-    assert at is not None
+    joining = pedigree.relationship(birds, joined).sum(axis=1)
+    curve = frontier(points, Kin(joining, len(joined), pedigree.relationship(birds)), number)
+    if way.ceiling == "halfway":
+        at = curve.under((curve.relationship[0] + curve.relationship[-1]) / 2)
+        assert at is not None
+    else:
+        at = int(np.argmax(curve.merit - float(way.ceiling) * curve.relationship))
     return [birds[i] for i in curve.sets[at]]
 
 
 def put(
-    way: str, cocks: list[str], hens: list[str], pedigree: Pedigree, rng: np.random.Generator
+    way: Way, cocks: list[str], hens: list[str], pedigree: Pedigree, rng: np.random.Generator
 ) -> dict[str, list[str]]:
     """Hens to cocks, pens of one size: by lot, or by the allotment."""
-    if way not in ALLOTTED:
+    if way.ceiling is None:
         parts = np.array_split(rng.permutation(hens), len(cocks))
         return {c: [str(h) for h in part] for c, part in zip(cocks, parts, strict=True)}
     F = 0.5 * pedigree.relationship(cocks, hens)
@@ -203,7 +244,7 @@ def put(
     return {c: table.loc[table["cock"] == c, "hen"].tolist() for c in cocks}
 
 
-def live(way: str, seed: int, years: int) -> tuple[float, float]:
+def live(way: Way, seed: int, years: int, dams_known: bool = False) -> tuple[float, float]:
     """Mean true merit and inbreeding of the last year's chicks under one way."""
     truth, books = Truth(np.random.default_rng(seed)), Books()
     cocks, hens = [f"C{i}" for i in range(PENS)], [f"H{i:02d}" for i in range(HENS)]
@@ -214,10 +255,9 @@ def live(way: str, seed: int, years: int) -> tuple[float, float]:
     pens = {c: [str(h) for h in part] for c, part in zip(cocks, np.array_split(hens, PENS), strict=True)}
     young: dict[str, list[str]] = {}
     for year in range(FIRST, FIRST + years):
-        young = spring(truth, books, year, pens)
+        young = spring(truth, books, year, pens, dams_known)
         look(truth, books, year, young)
-        merit, raw, pedigree = estimates(books, year)
-        value = {"merit": merit, "raw": raw}
+        value, pedigree = estimates(way, books, year)
         staying = hens[: HENS - PULLETS]
         hens = [*choose(way, young["female"], PULLETS, value, pedigree, staying), *staying]
         cocks = choose(way, young["male"], PENS, value, pedigree, hens)
@@ -225,20 +265,30 @@ def live(way: str, seed: int, years: int) -> tuple[float, float]:
     return truth.of([*young["male"], *young["female"]])
 
 
-def main(flocks: int = 12, years: int = 10) -> None:
-    """Print the table."""
-    found = {way: np.array([live(way, seed, years) for seed in range(flocks)]) for way in WAYS}
+def main(flocks: int = 12, years: int = 10, first: int = 0) -> None:
+    """Print both tables, dams within a pen not told apart and told apart; flocks are numbered from `first` on."""
+    for dams_known in (False, True):
+        seeds = range(first, first + flocks)
+        found = {way.name: np.array([live(way, s, years, dams_known) for s in seeds]) for way in WAYS}
+        print(f"{flocks} flocks, {years} years, dams {'told apart' if dams_known else 'not told apart'}:")
+        print("\n".join(lines(found)))
+
+
+def lines(found: dict[str, np.ndarray]) -> list[str]:
+    """One line a way of (flocks × merit and F): means with standard errors, beside raw points and merit alone."""
     raw, free = found["raw points"], found["unrestricted merit"]
-    print(f"{flocks} flocks, {years} years; the last year's chicks, mean ± standard error over flocks")
-    for way, values in found.items():
-        mean, se = values.mean(axis=0), values.std(axis=0, ddof=1) / np.sqrt(flocks)
+    said = []
+    for name, values in found.items():
+        n = len(values)
+        mean, se = values.mean(axis=0), values.std(axis=0, ddof=1) / np.sqrt(n)
         off = values[:, 0] - raw[:, 0]
-        print(
-            f"{way:22} merit {mean[0]:5.2f} ± {se[0]:.2f}, beside raw points {off.mean():+.2f} ± "
-            f"{off.std(ddof=1) / np.sqrt(flocks):.2f};  F {mean[1]:.3f} ± {se[1]:.3f}, "
-            f"{mean[1] / free[:, 1].mean():.2f} of unrestricted merit"
+        said.append(
+            f"{name:20} merit {mean[0]:5.2f} ± {se[0]:.2f}, beside raw points {off.mean():+.2f} ± "
+            f"{off.std(ddof=1) / np.sqrt(n):.2f};  F {mean[1]:.3f} ± {se[1]:.3f}, "
+            f"{mean[1] / free[:, 1].mean():.2f} of unrestricted"
         )
+    return said
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in sys.argv[1:3]))
+    main(*(int(a) for a in sys.argv[1:4]))
