@@ -13,6 +13,7 @@ from functools import partial
 import pandas as pd
 
 from selection.records import rules_of_breeding as breeding
+from selection.records import rules_of_eggs as eggs
 from selection.records import rules_of_season as season
 from selection.records import rules_of_usual as usual
 from selection.records.errors import Finding
@@ -24,14 +25,14 @@ from selection.records.typed import folded
 Rule = Callable[[pd.DataFrame, Known], list[Finding]]
 
 RULES: dict[str, tuple[Rule, ...]] = {
-    "clutches": (breeding.hatch_figures, breeding.incubation),
+    "clutches": (breeding.one_label, breeding.hatch_figures, breeding.incubation),
     "birds": (breeding.own_days, breeding.parents, breeding.parents_older, breeding.no_loops),
     "rings": (breeding.ring_days, breeding.one_ring_a_leg, breeding.one_bird_a_pair),
     "pens": (breeding.stays,),
     "scores": (partial(season.names_somebody, "scores"), season.points),
     "weights": (partial(season.names_somebody, "weights"), season.weighs_something),
     "measures": (partial(season.names_somebody, "measures"),),
-    "eggs": (season.hens_lay, season.known_pens),
+    "eggs": (eggs.hens_lay, eggs.known_pens),
     "sales": (season.lots,),
     "costs": (),
     "decisions": (),
@@ -44,10 +45,11 @@ CELLS: dict[str, tuple[Rule, ...]] = {
 """Rules that look at one cell by itself, and so can be tried where another cell of the row is at fault."""
 
 REMARKS: dict[str, tuple[Rule, ...]] = {
-    "clutches": (breeding.birds_entered, breeding.pen_of_clutch),
+    "clutches": (breeding.birds_entered, breeding.pen_of_clutch, breeding.origins),
     "rings": (breeding.few_pairs,),
-    "scores": (usual.points_of_judge,),
+    "scores": (season.old_cards, usual.points_of_judge),
     "weights": (usual.weights,),
+    "eggs": (eggs.hens_there, eggs.counted_once),
     "sales": (season.prices, season.sold_once),
 }
 SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
@@ -123,18 +125,23 @@ def remark(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     found: list[Finding] = []
     if rows.empty:
         return found
-    if form in SEEN:
-        found += _after_going(form, rows, known, DAY_OF.get(form, "on"))
+    if form in (*SEEN, "sales"):
+        found += _while_away(form, rows, known, DAY_OF.get(form, "on"))
     for rule in REMARKS.get(form, ()):
         found += rule(rows, known)
     return found
 
 
-def _after_going(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:
-    """What is seen of a bird after it went is taken and reported."""
-    gone = known.of_birds(rows["bird"])["gone_on"]
-    words = "taken, but {} is on record as gone on {}: look whether both are right"
-    return findings(form, rows, rows[column] > gone, column, words, rows["bird"], gone, refused=False)
+def _while_away(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:
+    """What is seen of a bird after it went, or before it came, is taken and reported."""
+    birds, found = known.of_birds(rows["bird"]), []
+    if form != "sales":  # a sale has its own rule
+        words = "taken, but {} is on record as gone on {}: look whether both are right"
+        late = rows[column] > birds["gone_on"]
+        found = findings(form, rows, late, column, words, rows["bird"], birds["gone_on"], refused=False)
+    words = "taken, but {} came only on {}: look whether both are right"
+    early = rows[column] < birds["came_on"]
+    return found + findings(form, rows, early, column, words, rows["bird"], birds["came_on"], refused=False)
 
 
 def gone_before(form: str, rows: pd.DataFrame, earlier: Mapping[str, pd.DataFrame]) -> list[Finding]:

@@ -19,6 +19,22 @@ PARENT_AGE = 120
 """Days; a parent younger than this at its chick's hatch is worth a remark (common practice, no source)."""
 
 
+def one_label(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A clutch has one label: ; parts those of a mixed brood."""
+    words = "a label without ; since that parts the clutches of a mixed brood on the birds form"
+    return findings("clutches", rows, rows["clutch"].str.contains(";"), "clutch", words)
+
+
+def origins(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Eggs are bought of a supplier or come from a pen of the home; the other of the two says nothing."""
+    words = "taken, but not looked at, since these eggs are {}: look which is right"
+    found = []
+    for column, origin in (("source", "home-bred"), ("pen", "bought-in")):
+        odd = rows[column].notna() & (rows["origin"] == origin)
+        found += findings("clutches", rows, odd, column, words, rows["origin"], refused=False)
+    return found
+
+
 def hatch_figures(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """Set ≥ fertile ≥ hatched."""
     found = []

@@ -1,4 +1,4 @@
-"""What looks, weighings, measurements, eggs and sales must agree on."""
+"""What looks, weighings, measurements and sales must agree on."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from selection.records.typed import folded
 
 
 def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """A row names a bird, or a clutch for chicks without a number, and agrees with the bird's own clutch."""
+    """A row names a bird, or a clutch for chicks without a number, and agrees with the bird's clutch and sex."""
     nobody = rows["bird"].isna() & rows["clutch"].isna()
     words = "a bird's number, or its colours, or clutch, sex and n for unnamed chicks"
     found = findings(form, rows, nobody, "bird", words)
@@ -20,6 +20,12 @@ def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]
     agrees = pd.Series([said in {c.strip() for c in of.split(";")} for said, of in pairs], index=rows.index)
     other = rows["bird"].notna() & rows["clutch"].notna() & own.notna() & ~agrees
     found += findings(form, rows, other, "clutch", "no other clutch than the bird's own, {}", own)
+    sex = known.of_birds(rows["bird"])["sex"]
+    told = sex.isin(["male", "female"]) & rows["sex"].isin(["male", "female"])
+    other = told & (rows["sex"] != sex)
+    found += findings(form, rows, other, "sex", "no other sex than the bird's own, {}", sex)
+    words = "a blank cell: the row speaks for one bird"
+    found += findings(form, rows, rows["bird"].notna() & (rows["n"] > 1), "n", words)
     chicks = known.of_clutches(rows["clutch"])["hatched"]
     many = rows["bird"].isna() & (rows["n"] > chicks)
     words = "more than the {} that hatched; taken as it stands"
@@ -64,6 +70,14 @@ def fault_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("scores", first, first["fault"].notna(), "faults", words, first["fault"])
 
 
+def old_cards(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A total is for cards without sections; beside sections it is taken and reported."""
+    sections = [c.name for c in known.in_force.section_columns()]
+    both = rows["total"].notna() & rows[sections].notna().any(axis=1)
+    words = "taken, but a total is for old cards without sections: look which shall stand"
+    return findings("scores", rows, both, "total", words, refused=False)
+
+
 def trait_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """Traits by the names that the standard, or an earlier one, gives them under [[measured]]."""
     names = [t.name for _, standard in reversed(known.in_force.standards) for t in standard.measured]
@@ -77,28 +91,6 @@ def weighs_something(rows: pd.DataFrame, known: Known) -> list[Finding]:
     """No bird weighs nothing."""
     words = "more than nothing: leave the row out if it was not weighed"
     return findings("weights", rows, rows["grams"] == 0, "grams", words)
-
-
-def hens_lay(rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """A row says where the eggs come from; no cock lays."""
-    nowhere = rows["pen"].isna() & rows["bird"].isna()
-    found = findings("eggs", rows, nowhere, "pen", "a pen, or the hen where she is known")
-    male = known.of_birds(rows["bird"])["sex"] == "male"
-    found += findings("eggs", rows, male, "bird", "a hen: it is recorded male, and no cock lays")
-    lost = rows["pen"].isna() & rows["bird"].notna() & ~male
-    words = "her pen: the pens form does not say where {} stood that day"
-    return found + findings("eggs", rows, lost, "pen", words, rows["bird"])
-
-
-def known_pens(rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """Eggs come from a pen with birds on record; while no pen is on record that is only reported."""
-    pens = known.forms["pens"]
-    strange = rows["pen"].notna() & ~folded(rows["pen"]).isin(set(folded(pens["pen"])))
-    if pens.empty:
-        words = "a pen of the pens form; taken, and of use once that says who stood there"
-        return findings("eggs", rows, strange, "pen", words, refused=False)
-    names = ", ".join(pens["pen"].drop_duplicates().head(12))
-    return findings("eggs", rows, strange, "pen", f"a pen of the pens form: {names}")
 
 
 def prices(rows: pd.DataFrame, known: Known) -> list[Finding]:

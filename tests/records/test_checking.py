@@ -242,6 +242,21 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
         ("pens", 2),
         "no day before the first one there, 2026-01-10",
     ),
+    "two labels for one clutch": (
+        added("clutches", {"clutch": "26-B2;26-B3", "origin": "bought-in", "set_on": "2026-05-01"}),
+        ("clutches", 4),
+        "a label without ;",
+    ),
+    "another sex than its own": (
+        changed("weights", 0, sex="female"),
+        ("weights", 2),
+        "no other sex than the bird's own, male",
+    ),
+    "one bird that speaks for three": (
+        changed("weights", 0, n=3),
+        ("weights", 2),
+        "the row speaks for one bird",
+    ),
     "another clutch than its own": (
         changed("weights", 0, clutch="26-B1"),
         ("weights", 2),
@@ -283,6 +298,29 @@ REMARKS: dict[str, tuple[dict[str, small.Rows], str]] = {
         added("weights", WEIGHT | {"bird": "26-04", "on": "2026-09-30"}),
         "26-04 is on record as gone on 2026-09-20",
     ),
+    "seen before it came": (
+        changed("birds", 1, came_on="2026-05-03", origin="bought-in"),
+        "24-H1 came only on 2026-05-03",
+    ),
+    "a supplier of home-bred eggs": (
+        changed("clutches", 0, source="Ellery"),
+        "since these eggs are home-bred",
+    ),
+    "a total beside sections": (changed("scores", 0, total=80), "a total is for old cards without sections"),
+    "a hen that stood elsewhere": (
+        added("eggs", {"on": "2026-08-05", "pen": "Old Yard", "bird": "26-02", "eggs": 1}),
+        "26-02 did not stand there that day",
+    ),
+    "more eggs than hens": (changed("eggs", 0, eggs=22), "hens there: 2, days: 1; they can hardly lay so many"),
+    "days counted twice": (
+        added("eggs", {"on": "2026-05-03", "pen": "Old Yard", "eggs": 4, "days": 3}),
+        "its days reach over the count of 2026-05-01",
+    ),
+    "hens that laid more than their pen": (
+        added("eggs", {"on": "2026-05-02", "pen": "Old Yard", "eggs": 0}),
+        "hens of the pen laid 1 by their own rows",
+    ),
+    "eggs too heavy": (changed("eggs", 0, grams=1180), "590 g an egg"),
     "a price of nothing": (changed("sales", 0, price=0), "taken as given away"),
     "sold on another day than it went": (
         changed("birds", 6, gone_on="2026-09-19", gone_why="sold"),
