@@ -55,7 +55,7 @@ class Knobs(widgets.VBox):
         self.bird = widgets.Dropdown(options=self._birds(), description="Bird", layout=WIDE, style=NAMED)
         self.bar = widgets.Button(description="Bar it, or bring it back", layout=widgets.Layout(width="auto"))
         self.reset = widgets.Button(description="All as planned")
-        self.told, self.shown = widgets.HTML(), widgets.HTML(layout=widgets.Layout(flex="1 1 30em"))
+        self.told, self.shown = widgets.HTML(), widgets.HTML()
         self._listen()
         super().__init__([self._laid_out()])
         self.follow()
@@ -168,11 +168,11 @@ class Knobs(widgets.VBox):
                 self.group,
                 self.bird,
                 widgets.HBox([self.bar, self.reset]),
-                self.told,
             ],
             layout=widgets.Layout(flex="0 0 31em"),
         )
-        return widgets.HBox([knobs, self.shown], layout=widgets.Layout(flex_flow="row wrap"))
+        follows = widgets.VBox([self.told, self.shown], layout=widgets.Layout(flex="1 1 30em"))
+        return widgets.HBox([knobs, follows], layout=widgets.Layout(flex_flow="row wrap"))
 
 
 class Overrule(widgets.VBox):
