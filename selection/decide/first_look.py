@@ -13,7 +13,6 @@ import pandas as pd
 
 from selection.decide.another_look import Look, value_of
 from selection.merit.correlations import PRIOR_MEAN
-from selection.merit.posterior import kinship_block
 from selection.merit.ranking import Merit
 from selection.merit.season_model import Variances, compound, kinship_of
 from selection.merit.variances import prior_shares, usual_variance
@@ -53,7 +52,7 @@ def unseen(flock: Flock, merit: Merit, birds: pd.Index) -> Unseen:
     variances = Variances(parts, rho, permanent, halo)
     worth = np.array([flock.plan.worth.get(s.name, 1.0) for s in sections])
     genetic = variances.covariance("genetic")
-    kin = kinship_block(kinship_of(merit.parentage, birds), birds)
+    kin = kinship_of(merit.parentage, birds).block_of(birds)
     seen = np.kron(kin, genetic) + np.kron(np.eye(len(birds)), variances.covariance("permanent"))
     for effect, shared in _reared_together(flock, birds).items():
         seen += np.kron(shared, variances.covariance(effect))

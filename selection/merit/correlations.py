@@ -14,12 +14,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
-from scipy import sparse
 
-from selection.merit import henderson
-from selection.merit.henderson import Term
-from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound
+from selection.merit.season_model import SeasonModel, Variances, compound
+from selection.merit.totals import Named, totals_of
 from selection.records.errors import ModelError
 from selection.records.settings import Plan
 
@@ -39,7 +36,8 @@ PAIRS_SD = 0.15
 
 ROUNDS = 4
 
-Named = dict[tuple[int, int], float]
+IMPOSSIBLE = -1e6
+"""Log-likelihood of correlations that cannot be: low enough to be left, and still a number to step away from."""
 
 
 @dataclass(frozen=True)
@@ -102,12 +100,14 @@ def variances_at(
     return Variances(parts, _nearest(between, named), compound(permanent, count), compound(residual, count))
 
 
-def explore(model: SeasonModel, parts: np.ndarray) -> Correlations:
+def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -> Correlations:
     """The three correlations from the totals of the looks, at given variances of the single traits.
+
+    `named` genetic correlations are known, and not among what is looked for.
 
     Where no look has two sections there is nothing to judge by, and the prior stands.
     """
-    totals = _totals(model, parts)
+    totals = totals_of(model, parts, named or {})
     if totals is None:
         prior = np.exp(-0.5 * GRID**2)
         return Correlations(
@@ -117,7 +117,7 @@ def explore(model: SeasonModel, parts: np.ndarray) -> Correlations:
 
     def score(x: np.ndarray) -> float:
         prior = -0.5 * float((((x - PRIOR_MEAN) / PRIOR_SD) ** 2).sum())
-        return totals.log_likelihood(np.clip(x, _least(count), 0.98)) + prior
+        return max(totals.log_likelihood(np.clip(x, _least(count), 0.98)), IMPOSSIBLE) + prior
 
     low, high = _least(count) + STEP, 0.9
     mode = np.clip(PRIOR_MEAN, low, high)
@@ -134,79 +134,6 @@ def explore(model: SeasonModel, parts: np.ndarray) -> Correlations:
     scores = np.array([score(mode + slope * (value - mode[0])) for value in grid])
     weights = np.exp(scores - scores.max())
     return Correlations(mode, covariance, grid, weights / weights.sum())
-
-
-@dataclass(frozen=True)
-class _Totals:
-    """The totals of the looks as one trait: each the sum of its sections' deviations from their fixed effects.
-
-    y (n,); fixed (n × p); levels: random effect → (codes, count, precision, log determinant); seen: n × S bool,
-    which of the S sections each total adds up; parts: S × 6 variances; number: chicks each speaks for.
-    """
-
-    y: np.ndarray
-    fixed: sparse.csr_array
-    levels: dict[str, tuple[np.ndarray, int, sparse.csc_array, float]]
-    seen: np.ndarray
-    parts: np.ndarray
-    number: np.ndarray
-
-    def log_likelihood(self, correlations: np.ndarray) -> float:
-        """REML log-likelihood of the totals under (genetic, permanent, residual) correlations."""
-        along = dict(zip(("genetic", "permanent", "residual"), correlations, strict=True))
-        terms = [Term("fixed", self.fixed)]
-        for name, (codes, count, precision, log_det) in self.levels.items():
-            scale = np.sqrt(self._variance(name, along.get(name, 0.0)))
-            has = codes >= 0
-            cells = (scale[has], (np.flatnonzero(has), codes[has]))
-            terms.append(Term(name, sparse.csr_array(cells, shape=(len(codes), count)), precision, log_det))
-        precision = self.number / self._variance("residual", along["residual"])
-        log_det = float(np.log(precision).sum())
-        return henderson.solve(self.y, terms, sparse.diags_array(precision).tocsr(), log_det).log_likelihood
-
-    def _variance(self, effect: str, correlation: float) -> np.ndarray:
-        """Variance (n,) of each total's part: Σ v_k + ρ Σ_{k≠l} √(v_k v_l) over the sections it adds up."""
-        variances = self.parts[:, EFFECTS.index(effect)]
-        own = self.seen @ variances
-        together = (self.seen @ np.sqrt(variances)) ** 2
-        return np.maximum(own + correlation * (together - own), 1e-6 * own)
-
-
-def _totals(model: SeasonModel, parts: np.ndarray) -> _Totals | None:
-    """The looks' totals where at least two sections were seen; None where there are too few of them."""
-    eye = [model.traits.index(t) for t in model.observations.by_eye]
-    looks = model.looks[(model.looks >= 0).sum(axis=1) > 1] if len(model.looks) else model.looks
-    if len(looks) < 3:
-        return None
-    seen = looks >= 0
-    values = np.where(seen, _off_fixed(model)[looks], 0.0).sum(axis=1)
-    first = looks[np.arange(len(looks)), seen.argmax(axis=1)]
-    levels = {
-        name: (level.codes[first], len(level.labels), level.precision, level.log_det)
-        for name, level in model.levels.items()
-    }
-    rows = model.observations.rows.iloc[first]
-    fixed = sparse.csr_array(_fixed_columns(rows))
-    kept = henderson.independent_columns(fixed)
-    if len(looks) <= len(kept):
-        return None
-    return _Totals(
-        values, fixed[:, kept].tocsr(), levels, seen.astype(float), parts[eye], rows["n"].to_numpy()
-    )
-
-
-def _off_fixed(model: SeasonModel) -> np.ndarray:
-    """Every value less its series' fixed effects by least squares (n,): totals then do not hang on what is missing."""
-    from scipy.sparse.linalg import lsqr
-
-    return model.y - model.fixed @ lsqr(model.fixed, model.y, atol=1e-10, btol=1e-10)[0]
-
-
-def _fixed_columns(rows: pd.DataFrame) -> np.ndarray:
-    """Season×sex, judge×season and age: the fixed effects that every section has."""
-    season = rows["season"].astype(str)
-    labels = [pd.get_dummies(season + " " + rows["sex"]), pd.get_dummies(rows["judge"] + season)]
-    return np.column_stack([*(x.to_numpy(float) for x in labels), rows["age_weeks"].to_numpy() - 24.0])
 
 
 def _differences(score: Callable[[np.ndarray], float], at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -18,7 +18,7 @@ from scipy import sparse
 from selection.merit import henderson
 from selection.merit.correlations import Correlations, Named, explore, named_correlations, variances_at
 from selection.merit.henderson import Solution
-from selection.merit.season_model import Kinship, SeasonModel, Variances
+from selection.merit.season_model import SeasonModel, Variances
 from selection.merit.variances import TraitVariances, draw_parts, trait_variances
 from selection.records.flock import Flock
 
@@ -77,7 +77,7 @@ def learn(model: SeasonModel, flock: Flock, progress: Progress | None = None) ->
     traits = trait_variances(model, flock.standard)
     parts = np.array([t.parts for t in traits])
     _say(progress, "correlations between traits", 0.2)
-    correlations = explore(model, parts)
+    correlations = explore(model, parts, named)
     variances = variances_at(parts, correlations.mode, named)
     return Known(model, traits, correlations, named, variances, model.solve(variances))
 
@@ -104,7 +104,7 @@ def draw(
     wanted = _places(known, birds)
     order = henderson.ending_with(wanted, known.solution.factor)
     functionals = np.kron(np.eye(len(birds)), weights)
-    kin = kinship_block(model.kinship, birds)
+    kin = model.kinship.block_of(birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
     scenes = [known.variances] if quick else _scenes(known, rng)
     for i, variances in enumerate(scenes):
@@ -148,14 +148,6 @@ def _places(known: Known, birds: pd.Index) -> np.ndarray:
     at = known.model.kinship.birds.get_indexer(birds)
     start = known.solution.slices["genetic"].start
     return (start + at[:, None] * count + np.arange(count)).ravel()
-
-
-def kinship_block(kinship: Kinship, birds: pd.Index) -> np.ndarray:
-    """A + ½QQᵀ among `birds` (L × L)."""
-    at = kinship.birds.get_indexer(birds)
-    pick = np.zeros((len(kinship.birds), len(at)))
-    pick[at, np.arange(len(at))] = 1.0
-    return henderson.factorise(kinship.precision).solve(pick)[at]
 
 
 def normal_draws(

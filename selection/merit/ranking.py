@@ -24,7 +24,6 @@ from selection.merit.posterior import (
     Posterior,
     Progress,
     draw,
-    kinship_block,
     learn,
     normal_draws,
 )
@@ -327,7 +326,7 @@ def _nothing_seen(
 ) -> Merit:
     """The ranking before anything was seen: every merit 0 with all that birds differ by, chances even."""
     living = _living(flock)
-    kin = kinship_block(kinship_of(family, living), living)
+    kin = kinship_of(family, living).block_of(living)
     variance = usual_merit_variance(flock.standard, flock.plan)
     merit = pd.DataFrame(normal_draws(np.zeros(len(living)), variance * kin, DRAWS, rng), columns=living)
     base = merit.mean(axis=1)

@@ -74,6 +74,16 @@ class Kinship:
     precision: sparse.csc_array
     log_det: float
 
+    def block_of(self, birds: pd.Index) -> np.ndarray:
+        """A + ½QQᵀ among `birds` (k × k)."""
+        return self.block(self.birds.get_indexer(birds))
+
+    def block(self, at: np.ndarray) -> np.ndarray:
+        """A + ½QQᵀ among the nodes at these places (k × k)."""
+        pick = np.zeros((len(self.birds), len(at)))
+        pick[at, np.arange(len(at))] = 1.0
+        return henderson.factorise(self.precision).solve(pick)[at]
+
 
 @dataclass(frozen=True)
 class SeasonModel:

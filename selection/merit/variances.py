@@ -90,7 +90,7 @@ def prior_shares(trait: Section | Measured, judged: bool) -> tuple[np.ndarray, f
     day = published.variance_share("judge×day") if judged else 0.0
     clutch, brooder = published.variance_share("clutch"), published.variance_share("brooder")
     h = heritability.mean
-    permanent = max(repeatability.mean - h - clutch - brooder, LEAST_SHARE)
+    permanent = max(repeatability.mean - h - clutch, LEAST_SHARE)
     residual = max(1 - h - permanent - clutch - brooder - day, LEAST_SHARE)
     shares = np.array([day, clutch, brooder, permanent, h, residual])
     strength = max(h * (1 - h) / heritability.sd**2 - 1, 5.0)

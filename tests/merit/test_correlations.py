@@ -10,7 +10,6 @@ import pytest
 
 from selection.merit.correlations import (
     PRIOR_MEAN,
-    _totals,
     explore,
     named_correlations,
     variances_at,
@@ -29,19 +28,6 @@ from tests.simulated import simulate
 def model_of(made: Flock) -> SeasonModel:
     living = pd.Index(made.birds.loc[made.birds["alive"], "bird"])
     return design(observe(made, fit_growth(made)), parentage(made), living)
-
-
-def test_a_total_varies_as_its_sections_together() -> None:
-    """Σ v_k + ρ Σ_{k≠l} √(v_k v_l) is 1ᵀ G 1 of the sections seen, by the matrix itself."""
-    made = simulate(2)
-    model = model_of(made.flock())
-    parts = true_variances(made, model).parts
-    totals = _totals(model, parts)
-    assert totals is not None
-    eye = [model.traits.index(t) for t in model.observations.by_eye]
-    genetic = variances_at(parts, np.array([0.3, 0.0, 0.0]), {}).covariance("genetic")[np.ix_(eye, eye)]
-    expected = np.einsum("ni,ij,nj->n", totals.seen, genetic, totals.seen)
-    np.testing.assert_allclose(totals._variance("genetic", 0.3), expected)
 
 
 def test_more_correlation_is_found_where_there_is_more() -> None:
