@@ -23,7 +23,6 @@ from selection.records.checking import check as tried
 from selection.records.checking import remark
 from selection.records.errors import Finding, SelectionError
 from selection.records.flock import Flock, assemble
-from selection.records.frames import standing, whole
 from selection.records.in_force import InForce
 from selection.records.kept import read_settings
 from selection.records.known import Known
@@ -41,7 +40,7 @@ from selection.records.state import (
     is_left_over,
 )
 from selection.records.tables import FORMS, Form
-from selection.records.typed import folded, frame_of, keys_of
+from selection.records.typed import folded, frame_of, keys_of, standing, whole
 
 A_YEAR = pd.Timedelta(days=365)
 MOST_LINES = 20

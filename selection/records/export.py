@@ -16,11 +16,11 @@ import pandas as pd
 
 from selection.records import durable
 from selection.records.forms_out import FORMATS, cell_value
-from selection.records.frames import standing
 from selection.records.kept import PLAN, STANDARD, STANDARDS, read_settings
 from selection.records.ledger import read_rows
 from selection.records.parsing import protect
 from selection.records.tables import FORMS, Form
+from selection.records.typed import standing
 
 WORKBOOK = Path("workbook") / "forms.xlsx"
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")

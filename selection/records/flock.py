@@ -12,7 +12,6 @@ import pandas as pd
 
 from selection.records.adopting import plan_of, standards_of
 from selection.records.errors import Finding, SettingsError
-from selection.records.frames import standing, whole
 from selection.records.in_force import InForce, section_columns
 from selection.records.intake import take_in
 from selection.records.kept import read_settings
@@ -22,7 +21,7 @@ from selection.records.reading import SETTINGS, beside, read_forms
 from selection.records.settings import Plan, Standard, read_plan, read_standard
 from selection.records.spelling import one_spelling
 from selection.records.tables import FORMS, Form
-from selection.records.typed import folded
+from selection.records.typed import folded, standing, whole
 
 LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ()), "pens": ("to", ())}
 """Closing dates by form, with the columns that fall with them: after the plan's day they read as blank."""

@@ -24,14 +24,13 @@ from selection.records.comparing import (
     one_of_each,
 )
 from selection.records.errors import Finding
-from selection.records.frames import DTYPES, standing, whole
 from selection.records.in_force import InForce
 from selection.records.known import Known
 from selection.records.naming import name_rows, pens_of_hens
 from selection.records.reading import HandedIn, Raw
 from selection.records.sheets import Typed, read_sheet
 from selection.records.tables import FORMS, Form
-from selection.records.typed import NTH, folded
+from selection.records.typed import DTYPES, NTH, folded, standing, whole
 
 Progress = Callable[[str, float], None]
 FIRST = ("clutches", "birds", "sales")

@@ -1,6 +1,6 @@
-"""The one explicit schema of each form on disk, and what makes two rows the same row.
+"""A form's rows in memory and on disk: the one explicit schema of each, and what makes two rows the same row.
 
-Frames in memory have the dtypes of `tables.py`; in Parquet a date is a `date32`, every number a `float64`,
+Frames have the dtypes of `tables.py`; in Parquet a date is a `date32`, every number a `float64`,
 every text a `large_string`. A file of looks has one more `float64` column for each section it holds.
 """
 
@@ -14,12 +14,24 @@ import pandas as pd
 import pyarrow as pa
 
 from selection.records.errors import RecordsError
-from selection.records.tables import FORMS, Form
+from selection.records.tables import FORMS, Column, Form
 
 LEDGER = "ledger."
 BATCH, RECORDED_AT, NTH = "ledger.batch", "ledger.recorded_at", "ledger.nth"
 """The ledger's own columns; no form and no section has a dot in its name."""
 
+DTYPES = {
+    "text": "str",
+    "label": "str",
+    "labels": "str",
+    "choice": "str",
+    "born": "str",
+    "date": "datetime64[s]",
+    "number": "float64",
+    "whole": "float64",
+    "money": "float64",
+}
+"""The dtype in memory of each kind of column."""
 TEXT = pd.StringDtype(na_value=np.nan)
 _ARROW = {"date": pa.date32(), "number": pa.float64(), "whole": pa.float64(), "money": pa.float64()}
 _BETWEEN, _CHICK = "\x1f", "\x1e"
@@ -75,6 +87,26 @@ def frame_of(form: Form, table: pa.Table) -> pd.DataFrame:
         [pa.field(f.name, pa.timestamp("s")) if pa.types.is_date(f.type) else f for f in table.schema]
     )
     return table.cast(days).to_pandas(types_mapper={pa.large_string(): TEXT}.get, ignore_metadata=True)
+
+
+def standing(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
+    """`frame` without withdrawn rows: those whose required value was cleared by a correction."""
+    return frame.dropna(subset=[c for c in form.required if c in frame.columns])
+
+
+def whole(form: Form, frame: pd.DataFrame | None, sections: Iterable[Column] = ()) -> pd.DataFrame:
+    """`frame` with every column of the form (and of `sections`), in order; those it lacks are blank.
+
+    The index stays. No frame at all gives one without rows.
+    """
+    frame = pd.DataFrame() if frame is None else frame
+    by_name = {str(c).casefold(): c for c in frame.columns}
+    columns = {}
+    for column in (*form.columns, *sections):
+        found = by_name.get(column.name.casefold())
+        cells = pd.Series(index=frame.index, dtype="object") if found is None else frame[found]
+        columns[column.name] = cells.astype(pd.api.types.pandas_dtype(DTYPES[column.kind]))
+    return pd.DataFrame(columns, index=frame.index)
 
 
 def key_parts(form: Form, frame: pd.DataFrame) -> pd.DataFrame:

@@ -25,7 +25,6 @@ from hypothesis import strategies as st
 from selection.records import batches, durable, manifest, pieces, state
 from selection.records.check import check
 from selection.records.errors import RecordsError
-from selection.records.frames import DTYPES
 from selection.records.ledger import (
     ConflictError,
     SetAsideWarning,
@@ -42,7 +41,7 @@ from selection.records.ledger import (
     write_settings,
 )
 from selection.records.tables import FORMS
-from selection.records.typed import keys_of
+from selection.records.typed import DTYPES, keys_of
 from tests.benchmarks import crash_ledger
 
 SAMPLE = Path(__file__).parents[1] / "reference" / "ledger-v1"
