@@ -32,6 +32,7 @@ from selection.records.naming import changed_answers
 from selection.records.parsing import parse_column
 from selection.records.reading import HandedIn, Raw, read_forms
 from selection.records.refused import Returned, give_back, refused_rows
+from selection.records.sheets import without_clears
 from selection.records.tables import FORMS
 from selection.records.typed import frame_of, keys_of
 
@@ -217,9 +218,8 @@ def _full_keys(raw: Raw) -> pd.DataFrame | None:
     colours = [i for leg in ("left", "right") for i in places.get(leg, []) if raw.cells[i].notna().any()]
     if colours or any(c not in places for c in ("on", *named)):
         return None
-    columns = {
-        c: parse_column(raw.cells[places[c][0]], form.column(c)).values for c in form.key if c in places
-    }
+    cells = {c: without_clears(raw.cells[places[c][0]])[0] for c in form.key if c in places}
+    columns = {c: parse_column(given, form.column(c)).values for c, given in cells.items()}
     keys = pd.DataFrame(columns, index=raw.cells.index).dropna(subset="on")
     if keys[named].isna().any(axis=None):
         return None

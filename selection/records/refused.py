@@ -22,6 +22,7 @@ from selection.records import durable
 from selection.records.errors import Finding, RecordsError
 from selection.records.parsing import parse_column, protect, tidy, unprotect
 from selection.records.reading import HANDED_BACK, Raw, read_forms
+from selection.records.sheets import without_clears
 from selection.records.tables import FORMS
 from selection.records.typed import folded
 
@@ -162,7 +163,7 @@ def _keys(raw: Raw) -> pd.Series:
     names = [*form.key, *(("left", "right") if form.names_bird else ())]
     parts = pd.DataFrame("", index=raw.cells.index, columns=names, dtype="str")
     for name in (name for name in names if name in places):
-        cells = raw.cells[places[name][0]]
+        cells = without_clears(raw.cells[places[name][0]])[0]
         typed = folded(parse_column(cells, form.column(name)).values)
         parts[name] = typed.where(typed != "", cells.map(lambda cell: tidy(cell_text(cell)).casefold()))
     needed = [name for name in names if form.column(name).required]

@@ -43,7 +43,7 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
     rows, cleared = {}, {}
     for name, column in columns.items():
         if name in places:
-            cells, cleared[column.name] = _without_clears(raw.cells[places[name][0]])
+            cells, cleared[column.name] = without_clears(raw.cells[places[name][0]])
             parsed = parse_column(cells, column)
             rows[column.name] = _with_meaning(parsed.values, column, cleared[column.name])
             findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
@@ -94,7 +94,7 @@ def _listed(columns: Iterable[Column]) -> str:
     return ", ".join(c.name for c in columns)
 
 
-def _without_clears(cells: pd.Series) -> tuple[pd.Series, pd.Index]:
+def without_clears(cells: pd.Series) -> tuple[pd.Series, pd.Index]:
     """The cells without those that ask to clear a value, and the rows where these stand."""
     asking = [cell for cell in set(cells) if isinstance(cell, str) and tidy(cell).casefold() == CLEAR]
     asks = cells.isin(asking)

@@ -311,7 +311,10 @@ REMARKS: dict[str, tuple[dict[str, small.Rows], str]] = {
         added("eggs", {"on": "2026-08-05", "pen": "Old Yard", "bird": "26-02", "eggs": 1}),
         "26-02 did not stand there that day",
     ),
-    "more eggs than hens": (changed("eggs", 0, eggs=22), "hens there: 2, days: 1; they can hardly lay so many"),
+    "more eggs than hens": (
+        changed("eggs", 0, eggs=22),
+        "hens there: 2, days: 1; they can hardly lay so many",
+    ),
     "days counted twice": (
         added("eggs", {"on": "2026-05-03", "pen": "Old Yard", "eggs": 4, "days": 3}),
         "its days reach over the count of 2026-05-01",

@@ -50,6 +50,11 @@ def test_the_same_forms_handed_in_twice_change_nothing(flock):
     assert files(flock) == before
 
 
+def test_a_key_cell_that_says_blank_is_blank(flock):
+    bill = {"on": "2026-05-30", "item": "feed", "amount": 41.2, "line": "(blank)", "clutch": "(BLANK)"}
+    assert hand_in(flock, "costs", bill).unchanged == {"costs": 1}
+
+
 def test_every_row_is_counted_once(flock):
     forms = small.forms()
     first = record(flock.parent / "other", flock.parent / "forms")
