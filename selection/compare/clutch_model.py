@@ -237,12 +237,12 @@ def _levels(labels: pd.Series) -> csr_array:
 def _prior(shares: Shares, alike: float, names: list[str]) -> Floats:
     """Prior variances (K+1,) by effect, the residual last.
 
-    A bird keeps to itself what its repeatability leaves after blood that clutch mates share, clutch and brooder;
+    A bird keeps to itself what its repeatability leaves after the clutch and the blood that clutch mates share;
     where each bird has one row, this and the error of a look are one.
     """
-    between = alike * shares.blood + shares.clutch + shares.brooder
+    between = alike * shares.blood + shares.clutch
     bird = max(shares.repeatability - between, LEAST_BIRD)
-    error = max(1 - shares.repeatability - shares.day, LEAST_BIRD)
+    error = max(1 - shares.repeatability - shares.brooder - shares.day, LEAST_BIRD)
     parts = {
         "blood": shares.blood,
         "clutch": shares.clutch,
@@ -251,7 +251,7 @@ def _prior(shares: Shares, alike: float, names: list[str]) -> Floats:
         "day": shares.day,
         "bird": bird,
         "age": AGE_SHARE,
-        "residual": error if "bird" in names else max(1 - between, LEAST_BIRD),
+        "residual": error if "bird" in names else max(1 - between - shares.brooder, LEAST_BIRD),
     }
     return shares.usual * np.array([*(parts[name] for name in names), parts["residual"]])
 
