@@ -85,7 +85,8 @@ def _marked(group: Group, stands: str, known: Mapping[str, list[str]]) -> Markup
 def _lines(group: Group, row: Any, known: list[str]) -> Markup:
     """What stands under a bird's number: its chance, whether it is to be looked at, and what to know."""
     chance = in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else ""
-    again = ["look again"] if row.proposed == "look again" else []
+    unseen = any(note.startswith("never scored") for note in known)
+    again = ["look at it" if unseen else "look again"] if row.proposed == "look again" else []
     told = [shorten(note, MOST_LETTERS, placeholder=" …") for note in known]
     lines = [", ".join([*([chance] if chance else []), *again]), ", ".join(told)]
     return Markup("").join(Markup('<br><span class="small">{}</span>').format(line) for line in lines if line)

@@ -59,7 +59,8 @@ def rows_after(flock: Flock) -> str | None:
         return None
     counts = [_counted(number, ROWS.get(form, "row")) for form, number in flock.later.items()]
     day = f"{flock.plan.on.day} {flock.plan.on:%B} {flock.plan.on.year}"
-    return f"dated after the meeting's day, {day}: {', '.join(counts)}; to count them, give plan.toml a later day `on`"
+    told = f"dated after the meeting's day, {day}: {', '.join(counts)}"
+    return f"{told}; to count them, set “on” in plan.toml to a later day"
 
 
 def _counted(number: int, thing: str) -> str:

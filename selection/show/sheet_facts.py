@@ -168,17 +168,17 @@ def _descent(bird: Any, flock: Flock, pedigree: Pedigree | None) -> tuple[str, .
     if isinstance(bird.source_of, str):
         how = "from bought-in eggs" if clutch else "bought grown"
         return (f"{how} of {readable(bird.source_of)}{clutch}",)
-    young = bird.hatch_year == flock.plan.season
-    unknown = "its clutch and parents not on record" if young else "of the old flock, parents not on record"
-    said = [f"home-bred{clutch}" if clutch else unknown]
-    if pedigree is not None and clutch:
-        said += [_parents(bird.bird, side, pedigree) for side in ("sire", "dam")]
-    elif clutch:
-        said += [
-            f"{side} {readable(parent)}"
-            for side, parent in (("sire", bird.sire), ("dam", bird.dam))
-            if isinstance(parent, str)
-        ]
+    known = [
+        f"{side} {readable(p)}" for side, p in (("sire", bird.sire), ("dam", bird.dam)) if isinstance(p, str)
+    ]
+    if not clutch:
+        young = bird.hatch_year == flock.plan.season
+        unknown = (
+            "its clutch and parents not on record" if young else "of the old flock, parents not on record"
+        )
+        return ("home-bred, clutch not on record", *known) if known else (unknown,)
+    said = [f"home-bred{clutch}"]
+    said += known if pedigree is None else [_parents(bird.bird, side, pedigree) for side in ("sire", "dam")]
     return tuple(word for word in said if word)
 
 
@@ -278,7 +278,9 @@ def _unknown(
         "the day it hatched": pd.isna(bird.hatched) or year_only,
         "which of the clutches of a mixed brood it came from": mixed,
         "its parents: a supplier's pen that is not on record": isinstance(bird.source_of, str),
-        "its parents": not isinstance(bird.source_of, str) and not isinstance(bird.clutch, str),
+        "its parents": not any(
+            isinstance(x, str) for x in (bird.source_of, bird.clutch, bird.sire, bird.dam)
+        ),
         "it wears no ring": not rings,
     }
     return tuple(what for what, holds in checks.items() if holds)

@@ -145,7 +145,8 @@ def again(meeting: Meeting) -> Fragment:
     groups = [group for group in meeting.verdicts.groups.values() if len(group.table)]
     sheets = [sheet for group in groups if (sheet := _sheet(meeting, group))]
     without = [_no_sheet(meeting, group) for group in groups if group.again is None]
-    how = [paragraph(words) for words in HOW] if sheets else []
+    ruled = any(sheet.startswith("<section") for sheet in sheets)
+    how = [paragraph(words) for words in HOW] if ruled else []
     told = join([*how, *sheets, bullets(without)])
     return told if groups else paragraph("No candidates, so nobody to look at.", "quiet")
 
@@ -172,8 +173,8 @@ def _sheet(meeting: Meeting, group: Group) -> Fragment:
     if rule is None:
         return paragraph(
             f"{group.name.capitalize()}: nobody has judged any of them by eye. Score all of them on the look sheet "
-            "(`selection forms` writes it), by one judge on one day, record it, and hold the meeting again: worth "
-            f"{group.again.value:.1f} points of merit on average, by the published values alone."
+            "(the command “selection forms” writes it), by one judge on one day, record it, and hold the meeting again: "
+            f"worth {group.again.value:.1f} points of merit on average, by the published values alone."
         )
     pieces = [
         heading(f"{group.name.capitalize()}: {listed(rule.birds)}"),

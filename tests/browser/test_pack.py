@@ -66,6 +66,21 @@ def test_every_link_of_the_contents_leads_somewhere(pack):
     assert lost == 0
 
 
+def test_a_phone_shows_the_first_page_and_opens_what_is_asked_for(browser):
+    """Not eighty screens at once: the first page lies open, and a link of the contents opens its section."""
+    page = browser.new_page(viewport={"width": PHONE, "height": 844})
+    page.goto((held.pack_folder() / "meeting.html").as_uri())
+    lie_open = page.locator("details.section[open] > summary").all_inner_texts()
+    assert [text.strip(" ▴▾") for text in lie_open] == ["Read this first"]
+    assert page.evaluate("document.documentElement.scrollHeight") < 12 * 844
+    page.get_by_role("link", name="Clutches").click()
+    assert page.locator("details.section:has(#clutches)").get_attribute("open") is not None
+    page.set_viewport_size({"width": TABLE, "height": 900})
+    page.reload()
+    assert page.evaluate("[...document.querySelectorAll('details.section')].every(d => d.open)")
+    page.close()
+
+
 def test_nothing_serious_stands_in_the_way_of_any_reader(pack):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe: pip install '.[dev]'")
     page, _, _ = pack

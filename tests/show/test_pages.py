@@ -151,6 +151,16 @@ def test_the_two_orders_are_places_by_merit_and_by_own_value(meeting: Meeting):
     assert (frame["moved"] == frame["by_merit"] - frame["by_own"]).all()
 
 
+def test_a_card_names_the_dam_on_record_where_no_clutch_is(meeting: Meeting):
+    birds = meeting.flock.birds.copy()
+    bird, hen = meeting.verdicts.groups["pullets"].table["bird"].iloc[0], birds["bird"].iloc[0]
+    birds.loc[birds["bird"] == bird, ["clutch", "dam", "source_of"]] = [None, hen, None]
+    alone = replace(meeting, flock=replace(meeting.flock, birds=birds))
+    assert f"home-bred, clutch not on record; dam {hen}" in plain(show.card(alone, bird))
+    birds.loc[birds["bird"] == bird, "dam"] = None
+    assert "its clutch and parents not on record" in plain(show.card(alone, bird))
+
+
 def test_names_with_markup_are_shown_as_text(meeting: Meeting):
     flock = meeting.flock
     birds = flock.birds.assign(name=HOSTILE)
@@ -243,6 +253,7 @@ class TestNothingSeen:
         page = plain(show.again(unseen))
         assert "nothing is left" not in page
         assert "nobody has judged any of them by eye. Score all of them" in page
+        assert "Multiply each section" not in page and "head start" not in page.casefold()
 
     def test_rows_after_the_meetings_day_and_hens_without_a_place_are_named(self, unseen: Meeting):
         page = plain(show.first_page(unseen))
