@@ -173,7 +173,7 @@ def _sheet(meeting: Meeting, group: Group) -> Fragment:
     if rule is None:
         return paragraph(
             f"{group.name.capitalize()}: nobody has judged any of them by eye. Score all of them on the look sheet "
-            "(the command “selection forms” writes it), by one judge on one day, record it, and hold the meeting again: "
+            "(“selection forms” writes it), by one judge on one day, record it, and hold the meeting again: "
             f"worth {group.again.value:.1f} points of merit on average, by the published values alone."
         )
     pieces = [
