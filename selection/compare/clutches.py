@@ -69,8 +69,8 @@ def compare_clutches(
 ) -> ClutchComparison:
     """The season's clutches side by side, each sex and trait.
 
-    `growth`, `points` and `blood` are worked out here where they are not given. `seed` is that of the draws of the variances.
-    Nothing is raised for want of records: rows and sentences say what cannot be told.
+    `growth`, `points` and `blood` are worked out here where they are not given. `seed` is that of the draws of the
+    variances. Nothing is raised for want of records: rows and sentences say what cannot be told.
     """
     if flock.birds["clutch"].isna().all():
         return _nothing(flock)

@@ -33,7 +33,7 @@ folder = Path(sys.argv[1])
 loads = f"import importlib; [importlib.import_module(m) for m in open({str(folder / 'modules.txt')!r}).read().split()]"
 nbformat.write(new_notebook(cells=[new_code_cell(loads + ";")]), folder / "floor.ipynb")
 notebooks.find_notebook = lambda name: folder / "floor.ipynb"
-(folder / "floor.html").write_text(pack.render(notebooks.run_notebook("floor", {}), "floor"))
+(folder / "floor.html").write_text(pack.render(notebooks.run_notebook("floor", {}), "floor", "floor"))
 """
 
 LOADED = "import sys; print(*(m for m, x in sys.modules.items() if getattr(x, '__spec__', None)))"
