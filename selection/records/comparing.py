@@ -52,19 +52,13 @@ def compare(
     if record.empty:
         status = pd.Series(NEW, index=rows.index, dtype="str")
         return Compared(rows, status, _nothing_to_clear(form, rows, cleared, ~status.isna()))
-    keys, on_record = keys_of(form, rows), record.set_axis(keys_of(form, record))
-    again = on_record.index.duplicated(keep="last")  # a file was away when a row was recorded anew
-    several, on_record = on_record.index[again], on_record[~again]
-    old = on_record.reindex(keys).set_axis(rows.index)
-    known = keys.isin(on_record.index)
     columns = [c for c in rows.columns if c not in (*form.key, NTH)]
-    for column in set(columns).difference(old.columns):
-        old[column] = rows[column].mask(np.ones(len(rows), dtype=bool))
+    old, known, several = _under_keys(form, rows, record, columns)
     filled = pd.DataFrame({c: known & ~_open(rows[c]) & _open(old[c]) for c in columns}, index=rows.index)
     undone = filled & False if correct else _cleared_before(form, rows, filled, earlier)
     findings = _stays_blank(form, rows, undone) + _nothing_to_clear(form, rows, cleared, ~known)
     merged = rows.copy()
-    changes = keys.isin(several) & correct
+    changes = several & correct
     for column in columns:
         before = old[column]
         says, said = ~_open(rows[column]) & ~undone[column], ~_open(before)
@@ -79,6 +73,18 @@ def compare(
     fills = (filled & ~undone).any(axis=1)
     status = np.select([~known, changes, fills], [NEW, CORRECTED, COMPLETED], UNCHANGED)
     return Compared(merged, pd.Series(status, index=rows.index, dtype="str"), findings)
+
+
+def _under_keys(
+    form: Form, rows: pd.DataFrame, record: pd.DataFrame, columns: list[str]
+) -> tuple[pd.DataFrame, pd.Series, pd.Series]:
+    """The row on record under the key of each of `rows`, with all of `columns`; whether there is one; or several."""
+    keys, on_record = keys_of(form, rows), record.set_axis(keys_of(form, record))
+    again = on_record.index.duplicated(keep="last")  # a file was away when a row was recorded anew
+    old = on_record[~again].reindex(keys).set_axis(rows.index)
+    for column in (c for c in columns if c not in old):
+        old[column] = rows[column].mask(np.ones(len(rows), dtype=bool))
+    return old, keys.isin(on_record.index), keys.isin(on_record.index[again])
 
 
 def _cleared_before(form: Form, rows: pd.DataFrame, filled: pd.DataFrame, earlier: Earlier) -> pd.DataFrame:
