@@ -1,11 +1,13 @@
 """What the totals of the looks say of the correlations between sections: the likelihood of the totals alone.
 
-A total over the sections seen, Σ_k y_k, has between two looks the covariance
+Each section is freed of its fixed effects over the looks that saw it, r_k = M_k y_k, and a look's total adds up the
+r_k it has. Two totals then have the covariance
 
-    Σ over effects of  K_ij · (Σ_{k in both} v_k + ρ Σ_{k≠l} √(v_k v_l)),    k seen in look i, l in look j,
+    Σ over effects of  Σ_k v_k M_k K M_kᵀ + ρ (W K Wᵀ − Σ_k v_k M_k K M_kᵀ),    W = Σ_k √v_k M_k,
 
 K how alike the looks are in the effect (one bird, one clutch, relatives). It is straight in the correlations, so
-that the matrices are laid out once; sections missing from a look are accounted for exactly.
+that the matrices are laid out once, and sections missing from looks are accounted for exactly. Where none is missing
+this is the REML likelihood of the totals.
 """
 
 from __future__ import annotations
@@ -30,14 +32,13 @@ MOST_LOOKS = 1_500
 
 @dataclass(frozen=True)
 class Totals:
-    """Totals of n looks: y (n,) deviations from the sections' fixed effects; fixed (n × p), of full rank.
+    """Totals of n looks: y (n,), freed of the fixed effects, to which they stand upright.
 
-    apart (n × n): covariance with every correlation at 0; together (3 × n × n): what each of CORRELATED adds
-    for a correlation of 1.
+    apart (n × n): covariance with every correlation at 0, and 1 along the fixed effects, where nothing varies;
+    together (3 × n × n): what each of CORRELATED adds for a correlation of 1.
     """
 
     y: np.ndarray
-    fixed: np.ndarray
     apart: np.ndarray
     together: np.ndarray
 
@@ -46,19 +47,35 @@ class Totals:
         return self.apart + np.tensordot(correlations, self.together, axes=1)
 
     def log_likelihood(self, correlations: np.ndarray) -> float:
-        """REML log-likelihood of the totals, but for a constant; −∞ where the correlations cannot be."""
+        """Log-likelihood of the totals, but for a constant; −∞ where the correlations cannot be."""
         from scipy.linalg import solve_triangular
 
         try:
             root = np.linalg.cholesky(self.covariance(correlations))
-            white = solve_triangular(root, np.column_stack([self.fixed, self.y]), lower=True)
-            fixed, y = white[:, :-1], white[:, -1]
-            small = np.linalg.cholesky(fixed.T @ fixed)
         except np.linalg.LinAlgError:
             return -np.inf
-        fitted = solve_triangular(small, fixed.T @ y, lower=True)
-        log_det = np.log(np.diag(root)).sum() + np.log(np.diag(small)).sum()
-        return float(-log_det - 0.5 * (y @ y - fitted @ fitted))
+        white = solve_triangular(root, self.y, lower=True)
+        return float(-np.log(np.diag(root)).sum() - 0.5 * (white @ white))
+
+
+@dataclass(frozen=True)
+class Freed:
+    """M = S − S X G, which frees one section of its fixed effects: seen (n,), S's diagonal; X (n × p); G (p × n)."""
+
+    seen: np.ndarray
+    X: np.ndarray
+    G: np.ndarray
+
+    def of(self, values: np.ndarray) -> np.ndarray:
+        """M @ values (n × k); what was not seen counts as nought."""
+        shape = (-1,) + (1,) * (values.ndim - 1)
+        kept = self.seen.reshape(shape) * values
+        return kept - self.seen.reshape(shape) * (self.X @ (self.G @ kept))
+
+
+def freed(seen: np.ndarray, X: np.ndarray) -> Freed:
+    """M of a section that was seen where `seen` (n,) is 1; columns that its looks cannot tell apart count once."""
+    return Freed(seen, X, np.linalg.pinv(seen[:, None] * X))
 
 
 def totals_of(model: SeasonModel, parts: np.ndarray, named: Named) -> Totals | None:
@@ -70,37 +87,43 @@ def totals_of(model: SeasonModel, parts: np.ndarray, named: Named) -> Totals | N
     if len(looks) < 3:
         return None
     looks = looks[-MOST_LOOKS:]
-    seen = (looks >= 0).astype(float)
-    values = np.where(looks >= 0, _off_fixed(model)[looks], 0.0).sum(axis=1)
     first = looks[np.arange(len(looks)), (looks >= 0).argmax(axis=1)]
-    fixed = _fixed_columns(model.observations.rows.iloc[first])
-    fixed = fixed[:, henderson.independent_columns(sparse.csr_array(fixed))]
-    if len(looks) <= fixed.shape[1]:
+    X = _fixed_columns(model.observations.rows.iloc[first])
+    X = X[:, henderson.independent_columns(sparse.csr_array(X))]
+    if len(looks) <= X.shape[1]:
         return None
-    return Totals(values, fixed, *_covariances(model, parts, named, seen, first))
+    sections = [freed((column >= 0).astype(float), X) for column in looks.T]
+    values = np.where(looks >= 0, model.y[looks], 0.0)
+    y = np.sum([m.of(value) for m, value in zip(sections, values.T, strict=True)], axis=0)
+    along = np.linalg.qr(X)[0]
+    apart, together = _covariances(model, parts, named, sections, first)
+    return Totals(y, apart + along @ along.T, together)
 
 
 def _covariances(
-    model: SeasonModel, parts: np.ndarray, named: Named, seen: np.ndarray, rows: np.ndarray
+    model: SeasonModel, parts: np.ndarray, named: Named, sections: list[Freed], rows: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """The covariance with no correlation but the named ones, and what each of CORRELATED adds (3 × n × n)."""
     eye = [model.traits.index(t) for t in model.observations.by_eye]
-    known = np.zeros((len(model.traits),) * 2)
-    for (i, j), value in named.items():
-        known[i, j] = known[j, i] = value
-    known = known[np.ix_(eye, eye)]
-    free = (known == 0) & ~np.eye(len(eye), dtype=bool)
-    apart, together = np.zeros((len(seen),) * 2), {}
+    pairs = {(eye.index(i), eye.index(j)): r for (i, j), r in named.items() if i in eye and j in eye}
+    apart, together = np.zeros((len(rows),) * 2), {}
     for at, effect in enumerate(EFFECTS):
-        sd = seen * np.sqrt(parts[eye, at])
-        alike = _alike(model, effect, rows)
-        apart += alike * (sd @ sd.T)
-        if effect == "genetic":
-            apart += alike * (sd @ known @ sd.T)
+        sd, alike = np.sqrt(parts[eye, at]), _alike(model, effect, rows)
+        own = sum(s**2 * _between(m, m, alike) for s, m in zip(sd, sections, strict=True))
+        apart += own
         if effect in CORRELATED:
-            pairs = free if effect == "genetic" else ~np.eye(len(eye), dtype=bool)
-            together[effect] = alike * (sd @ pairs @ sd.T)
+            half = sum(s * m.of(alike) for s, m in zip(sd, sections, strict=True))
+            together[effect] = sum(s * m.of(half.T) for s, m in zip(sd, sections, strict=True)) - own
+        for (i, j), r in pairs.items() if effect == "genetic" else ():
+            known = sd[i] * sd[j] * _between(sections[i], sections[j], alike)
+            apart += r * (known + known.T)
+            together[effect] -= known + known.T
     return apart, np.stack([together[effect] for effect in CORRELATED])
+
+
+def _between(one: Freed, other: Freed, alike: np.ndarray) -> np.ndarray:
+    """M_k K M_lᵀ (n × n)."""
+    return other.of(one.of(alike).T).T
 
 
 def _alike(model: SeasonModel, effect: str, rows: np.ndarray) -> np.ndarray:
@@ -114,13 +137,6 @@ def _alike(model: SeasonModel, effect: str, rows: np.ndarray) -> np.ndarray:
         return model.kinship.block(nodes)[np.ix_(place, place)]
     same = (codes[:, None] == codes[None, :]) & (codes >= 0)[:, None]
     return same / number if effect == "permanent" else same.astype(float)
-
-
-def _off_fixed(model: SeasonModel) -> np.ndarray:
-    """Every value less its series' fixed effects by least squares (n,): totals then do not hang on what is missing."""
-    from scipy.sparse.linalg import lsqr
-
-    return model.y - model.fixed @ lsqr(model.fixed, model.y, atol=1e-10, btol=1e-10)[0]
 
 
 def _fixed_columns(rows: pd.DataFrame) -> np.ndarray:
