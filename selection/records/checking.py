@@ -47,7 +47,7 @@ CELLS: dict[str, tuple[Rule, ...]] = {
 REMARKS: dict[str, tuple[Rule, ...]] = {
     "clutches": (breeding.birds_entered, breeding.pen_of_clutch, breeding.origins),
     "rings": (breeding.few_pairs,),
-    "scores": (season.old_cards, usual.points_of_judge),
+    "scores": (season.old_cards, usual.points_of_judge, usual.new_judges),
     "weights": (usual.weights,),
     "eggs": (eggs.hens_there, eggs.counted_once),
     "sales": (season.prices, season.sold_once),

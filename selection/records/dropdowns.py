@@ -22,6 +22,7 @@ Lists = Mapping[str, list[str]]
 SHEET = "words"
 COLOURS = ("black", "blue", "green", "orange", "pink", "purple", "red", "white", "yellow")
 """Ring colours commonly sold (common practice, no source); those the flock has worn come on top."""
+NUMBERS = ("number", "whole", "money")
 SEVERAL = ("faults", "colour", "left", "right")
 """Columns where a cell may hold more than one word of its list, so that nothing is refused."""
 
@@ -99,7 +100,8 @@ def _rule(column: Column, form: Form, lists: Lists) -> DataValidation | None:
     if column.kind == "choice":
         words = f'"{",".join(column.allowed)}"'
         return _told(DataValidation(type="list", formula1=words, allow_blank=True), column, "stop")
-    name = LIST_OF.get(column.name)
+    # a section may be called as a list is: its points are a number all the same
+    name = None if column.kind in NUMBERS else LIST_OF.get(column.name)
     names_new = form.key == (column.name,)  # the birds form names new birds, the clutches form new clutches
     if name and lists[name] and not names_new:
         rule = DataValidation(type="list", formula1=_place(lists, name), allow_blank=True)
@@ -123,7 +125,7 @@ def _limits(column: Column) -> DataValidation | None:
             type="date", operator="greaterThan", formula1="DATE(1990,1,1)", allow_blank=True
         )
         return _told(rule, column, "warning")
-    if column.kind not in ("number", "whole", "money"):
+    if column.kind not in NUMBERS:
         return None
     kind = "whole" if column.kind == "whole" else "decimal"
     low, high = column.low, column.high

@@ -7,9 +7,11 @@ stands there already: a blank filled in completes its row, and rows left as they
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from datetime import date, datetime, time
 from io import BytesIO
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,15 +44,49 @@ def write_forms(flock: Flock, path: str | Path) -> Path:
     """Write the season's workbook for `flock` to `path` (an .xlsx file) and return it.
 
     Looks and weighings have a row for each living bird with its number and ring colours, in ring-colour
-    order; birds, rings and pens have the rows still open. Raises RecordsError where the disk does not take it.
+    order; birds, rings and pens have the rows still open. A workbook that somebody has written in since it was
+    made is never overwritten: the new one gets the next free name beside it. Raises RecordsError where the disk does
+    not take it.
     """
     book = _book(flock)
     data = BytesIO()
     book.save(data)
-    path = Path(path)
     with durable.in_words(path):
+        path = _free_name(Path(path))
         durable.publish(path, data.getvalue())
     return path
+
+
+def _free_name(path: Path) -> Path:
+    """`path`, or the first of its name with a number behind it, that is no workbook somebody has written in."""
+    names = (path.with_stem(f"{path.stem}-{n}") if n > 1 else path for n in count(1))
+    return next(name for name in names if not _written_in(name))
+
+
+def _written_in(path: Path) -> bool:
+    """Whether the cells of a workbook are no longer those that it was made with, or it is none made here."""
+    if not path.exists():
+        return False
+    from openpyxl import load_workbook
+
+    try:
+        book = load_workbook(path)
+    except Exception:  # no workbook, or one that cannot be read: nothing of ours to write over
+        return True
+    return bool(book.properties.description != _digest(book))
+
+
+def _digest(book: Workbook) -> str:
+    """What all cells of a workbook say, in short: kept in its description, to tell when somebody has written in it."""
+    said = hashlib.sha256()
+    for sheet in book.worksheets:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.value is not None:
+                    value = cell.value
+                    text = f"{value:%Y-%m-%d}" if isinstance(value, date) else f"{value}"
+                    said.update(f"{sheet.title}!{cell.coordinate}={text}\n".encode())
+    return f"cells {said.hexdigest()}"
 
 
 def _book(flock: Flock) -> Workbook:
@@ -71,6 +107,7 @@ def _book(flock: Flock) -> Workbook:
         for number, column in enumerate(columns, 1):
             restrict(sheet, number, column, form, lists, LAST_ROW)
     put_lists(book, lists)
+    book.properties.description = _digest(book)
     return book
 
 

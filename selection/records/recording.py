@@ -138,6 +138,11 @@ class _Terms:
 
 
 def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
+    if ledger.records_of(forms).is_dir():
+        return Recorded(
+            stopped=f"{forms} is a flock, not forms to hand in: selection record FLOCK FORMS, the flock first; "
+            "to hand in another flock's rows, export it and hand in what that leaves"
+        )
     handed = read_forms(forms)
     adopt_earlier(flock, forms)
     for _ in range(TRIES):

@@ -62,6 +62,22 @@ def points_of_judge(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
+def new_judges(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A judge who is seen for the first time beside others on record: a new one, or a slip of the pen."""
+    looks = known.with_usual("scores")
+    number, here = folded(looks["judge"]).value_counts(), folded(rows["judge"]).value_counts()
+    before = number.index[number > here.reindex(number.index).fillna(0)]
+    names = looks["judge"][folded(looks["judge"]).isin(before)].drop_duplicates()
+    if names.empty:
+        return []
+    new = ~folded(rows["judge"]).isin(before) & ~folded(rows["judge"]).duplicated()
+    words = (
+        f"taken, a judge who has no earlier look; on record: {', '.join(sorted(names))}. If one of these was meant, "
+        "clear this row with (blank) and --correct, and hand it in under that name"
+    )
+    return findings("scores", rows, new, "judge", words, refused=False)
+
+
 def _most(section: str, days: pd.Series, known: Known) -> pd.Series:
     """The most that the standard of each day gives a section; blank where it has no such section."""
     if section == "total":

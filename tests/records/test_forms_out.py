@@ -164,6 +164,33 @@ def test_libreoffice_opens_it_and_what_it_saves_comes_back_the_same(flock, seaso
     assert again.status == 0 and not again.taken and not again.completed, again.words()
 
 
+def test_a_workbook_somebody_has_written_in_is_never_overwritten(flock, tmp_path) -> None:
+    """Made anew over its own like; beside one with a cell filled in; and beside a file that is none of ours."""
+    path = tmp_path / "forms.xlsx"
+    assert [write_forms(read_flock(flock), path) for _ in range(2)] == [path, path]
+    book = openpyxl.load_workbook(path)
+    book["weights"]["A2"] = datetime(2026, 10, 1)
+    book.save(path)
+    filled = path.read_bytes()
+    assert write_forms(read_flock(flock), path) == tmp_path / "forms-2.xlsx"
+    assert path.read_bytes() == filled
+    (tmp_path / "forms-2.xlsx").write_bytes(b"none of ours")
+    assert write_forms(read_flock(flock), path) == tmp_path / "forms-3.xlsx"
+
+
+def test_a_section_called_as_a_list_is_has_its_points_for_limits(tmp_path) -> None:
+    """`colour` is a section here and a ring's column there: no ring colours for points."""
+    standard = small.STANDARD.replace('name = "head"', 'name = "colour"', 1)
+    scores = [{k.replace("head", "colour"): v for k, v in row.items()} for row in small.forms()["scores"]]
+    record(
+        tmp_path / "flock",
+        small.write(tmp_path / "forms", small.forms() | {"scores": scores}, standard=standard),
+    )
+    book = openpyxl.load_workbook(write_forms(read_flock(tmp_path / "flock"), tmp_path / "season.xlsx"))
+    assert rules(book["scores"])["colour"].type == "decimal"
+    assert rules(book["rings"])["colour"].type == "list"
+
+
 def test_names_that_look_like_formulas_or_markup_stay_text(tmp_path) -> None:
     forms = small.forms()
     forms["birds"][0]["name"] = '=HYPERLINK("http://x";"y")'

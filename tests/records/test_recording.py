@@ -396,6 +396,12 @@ def test_nothing_to_record_is_said(tmp_path, flock, name):
     assert name in (found.stopped or "")
 
 
+def test_a_flock_is_not_forms(tmp_path, flock):
+    found = record(tmp_path / "new", flock)
+    assert found.status == 2 and "is a flock, not forms to hand in" in found.words()
+    assert not (tmp_path / "new").exists()
+
+
 def test_a_form_that_is_no_form_is_all_there_is(tmp_path, flock):
     path = tmp_path / "weights.csv"
     path.write_bytes(bytes(range(256)))
