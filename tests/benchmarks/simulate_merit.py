@@ -32,7 +32,8 @@ from selection.merit.worth import band_of, merit_of, worth_of
 from selection.standard.growth import fit_growth
 
 REACH = 1.645
-BINS = np.array([0.0, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0])
+BINS = np.array([0.0, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 1.0])
+"""The last is wide: of 300 holdings' birds some twenty are given more than 0.95."""
 
 
 def true_variances(holding: Holding, model: SeasonModel) -> Variances:
@@ -131,12 +132,13 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
 def reliability(rows: pd.DataFrame) -> pd.DataFrame:
     """Of birds given a chance between two values, the share that proved so, in binomial standard errors."""
     rows = rows[rows["way"] == "learnt"]
+    rows = rows.assign(p_best=rows["p_best"].where(rows["p_best"] != rows["p_kept"]))  # one place: one claim
     long = pd.concat(
         [
             rows[[p, b]].set_axis(["given", "proved"], axis=1)
             for p, b in (("p_best", "best"), ("p_kept", "kept"))
         ]
-    )
+    ).dropna()
     table = long.groupby(pd.cut(long["given"], BINS, include_lowest=True), observed=True).agg(
         n=("proved", "size"), given=("given", "mean"), proved=("proved", "mean")
     )
