@@ -5,7 +5,7 @@ correlation (halo: the sections of one look): what merit adds up is a sum, and t
 correlation says. (The likelihood of all sections apart would ask for the one matrix nearest to every pair at once;
 where pairs differ that matrix has too small a ρ, by 0.05 on simulated holdings, and sums then look surer than they
 are.) The likelihood of the totals is explored around its mode by second differences, then ρ is laid on a grid
-weighted by it. Draws come from there; each draw also lets the pairs differ around its ρ.
+weighted by it. Draws come from there.
 """
 
 from __future__ import annotations
@@ -30,9 +30,6 @@ STEP = 0.08
 
 GRID = np.linspace(-2.4, 2.4, 13)
 """Grid of ρ in standard deviations about its mode."""
-
-PAIRS_SD = 0.15
-"""Spread of single pairs around ρ: that of the prior itself."""
 
 ROUNDS = 4
 
@@ -84,19 +81,11 @@ def named_correlations(plan: Plan, traits: tuple[str, ...]) -> Named:
     return named
 
 
-def variances_at(
-    parts: np.ndarray, correlations: np.ndarray, named: Named, rng: np.random.Generator | None = None
-) -> Variances:
-    """Variances of all traits under the three correlations; each held to where its matrix is one.
-
-    With `rng` the unnamed pairs differ around ρ, as a draw of what is not known of them.
-    """
+def variances_at(parts: np.ndarray, correlations: np.ndarray, named: Named) -> Variances:
+    """Variances of all traits under the three correlations; each held to where its matrix is one."""
     count = len(parts)
     genetic, permanent, residual = np.clip(correlations, _least(count), 0.95)
     between = compound(genetic, count)
-    if rng is not None:
-        off = np.triu(rng.normal(0, PAIRS_SD, (count, count)), 1)
-        between = between + off + off.T
     return Variances(parts, _nearest(between, named), compound(permanent, count), compound(residual, count))
 
 

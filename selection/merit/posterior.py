@@ -127,7 +127,7 @@ def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
         return [known.variances]
     parts = [p for _ in range(MIXTURE // 2) for p in draw_parts(known.traits, rng)]
     rho = known.correlations.draw(MIXTURE, rng)
-    return [variances_at(p, r, known.named, rng) for p, r in zip(parts, rho, strict=True)]
+    return [variances_at(p, r, known.named) for p, r in zip(parts, rho, strict=True)]
 
 
 def _given(
