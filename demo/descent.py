@@ -65,7 +65,11 @@ def draw_model(
     repeatability = np.maximum(np.array([t.repeatability for t in traits], dtype=float), h2 + clutch)
     eye = np.arange(len(traits)) < len(breed.EYE)
     shares = {"clutch": np.full(len(traits), clutch), "brooder": np.full(len(traits), brooder)}
-    shares |= {"day": day * eye, "halo": halo * eye, "permanent": np.maximum(repeatability - h2 - clutch, 0.0)}
+    shares |= {
+        "day": day * eye,
+        "halo": halo * eye,
+        "permanent": np.maximum(repeatability - h2 - clutch, 0.0),
+    }
     shares["residual"] = 1 - repeatability - brooder - shares["day"] - shares["halo"]
     if (shares["residual"] <= 0).any():
         raise ValueError("the shares of variance leave nothing for the residual")
