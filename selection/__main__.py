@@ -133,7 +133,10 @@ def _forms(options: argparse.Namespace) -> int:
 
     flock = read_flock(options.flock)
     out = options.out or options.flock / "forms"
-    written = [write_forms(flock, out / f"forms-{flock.plan.season}.xlsx"), *write_pen_sheets(flock, out)]
+    asked = out / f"forms-{flock.plan.season}.xlsx"
+    written = [write_forms(flock, asked), *write_pen_sheets(flock, out)]
+    if written[0] != asked:
+        print(f"{asked} has been written in and is left as it is: hand it in, or move it away")
     print("\n".join(f"written: {path}" for path in written))
     return 0
 

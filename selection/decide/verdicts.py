@@ -21,7 +21,7 @@ from selection.decide.tipping import Tip, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
 from selection.merit.detail import Detail, detail
-from selection.merit.ranking import SEED, Merit
+from selection.merit.ranking import SEED, Merit, chances
 from selection.records.decided import season_decisions
 from selection.records.flock import Flock
 
@@ -179,12 +179,7 @@ def _worth_it(look: Look | None, flock: Flock) -> Look | None:
 
 def _chances(draws: pd.DataFrame, places: int) -> pd.Series:
     """Chance of each bird of `draws` (draws × birds) of being among the best `places` of them; missing for none."""
-    if not places:
-        return pd.Series(np.nan, index=draws.columns)
-    order = np.argsort(-draws.to_numpy(), axis=1, kind="stable")[:, :places]
-    return pd.Series(
-        np.bincount(order.ravel(), minlength=draws.shape[1]) / max(len(draws), 1), index=draws.columns
-    )
+    return chances(draws, places)[1] if places else pd.Series(np.nan, index=draws.columns)
 
 
 def _tips(flock: Flock, merit: Merit, known: Detail, free: pd.DataFrame, kept: np.ndarray) -> tuple[Tip, ...]:

@@ -204,7 +204,7 @@ def _group_ranking(
         merit_flock=merit[group["bird"]].sub(merit.mean(axis=1), axis=0).mean().to_numpy(),
         accuracy=_accuracy(off.var(ddof=0), prior_off.var(ddof=0)).to_numpy(),
     )
-    best, kept = _chances(off[unbarred], number)
+    best, kept = chances(off[unbarred], number)
     table = table.assign(p_best=table["bird"].map(best), p_kept=table["bird"].map(kept))
     # birds that nothing tells apart differ by rounding alone: they keep the order of the form
     merits = table.loc[table["bar"].isna(), "merit"].round(9)
@@ -214,7 +214,7 @@ def _group_ranking(
     return table.sort_values(["rank", "merit"], ascending=[True, False], na_position="last")
 
 
-def _chances(draws: pd.DataFrame, number: int) -> tuple[pd.Series, pd.Series]:
+def chances(draws: pd.DataFrame, number: int) -> tuple[pd.Series, pd.Series]:
     """Share of draws in which each bird is the best, and among the best `number`."""
     if draws.empty:
         return pd.Series(dtype=float), pd.Series(dtype=float)

@@ -10,7 +10,7 @@ import pytest
 
 from selection.merit.mixed_model import fit_model
 from selection.merit.pedigree import from_parents
-from selection.merit.ranking import RANKING, Merit, _chances, rank, rerank
+from selection.merit.ranking import RANKING, Merit, chances, rank, rerank
 from selection.merit.why import contributions
 from selection.records.flock import Flock
 from selection.records.settings import Keep
@@ -140,7 +140,7 @@ class TestFewBirds:
 def test_order_statistics_in_the_symmetric_case() -> None:
     """E[max of n]: Harter (1961) Biometrika 48:151 (from memory); five alike: each best in a fifth of draws."""
     draws = pd.DataFrame(np.random.default_rng(1).standard_normal((200_000, 5)))
-    best, kept = _chances(draws, 2)
+    best, kept = chances(draws, 2)
     np.testing.assert_allclose(best, 0.2, atol=0.004)
     np.testing.assert_allclose(kept, 0.4, atol=0.005)
     assert draws.max(axis=1).mean() == pytest.approx(1.16296, abs=0.006)
