@@ -13,7 +13,7 @@ import pandas as pd
 
 from selection.decide.another_look import Look
 from selection.decide.verdicts import Verdicts
-from selection.merit.detail import Detail, detail
+from selection.merit.detail import Detail
 from selection.merit.observations import OLDEST_WEEKS
 from selection.merit.own_value import carried
 from selection.merit.posterior import Known
@@ -52,12 +52,11 @@ def look_rule(
 ) -> LookRule | None:
     """The rule for the set of birds that `group` should see again; None where no look is proposed."""
     of = verdicts.groups[group]
-    again = of.again
-    if again is None or merit.known is None or not merit.known.model.observations.by_eye:
+    again, known = of.again, of.detail
+    if again is None or known is None or merit.known is None:
         return None
     kept = set(of.table.loc[of.table["stands"] == "keep", "bird"])
     rng = np.random.default_rng(seed)
-    known = detail(merit, flock, pd.Index(of.open))
     seen = known.birds.get_indexer(pd.Index(again.birds))
     pull, spread = _pull(known, seen)
     weights = _weights(pull[seen], len(known.by_eye))

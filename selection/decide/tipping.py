@@ -71,10 +71,9 @@ def _pulls(merit: Merit, known: Detail, i: int, j: int) -> pd.Series:
     for name, place in fitted.solution.slices.items():
         term = model.fixed if name == "fixed" else model.designs[name]
         design += term @ weights[place]
-    precision, _ = model.residual(fitted.variances)
     rows = model.observations.rows
     own = rows["bird"].to_numpy() == known.birds[j]
-    pull = pd.Series(precision @ design)[own].groupby(rows.loc[own, "series"]).sum()
+    pull = pd.Series(fitted.residual_precision @ design)[own].groupby(rows.loc[own, "series"]).sum()
     return pull[pull.index.isin(model.observations.by_eye)]
 
 

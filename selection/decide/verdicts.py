@@ -36,7 +36,8 @@ class Group:
     stay; chances: by open bird, of being among the best `places` of them. All that follows is about the open
     birds alone: tips: what would tip each bird at the edge; looks: sets worth seeing again, best first; again:
     the set proposed for it, or None; reweigh: how far the points could be re-weighted; certainty: how sure the
-    choice is (None where there is nothing to choose). ceiling_kept: whether the relationship ceiling could be
+    choice is (None where there is nothing to choose); detail: what the records say of each, section by section
+    (None where nothing was seen by eye, or but one is open). ceiling_kept: whether the relationship ceiling could be
     kept (None: none set, or it does not apply).
     """
 
@@ -51,6 +52,7 @@ class Group:
     reweigh: pd.DataFrame = field(default_factory=pd.DataFrame)
     ceiling_kept: bool | None = None
     certainty: Certainty | None = None
+    detail: Detail | None = None
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,8 @@ class Verdicts:
 def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
     """Verdicts on every candidate of the plan's groups."""
     rng = np.random.default_rng(seed)
-    groups = {name: _group(flock, merit, name, rng) for name in flock.plan.keep}
+    known = _known(flock, merit)
+    groups = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}
     tables = [g.table for g in groups.values() if len(g.table)]
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICTS)
     return Verdicts(table, unsexed(flock, merit), groups, _sentences(groups), _cannot(flock, merit, groups))
@@ -83,7 +86,15 @@ def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
     )
 
 
-def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> Group:
+def _known(flock: Flock, merit: Merit) -> Detail | None:
+    """What the records say of every unbarred candidate, section by section; None where nothing was seen by eye."""
+    unbarred = merit.ranking.loc[merit.ranking["bar"].isna(), "bird"]
+    if merit.known is None or not merit.known.model.observations.by_eye or unbarred.empty:
+        return None
+    return detail(merit, flock, pd.Index(unbarred))
+
+
+def _group(flock: Flock, merit: Merit, known: Detail | None, name: str, rng: np.random.Generator) -> Group:
     rows = merit.ranking[merit.ranking["group"] == name].reset_index(drop=True)
     if rows.empty:
         return Group(name, pd.DataFrame(columns=VERDICTS))
@@ -92,7 +103,7 @@ def _group(flock: Flock, merit: Merit, name: str, rng: np.random.Generator) -> G
     kept, ceiling_kept = _kept(flock, merit, rows, name)
     rows["stands"] = _stands(rows, kept, keep.reserve)
     rows["proposed"] = rows["stands"]
-    group = _explained(flock, merit, rows, name, rng)
+    group = _explained(flock, merit, known, rows, name, rng)
     again = group.again
     if again is not None:
         rows.loc[rows["bird"].isin(again.birds), "proposed"] = "look again"
@@ -144,7 +155,14 @@ def _stands(rows: pd.DataFrame, kept: np.ndarray, reserve: int) -> np.ndarray:
     return stands
 
 
-def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: np.random.Generator) -> Group:
+def _explained(
+    flock: Flock,
+    merit: Merit,
+    known: Detail | None,
+    rows: pd.DataFrame,
+    name: str,
+    rng: np.random.Generator,
+) -> Group:
     """Tips, looks worth taking and re-weighing among the birds of one group that are still open."""
     free = rows[rows["bar"].isna() & rows["decided"].isna()].reset_index(drop=True)
     places = max(flock.plan.keep[name].number - int((rows["decided"] == "keep").sum()), 0)
@@ -153,10 +171,10 @@ def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: n
     )
     if len(free) < 2:
         return group
-    if merit.known is None or not merit.known.model.observations.by_eye:
+    if known is None:
         again = first_look(flock, merit, pd.Index(free["bird"]), places, rng)
         return replace(group, again=_worth_it(again, flock))
-    known = detail(merit, flock, pd.Index(free["bird"]))
+    known = known.among(pd.Index(free["bird"]))
     kept = (free["stands"] == "keep").to_numpy()
     looks = looks_worth(known, places, group.chances.to_numpy(), rng)
     choice = 0 < kept.sum() < len(kept)
@@ -169,6 +187,7 @@ def _explained(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str, rng: n
         certainty=certainty(
             merit.draws[name][list(free["bird"])], merit.scenes, list(free.loc[kept, "bird"])
         ),
+        detail=known,
     )
 
 

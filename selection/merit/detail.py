@@ -5,7 +5,7 @@ Everything here is at the mode of the variances: it explains and compares, it st
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -41,6 +41,24 @@ class Detail:
     cross: np.ndarray
     look_cov: np.ndarray
     by_eye: tuple[str, ...]
+
+    def among(self, birds: pd.Index) -> Detail:
+        """The same of some of the birds."""
+        at, sections = self.birds.get_indexer(birds), len(self.by_eye)
+        looks = (at[:, None] * sections + np.arange(sections)).ravel()
+        parts = self.parts[at]
+        return replace(
+            self,
+            birds=birds,
+            values=self.values[at],
+            slopes=self.slopes[at],
+            parts=parts - parts.mean(axis=0),
+            merit=self.merit[at],
+            functionals=self.functionals[:, at],
+            merit_cov=self.merit_cov[np.ix_(at, at)],
+            seen_cov=self.seen_cov[np.ix_(looks, looks)],
+            cross=self.cross[np.ix_(at, looks)],
+        )
 
 
 @dataclass(frozen=True)
@@ -85,7 +103,7 @@ def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
     straight = lines(merit, birds)
     eye = [model.traits.index(t) for t in model.observations.by_eye]
     picked, extra = carried(known, flock, birds, np.eye(len(model.traits))[:, eye])
-    together = known.solution.spread(np.hstack([straight.functionals, picked]))
+    together = known.spread(np.hstack([straight.functionals, picked]))
     cut = len(birds)
     return Detail(
         birds=birds,

@@ -110,32 +110,36 @@ def posterior_corner(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Effects (m,) and the joint posterior covariance (k × k) of the unknowns that `order` ends with.
 
-    What is eliminated last leaves its covariance in the factor's corner, C⁻¹'s corner being (L₂₂D₂L₂₂ᵀ)⁻¹: no
-    right-hand side is solved for it. Raises ModelError where the equations are not positive definite.
+    The equations come arranged in that order; the effects are given in that of the terms. What is eliminated
+    last leaves its covariance in the factor's corner, C⁻¹'s corner being (L₂₂D₂L₂₂ᵀ)⁻¹: no right-hand side is
+    solved for it. Raises ModelError where the equations are not positive definite.
     """
     from scipy.linalg import solve_triangular
     from scipy.sparse.linalg import splu
 
-    places = order.places
-    permuted = coefficients[places][:, places].tocsc()
-    factor = splu(permuted, permc_spec="NATURAL", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    factor = splu(coefficients, permc_spec="NATURAL", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
     diagonal = factor.U.diagonal()
     if not (diagonal > 0).all():
         raise ModelError(NOT_POSITIVE)
     effects = np.empty(len(right))
-    effects[places] = factor.solve(right[places])
+    effects[order.places] = factor.solve(right)
     corner = factor.L[-order.last :, -order.last :].toarray()
     root = solve_triangular(corner, np.eye(order.last), lower=True, unit_diagonal=True)
     return effects, root.T @ (root / diagonal[-order.last :, None])
 
 
 def equations(
-    y: np.ndarray, terms: Sequence[Term], residual_precision: sparse.csr_array
+    y: np.ndarray,
+    terms: Sequence[Term],
+    residual_precision: sparse.csr_array,
+    places: np.ndarray | None = None,
 ) -> tuple[sparse.csc_array, np.ndarray]:
-    """Coefficient matrix C (m × m) and right-hand side (m,) for records y (n,)."""
-    design = sparse.hstack([t.design for t in terms], format="csr")
+    """Coefficient matrix C (m × m) and right-hand side (m,) for records y (n,); in the order of `places` if given."""
+    design, prior = sparse.hstack([t.design for t in terms], format="csr"), priors(terms)
+    if places is not None:
+        design, prior = design[:, places], prior[places][:, places]
     weighted = (residual_precision @ design).tocsr()
-    return (design.T @ weighted).tocsc() + priors(terms), weighted.T @ y
+    return (design.T @ weighted).tocsc() + prior, weighted.T @ y
 
 
 def solve(

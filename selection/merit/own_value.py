@@ -14,8 +14,6 @@ from selection.merit.posterior import Known
 from selection.records.flock import Flock
 from selection.records.settings import Section
 
-CARRIED = ("genetic", "permanent", "clutch", "brooder")
-
 
 def own_values(flock: Flock, known: Known) -> pd.DataFrame:
     """Own value of the living birds: bird, own_value, own_value_se, in points about the mean of their sex.
@@ -48,8 +46,8 @@ def carried(
     k = weights.shape[1]
     picked = np.zeros((len(known.solution.effects), len(birds) * k))
     extra = np.zeros(len(birds) * k)
-    for effect in CARRIED:
-        at = model.levels[effect].labels.get_indexer(_labels(effect, flock, birds))
+    for effect, labels in _labels(flock, birds).items():
+        at = model.levels[effect].labels.get_indexer(labels)
         start = known.solution.slices[effect].start
         unseen = np.einsum("tk,ts,sk->k", weights, known.variances.covariance(effect), weights)
         for i, node in enumerate(at):
@@ -61,17 +59,19 @@ def carried(
     return picked, extra
 
 
-def _labels(effect: str, flock: Flock, birds: pd.Index) -> pd.Index:
-    """The level of `effect` that each bird belongs to, as the model labels it."""
+def _labels(flock: Flock, birds: pd.Index) -> dict[str, pd.Index]:
+    """By part that a bird carries: the level that every bird belongs to, as the model labels it."""
     rows = flock.birds.drop_duplicates("bird").set_index("bird").loc[birds]
     clutch = rows["clutch"].astype("str").str.casefold()
-    if effect == "clutch":
-        return pd.Index(clutch)
-    if effect == "brooder":
-        clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
-        brooder = first_label(clutch).map(clutches["brooder"]).astype("str").str.casefold()
-        return pd.Index(brooder + rows["hatched"].dt.year.map(" {:.0f}".format))
-    return birds
+    clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
+    brooder = first_label(clutch).map(clutches["brooder"]).astype("str").str.casefold()
+    seasons = rows["hatched"].dt.year.map(" {:.0f}".format)
+    return {
+        "genetic": birds,
+        "permanent": birds,
+        "clutch": pd.Index(clutch),
+        "brooder": pd.Index(brooder + seasons),
+    }
 
 
 def _line(section: Section) -> float:

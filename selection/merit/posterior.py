@@ -7,7 +7,9 @@ mean of the draws is the exact mean.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -47,6 +49,16 @@ class Known:
     named: Named
     variances: Variances
     solution: Solution
+
+    def spread(self, functionals: np.ndarray) -> np.ndarray:
+        """Posterior covariance (k × k) of linear functionals (m × k) of few effects, at the mode of the variances.
+
+        What they rest on is eliminated last: many functionals then cost no more than one factor.
+        """
+        wanted = np.flatnonzero(functionals.any(axis=1))
+        order = henderson.ending_with(wanted, self.solution.factor)
+        _, corner = self.model.posterior_corner(self.variances, order)
+        return functionals[wanted].T @ corner @ functionals[wanted]
 
     @cached_property
     def residual_precision(self) -> sparse.csr_array:
@@ -107,10 +119,9 @@ def draw(
     kin = model.kinship.block_of(birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
     scenes = [known.variances] if quick else _scenes(known, rng)
-    for i, variances in enumerate(scenes):
+    count = DRAWS // len(scenes)
+    for i, (variances, solved, covariance) in enumerate(_solved(model, scenes, order, functionals)):
         _say(progress, "merit under what is not known of the variances", 0.5 + 0.5 * i / len(scenes))
-        solved, covariance = _given(known, variances, order, functionals)
-        count = DRAWS // len(scenes)
         mean = functionals.T @ solved[wanted]
         draws.append(normal_draws(mean, covariance, count, rng))
         between = weights.T @ variances.covariance("genetic") @ weights
@@ -130,16 +141,20 @@ def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
     return [variances_at(p, r, known.named) for p, r in zip(parts, rho, strict=True)]
 
 
-def _given(
-    known: Known, variances: Variances, order: henderson.Order, functionals: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """All effects (m,) given the variances, and the covariance of `functionals` of those that `order` ends with."""
-    if variances is known.variances:
-        picked = np.zeros((len(order.places), functionals.shape[1]))
-        picked[order.places[-order.last :]] = functionals
-        return known.solution.effects, known.solution.spread(picked)
-    effects, corner = known.model.posterior_corner(variances, order)
-    return effects, functionals.T @ corner @ functionals
+def _solved(
+    model: SeasonModel, scenes: list[Variances], order: henderson.Order, functionals: np.ndarray
+) -> Iterator[tuple[Variances, np.ndarray, np.ndarray]]:
+    """Each scene with all effects (m,) and the covariance of `functionals` of those that `order` ends with.
+
+    The scenes are solved side by side, a core each: nearly all of it is sparse algebra outside the interpreter.
+    """
+
+    def solve(variances: Variances) -> tuple[Variances, np.ndarray, np.ndarray]:
+        effects, corner = model.posterior_corner(variances, order)
+        return variances, effects, functionals.T @ corner @ functionals
+
+    with ThreadPoolExecutor(min(len(scenes), os.cpu_count() or 1)) as pool:
+        yield from pool.map(solve, scenes)
 
 
 def _places(known: Known, birds: pd.Index) -> np.ndarray:

@@ -121,9 +121,8 @@ class SeasonModel:
     def posterior_corner(self, variances: Variances, order: henderson.Order) -> tuple[np.ndarray, np.ndarray]:
         """Solutions, and the joint posterior covariance of the unknowns that `order` ends with."""
         precision, _ = self.residual(variances)
-        return henderson.posterior_corner(
-            *henderson.equations(self.y, self.terms(variances), precision), order
-        )
+        arranged = henderson.equations(self.y, self.terms(variances), precision, order.places)
+        return henderson.posterior_corner(*arranged, order)
 
     def terms(self, variances: Variances) -> list[Term]:
         """The fixed effects and every random one with its prior precision."""

@@ -187,6 +187,18 @@ class TestAnotherLook:
         by_model = contrast @ (pair.merit_cov - after.solution.spread(picked)) @ contrast
         assert by_formula == pytest.approx(by_model, rel=0.1)
 
+    def test_some_birds_of_many_are_known_as_if_asked_for_alone(self, holding: Flock, merit: Merit) -> None:
+        """One joint posterior of all candidates serves every group; solved by right-hand sides it is the same."""
+        birds = pd.Index(merit.ranking.loc[merit.ranking["bar"].isna(), "bird"])
+        some, known = birds[[3, 0, 1]], merit.known
+        assert known is not None
+        among, alone = detail(merit, holding, birds).among(some), detail(merit, holding, some)
+        for name in ("values", "slopes", "parts", "merit", "functionals", "merit_cov", "seen_cov", "cross"):
+            np.testing.assert_allclose(getattr(among, name), getattr(alone, name), rtol=1e-7, atol=1e-9)
+        np.testing.assert_allclose(
+            alone.merit_cov, known.solution.spread(alone.functionals), rtol=1e-7, atol=1e-9
+        )
+
     def test_two_even_birds(self, holding: Flock, merit: Merit) -> None:
         """E[max] of two: the look moves their difference by sd s, so the gain is s·φ(0) less what a gap costs."""
         a, b = merit.ranking.loc[merit.ranking["group"] == "pullets", "bird"].iloc[[0, 1]]
