@@ -271,23 +271,30 @@ def _loading(series: pd.Series, columns: dict[str, int], by_eye: tuple[str, ...]
 
 def _fixed(rows: pd.DataFrame, series: tuple[str, ...]) -> tuple[sparse.csr_array, pd.DataFrame]:
     """Season×sex, judge×season and age for each series; columns that say the same again are dropped."""
+    season, which = rows["season"].astype(str), rows["series"].to_numpy()
+    labels = [np.asarray(x, dtype=object) for x in (season + " " + rows["sex"], rows["judge"] + season)]
+    age, judged = rows["age_weeks"].to_numpy(float) - 24.0, rows["judge"].notna().to_numpy()
     blocks, names = [], []
     for name in series:
-        at = np.flatnonzero(rows["series"] == name)
-        part = rows.iloc[at]
-        labels = (part["season"].astype(str) + " " + part["sex"], part["judge"] + part["season"].astype(str))
-        columns = [pd.get_dummies(label, dtype=float) for label in labels]
-        if part["judge"].notna().any():
-            columns.append(pd.DataFrame({"age": part["age_weeks"] - 24.0}))
-        local = pd.concat(columns, axis=1)
-        kept = henderson.independent_columns(sparse.csr_array(local.to_numpy()))
-        local = local.iloc[:, kept]
-        cells = sparse.coo_array(local.to_numpy())
+        at = np.flatnonzero(which == name)
+        columns = [_dummies(label[at]) for label in labels]
+        if judged[at].any():
+            columns.append((["age"], age[at, None]))
+        effects = np.concatenate([found for found, _ in columns])
+        local = np.column_stack([values for _, values in columns])
+        kept = henderson.independent_columns(sparse.csr_array(local))
+        cells = sparse.coo_array(local[:, kept])
         blocks.append(
-            sparse.csr_array((cells.data, (at[cells.row], cells.col)), shape=(len(rows), local.shape[1]))
+            sparse.csr_array((cells.data, (at[cells.row], cells.col)), shape=(len(rows), len(kept)))
         )
-        names.append(pd.DataFrame({"series": name, "effect": local.columns}))
+        names.append(pd.DataFrame({"series": name, "effect": effects[kept]}))
     return sparse.hstack(blocks, format="csr"), pd.concat(names, ignore_index=True)
+
+
+def _dummies(labels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The different labels, sorted, and a column of 0 and 1 for each; a missing label has none."""
+    codes, found = pd.factorize(labels, sort=True)
+    return found, (codes[:, None] == np.arange(len(found))).astype(float)
 
 
 def _look_table(rows: pd.DataFrame, by_eye: tuple[str, ...]) -> np.ndarray:
@@ -301,17 +308,25 @@ def _look_table(rows: pd.DataFrame, by_eye: tuple[str, ...]) -> np.ndarray:
 
 def _weighing_precision(rows: pd.DataFrame, observations: Observations) -> tuple[sparse.csr_array, float]:
     """Precision of the weighings for a residual variance of 1: correlation exp(−weeks/decay) within a bird."""
-    n = len(rows)
-    part = rows[rows["series"] == observations.weighed]
+    n, at = len(rows), np.flatnonzero(rows["series"] == observations.weighed)
+    weeks, number = rows["week"].to_numpy(float), rows["n"].to_numpy(float)
+    sd = rows["sd"].to_numpy(float) / np.sqrt(number)
     cells, log_det = [np.empty((3, 0))], 0.0
-    for _, weighings in part.groupby("record", sort=False):
-        sd = weighings["sd"].to_numpy() / np.sqrt(weighings["n"].to_numpy())
-        inverse = np.linalg.inv(decaying(weighings["week"].to_numpy(), sd, observations.decay_weeks))
-        at = weighings.index.to_numpy()
-        cells.append(np.stack([np.repeat(at, len(at)), np.tile(at, len(at)), inverse.ravel()]))
+    for own in runs(rows["record"].iloc[at]):
+        here = at[own]
+        inverse = np.linalg.inv(decaying(weeks[here], sd[here], observations.decay_weeks))
+        cells.append(np.stack([np.repeat(here, len(here)), np.tile(here, len(here)), inverse.ravel()]))
         log_det += float(np.linalg.slogdet(inverse)[1])
     row, col, value = np.concatenate(cells, axis=1)
     return sparse.csr_array((value, (row.astype(int), col.astype(int))), shape=(n, n)), log_det
+
+
+def runs(labels: pd.Series) -> list[np.ndarray]:
+    """The places of each different label, in the order in which the labels first appear."""
+    codes, found = pd.factorize(labels)
+    return np.split(
+        np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes, minlength=len(found)))[:-1]
+    )
 
 
 def decaying(weeks: np.ndarray, sd: np.ndarray, decay_weeks: float) -> np.ndarray:
