@@ -279,7 +279,7 @@ def _fixed(rows: pd.DataFrame, series: tuple[str, ...]) -> tuple[sparse.csr_arra
         at = np.flatnonzero(which == name)
         columns = [_dummies(label[at]) for label in labels]
         if judged[at].any():
-            columns.append((["age"], age[at, None]))
+            columns.append((np.array(["age"], dtype=object), age[at, None]))
         effects = np.concatenate([found for found, _ in columns])
         local = np.column_stack([values for _, values in columns])
         kept = henderson.independent_columns(sparse.csr_array(local))

@@ -23,6 +23,8 @@ SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
 LONGEST_SOCKET = 80
 """Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
+LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.meeting')"
+"""What a kernel loads at once, without waiting to be asked for it."""
 PARAMETERS = "parameters"
 """Tag of the cell that names the flock; its assignments are replaced."""
 
@@ -48,12 +50,13 @@ def run_notebook(
     Returns it with its outputs, cells tagged `without` left out. Raises SelectionError with nothing but its
     words where a cell raised one, and NotebookError where the notebook or its kernel failed in any other way.
     """
-    import nbformat
-
-    book = nbformat.read(find_notebook(name), as_version=4)
-    book.cells = [cell for cell in book.cells if without not in cell.metadata.get("tags", [])]
-    fill_in(book, parameters)
+    path = find_notebook(name)
     with _kernel() as manager:
+        import nbformat  # slow to load: the kernel loads what it needs meanwhile
+
+        book = nbformat.read(path, as_version=4)
+        book.cells = [cell for cell in book.cells if without not in cell.metadata.get("tags", [])]
+        fill_in(book, parameters)
         _execute(book, manager, progress)
     return book
 
@@ -68,33 +71,48 @@ def fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
 
 @contextmanager
 def _kernel() -> Iterator[AsyncKernelManager]:
-    """A kernel of the interpreter that runs this, whatever kernels the machine has, spoken to on this machine alone."""
+    """A kernel of the interpreter that runs this, whatever kernels the machine has, spoken to on this machine alone.
+
+    It is ended whatever happens.
+    """
     from jupyter_client.kernelspec import KernelSpec
     from jupyter_client.manager import AsyncKernelManager
+    from jupyter_core.utils import run_sync
 
     with tempfile.TemporaryDirectory(prefix="selection-") as folder:
         manager = AsyncKernelManager(connection_file=str(Path(folder) / "kernel.json"))
         if os.name == "posix" and len(folder) < LONGEST_SOCKET:
             manager.transport = "ipc"
             manager.ip = str(Path(folder) / "kernel")
-        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", LOADS]
         manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python")
-        yield manager
+        with _failures():
+            run_sync(manager.start_kernel)()
+        try:
+            yield manager
+        finally:
+            run_sync(manager.shutdown_kernel)(now=True)
 
 
 def _execute(book: NotebookNode, manager: AsyncKernelManager, progress: Progress | None) -> None:
-    """Run every cell; the kernel is ended whatever happens."""
+    """Run every cell."""
     from nbclient import NotebookClient
-    from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
+    from nbclient.exceptions import CellExecutionError
 
     client = NotebookClient(book, km=manager, timeout=SECONDS, on_cell_execute=_steps(book, progress))
-    # a manager handed in is otherwise left running for its owner to end
-    client.owns_km = True
     try:
-        client.execute()
+        with _failures():
+            client.execute()
     except CellExecutionError as error:
         raise _in_words(error) from None
-    except (CellTimeoutError, DeadKernelError, RuntimeError, OSError) as error:
+
+
+@contextmanager
+def _failures() -> Iterator[None]:
+    """Raises what befalls a kernel, and not a notebook, as NotebookError: that it died, or took too long, too."""
+    try:
+        yield
+    except (RuntimeError, OSError) as error:
         raise NotebookError(f"its kernel stopped: {error}") from error
 
 
