@@ -17,6 +17,7 @@ from selection.decide.verdicts import Verdicts, propose
 from selection.merit.ranking import Merit, rank
 from selection.records.errors import RecordsError
 from selection.records.flock import Flock
+from selection.records.frames import small_frames
 
 Progress = Callable[[str, float], None]
 
@@ -71,6 +72,7 @@ class Meeting:
         }
 
 
+@small_frames
 def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
     """Work out the whole meeting of the flock's plan; RecordsError where no bird is on record."""
     if flock.birds.empty:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from selection.records.adopting import plan_of, standards_of
 from selection.records.errors import Finding, SettingsError
+from selection.records.frames import small_frames
 from selection.records.in_force import InForce, section_columns
 from selection.records.intake import take_in
 from selection.records.kept import read_settings
@@ -61,6 +62,7 @@ class Flock:
     later: Mapping[str, int] = field(default_factory=dict)
 
 
+@small_frames
 def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) -> Flock:
     """The flock on the plan's day from typed (already checked) rows, by form; absent forms are empty.
 
@@ -79,6 +81,7 @@ def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) 
     return Flock(standard=standard, plan=plan, later=later, **frames)
 
 
+@small_frames
 def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime | None = None) -> Flock:
     """The flock recorded in the folder `path`, on the day of `plan` (blank: its own `plan.toml`).
 
