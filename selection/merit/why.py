@@ -40,17 +40,7 @@ def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
     if merit.known is None:
         return Why(first, second, 0.0, _table([]), "nothing was seen yet: the two stand alike")
     pair = lines(merit, pd.Index([first, second])).functionals
-    shares = _shares(merit, pair[:, 0] - pair[:, 1])
-    rows = merit.known.model.observations.rows
-    frame = pd.DataFrame(
-        {"whose": _whose(merit, flock, rows["bird"], first, second), "trait": rows["series"]}
-    )
-    frame["points"] = shares
-    table = (
-        frame.groupby(["whose", "trait"], sort=False)["points"]
-        .agg(records="size", points="sum")
-        .reset_index()
-    )
+    table = _added_up(merit, flock, _shares(merit, pair[:, 0] - pair[:, 1]), first, second)
     merits = merit.flock.set_index("bird")["merit"]
     difference = float(merits[first] - merits[second])
     bent = difference - float(table["points"].sum())
@@ -73,19 +63,40 @@ def _shares(merit: Merit, contrast: np.ndarray) -> np.ndarray:
     return (known.residual_precision @ fitted) * (model.y - model.fixed @ solution.at("fixed"))
 
 
-def _whose(merit: Merit, flock: Flock, birds: pd.Series, first: str, second: str) -> np.ndarray:
-    """Whose record each is, as a breeder would say it."""
-    clutch = flock.birds.drop_duplicates("bird").set_index("bird")["clutch"].str.casefold()
-    weights = merit.pedigree.weights
+def _added_up(merit: Merit, flock: Flock, shares: np.ndarray, first: str, second: str) -> pd.DataFrame:
+    """The records' shares by whose they are and of which trait, in the order in which these first appear."""
+    assert merit.known is not None
+    model = merit.known.model
+    level = model.levels["permanent"]
+    kind_of, kinds = pd.factorize(_whose(merit, flock, level.labels, first, second))
+    trait_of, traits = pd.factorize(model.observations.rows["series"])
+    key = kind_of[level.codes] * len(traits) + trait_of
+    found, at = np.unique(key, return_index=True)
+    found = found[np.argsort(at)]
+    return pd.DataFrame(
+        {
+            "whose": kinds[found // len(traits)],
+            "trait": traits[found % len(traits)],
+            "records": np.bincount(key)[found],
+            "points": np.bincount(key, weights=shares)[found],
+        }
+    )
+
+
+def _whose(merit: Merit, flock: Flock, birds: pd.Index, first: str, second: str) -> np.ndarray:
+    """Whose the records of each of `birds` are, as a breeder would say it."""
+    folded = flock.birds["clutch"].str.casefold()
+    clutch = dict(zip(flock.birds["bird"], folded, strict=True))
+    pedigree, pair = merit.pedigree, (second, first)
     kinds = np.full(len(birds), "the rest of the flock", dtype=object)
-    for bird in (second, first):
-        parents = [merit.pedigree.birds[i] for i in weights[[merit.pedigree.positions([bird])[0]]].indices]
-        kinds[birds.isin(parents)] = "their possible parents"
-    for bird in (second, first):
-        mates = clutch.index[clutch == clutch.get(bird)]
-        kinds[birds.isin(mates)] = f"clutch mates of {bird}"
-    for bird in (second, first):
-        kinds[(birds == bird).to_numpy()] = f"own records of {bird}"
+    for bird in pair:
+        parents = pedigree.weights[[pedigree.positions([bird])[0]]].indices
+        kinds[birds.isin([pedigree.birds[i] for i in parents])] = "their possible parents"
+    for bird in pair:
+        if isinstance(own := clutch.get(bird), str):
+            kinds[[clutch.get(mate) == own for mate in birds]] = f"clutch mates of {bird}"
+    for bird in pair:
+        kinds[birds == bird] = f"own records of {bird}"
     return kinds
 
 
