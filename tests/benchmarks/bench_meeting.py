@@ -1,8 +1,8 @@
 """How long the meeting of the demo takes beside its floor: run as a plain script, it prints a table.
 
-The floor is what nobody can avoid who makes a page from a notebook: a new interpreter, every module that the
-meeting's kernel ends up with imported in a kernel too, an otherwise empty notebook executed, its page written. Times
-of this machine, as ratios.
+The floor is what nobody can avoid who makes a page from a notebook, done by the standard tool for it: `jupyter
+nbconvert --execute` on a notebook of one cell, which imports every module that the meeting's kernel ends up with.
+Times of this machine, as ratios.
 
     python -m tests.benchmarks.bench_meeting
 """
@@ -23,18 +23,7 @@ from selection.show import notebooks, pack
 ROOT = Path(__file__).resolve().parents[2]
 TIMES = 3
 
-FLOOR = """
-import sys
-from pathlib import Path
-import nbformat
-from nbformat.v4 import new_code_cell, new_notebook
-from selection.show import notebooks, pack
-folder = Path(sys.argv[1])
-loads = f"import importlib; [importlib.import_module(m) for m in open({str(folder / 'modules.txt')!r}).read().split()]"
-nbformat.write(new_notebook(cells=[new_code_cell(loads + ";")]), folder / "floor.ipynb")
-notebooks.find_notebook = lambda name: folder / "floor.ipynb"
-(folder / "floor.html").write_text(pack.render(notebooks.run_notebook("floor", {}), "floor", "floor"))
-"""
+IMPORTS = "import importlib; [importlib.import_module(name) for name in {!r}];"
 
 LOADED = "import sys; print(*(m for m, x in sys.modules.items() if getattr(x, '__spec__', None)))"
 
@@ -74,8 +63,10 @@ def main() -> None:
             [python, "-m", "selection", "record", str(flock), "demo/forms"],
             check=True, cwd=ROOT, stdout=subprocess.DEVNULL,
         )  # fmt: skip
-        (Path(folder) / "modules.txt").write_text("\n".join(modules_of(flock, Path(folder))))
-        floor = seconds([python, "-c", FLOOR, folder])
+        empty = Path(folder) / "floor.ipynb"
+        imports = nbformat.v4.new_code_cell(IMPORTS.format(modules_of(flock, Path(folder))))
+        nbformat.write(nbformat.v4.new_notebook(cells=[imports]), empty)
+        floor = seconds([python, "-m", "nbconvert", "--to", "html", "--execute", str(empty)])
         meeting = seconds([python, "-m", "selection", "meeting", str(flock), "--out", str(out)])
         asked = seconds([python, "-m", "selection", "--help"])
         size = (out / "meeting.html").stat().st_size
