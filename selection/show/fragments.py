@@ -12,10 +12,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 from markupsafe import Markup
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
 Row = Mapping[Any, Any]
@@ -103,7 +103,7 @@ def table(
     The first column heads its row; `numbers` are set to the right. Without rows the sentence `empty` stands
     instead.
     """
-    listed = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else list(rows)
+    listed = list(rows) if isinstance(rows, Sequence) else rows.to_dict("records")
     if not listed:
         return paragraph(empty, "quiet")
     right = set(numbers)
@@ -160,4 +160,4 @@ def _side(column: str, right: set[str], cell: object = "") -> Markup:
 
 
 def _cell(value: object) -> object:
-    return "" if value is None or value is pd.NaT or value != value else value
+    return "" if value is None or value != value else value

@@ -42,38 +42,12 @@ def find_notebook(name: str) -> Path:
     raise NotebookError(f"the notebook {name} is not installed; install the package anew")
 
 
-def run_notebook(
-    name: str, parameters: Mapping[str, Any], progress: Progress | None = None, without: str | None = None
-) -> NotebookNode:
-    """Run a notebook from top to bottom with these parameters, in a kernel of this interpreter.
-
-    Returns it with its outputs, cells tagged `without` left out. Raises SelectionError with nothing but its
-    words where a cell raised one, and NotebookError where the notebook or its kernel failed in any other way.
-    """
-    path = find_notebook(name)
-    with _kernel() as manager:
-        import nbformat  # slow to load: the kernel loads what it needs meanwhile
-
-        book = nbformat.read(path, as_version=4)
-        book.cells = [cell for cell in book.cells if without not in cell.metadata.get("tags", [])]
-        fill_in(book, parameters)
-        _execute(book, manager, progress)
-    return book
-
-
-def fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
-    """Set the parameters in the cell tagged for them."""
-    for cell in book.cells:
-        if PARAMETERS in cell.metadata.get("tags", []):
-            cell.source = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
-            return
-
-
 @contextmanager
-def _kernel() -> Iterator[AsyncKernelManager]:
+def loading_kernel() -> Iterator[AsyncKernelManager]:
     """A kernel of the interpreter that runs this, whatever kernels the machine has, spoken to on this machine alone.
 
-    It is ended whatever happens.
+    It loads what it needs while the caller goes on, and is ended whatever happens. NotebookError where it cannot
+    be started.
     """
     from jupyter_client.kernelspec import KernelSpec
     from jupyter_client.manager import AsyncKernelManager
@@ -92,6 +66,35 @@ def _kernel() -> Iterator[AsyncKernelManager]:
             yield manager
         finally:
             run_sync(manager.shutdown_kernel)(now=True)
+
+
+def run_notebook(
+    kernel: AsyncKernelManager,
+    name: str,
+    parameters: Mapping[str, Any],
+    progress: Progress | None = None,
+    without: str | None = None,
+) -> NotebookNode:
+    """Run a notebook from top to bottom with these parameters, in a kernel that serves it alone.
+
+    Returns it with its outputs, cells tagged `without` left out. Raises SelectionError with nothing but its
+    words where a cell raised one, and NotebookError where the notebook or its kernel failed in any other way.
+    """
+    import nbformat  # slow to load: the kernel loads what it needs meanwhile
+
+    book = nbformat.read(find_notebook(name), as_version=4)
+    book.cells = [cell for cell in book.cells if without not in cell.metadata.get("tags", [])]
+    fill_in(book, parameters)
+    _execute(book, kernel, progress)
+    return book
+
+
+def fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
+    """Set the parameters in the cell tagged for them."""
+    for cell in book.cells:
+        if PARAMETERS in cell.metadata.get("tags", []):
+            cell.source = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+            return
 
 
 def _execute(book: NotebookNode, manager: AsyncKernelManager, progress: Progress | None) -> None:

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from selection.records.errors import RecordsError
 from selection.show.fragments import CLOSING, OPENING, slug, stylesheet
-from selection.show.notebooks import NotebookError, run_notebook
+from selection.show.notebooks import NotebookError, loading_kernel, run_notebook
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,8 +52,10 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     """
     parameters = {"FLOCK": str(flock.resolve()), "OUT": str(out.resolve())}
     try:
-        book = run_notebook("selection_meeting", parameters, progress, NOTEBOOK_ONLY)
-        page = render(book, _title(flock), _foot(flock))
+        with loading_kernel() as kernel:
+            standard, plan = _settings(flock)  # while the kernel loads, and before it is kept busy in vain
+            book = run_notebook(kernel, "selection_meeting", parameters, progress, NOTEBOOK_ONLY)
+        page = render(book, _title(flock), _foot(flock, standard, plan))
     except NotebookError as error:
         _tables_alone(flock, out, progress)
         said = [f"no pack: the notebook could not run here ({error})"]
@@ -123,18 +125,19 @@ def _title(flock: Path) -> str:
     return f"Selection meeting: {flock.resolve().name}"
 
 
-def _foot(flock: Path) -> str:
+def _foot(flock: Path, standard: Standard, plan: Plan) -> str:
     """Breed, holding's folder, season and day, for the foot of a printed page."""
-    standard, plan = _settings(flock)
     day = f"{plan.on.day} {plan.on:%B} {plan.on.year}"
     return f"{standard.breed}; {flock.resolve().name}; season {plan.season}, meeting of {day}"
 
 
 def _settings(flock: Path) -> tuple[Standard, Plan]:
-    """The standard in force and the plan of a flock."""
+    """The standard in force and the plan of a flock, refused as the notebook itself would refuse them."""
     from selection.records.adopting import plan_of, standards_of
     from selection.records.kept import read_settings
+    from selection.records.lookup import must_be_there
 
+    must_be_there(flock)
     texts = read_settings(flock)
     standard = standards_of(texts).latest
     return standard, plan_of(texts, standard)

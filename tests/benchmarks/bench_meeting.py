@@ -37,7 +37,8 @@ def modules_of(flock: Path, folder: Path) -> list[str]:
     for cells in ([*book.cells, *bare.cells], bare.cells):
         nbformat.write(nbformat.v4.new_notebook(cells=cells), folder / "loaded.ipynb")
         notebooks.find_notebook = lambda name: folder / "loaded.ipynb"
-        done = notebooks.run_notebook("loaded", {"FLOCK": str(flock), "OUT": None})
+        with notebooks.loading_kernel() as kernel:
+            done = notebooks.run_notebook(kernel, "loaded", {"FLOCK": str(flock), "OUT": None})
         ran.append(done.cells[-1].outputs[0].text.split())
     return [name for name in ran[0] if name not in set(ran[1]) and not name.startswith("__")]
 
