@@ -12,11 +12,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
@@ -73,6 +74,36 @@ class _Draft:
     def founder(self, bird: str, base: str) -> str:
         self.sires[bird], self.dams[bird], self.base[bird] = {}, {}, base
         return bird
+
+
+@dataclass(frozen=True)
+class _Stays:
+    """Stays in one pen, a row each: bird, its sex, and the days from which and until (not with) it stood there.
+
+    A day that is not known, or not yet, is NaT.
+    """
+
+    birds: npt.NDArray[np.object_]
+    sexes: npt.NDArray[np.object_]
+    since: npt.NDArray[np.datetime64]
+    until: npt.NDArray[np.datetime64]
+    hatched: npt.NDArray[np.datetime64]
+
+    def days_here(self, first: np.datetime64, end: np.datetime64) -> npt.NDArray[np.float64]:
+        """Days each stood there from `first` up to and not with `end`."""
+        return _days(np.fmin(self.until, end) - np.fmax(self.since, first))
+
+    def days_stored(
+        self, first: np.datetime64, end: np.datetime64, kept: np.timedelta64
+    ) -> npt.NDArray[np.float64]:
+        """Laying days that fall within `kept` of a bird's leaving, where it left before the first egg."""
+        earlier = (self.until <= first) & (first - self.until < kept)
+        return np.where(earlier, _days(np.fmin(self.until + kept, end) - first), 0.0)
+
+
+def _days(spans: npt.NDArray[np.timedelta64]) -> npt.NDArray[np.float64]:
+    """Whole days of each span, none below 0."""
+    return np.maximum(spans / np.timedelta64(1, "D"), 0.0)
 
 
 def chick_group(frame: pd.DataFrame) -> pd.Series:
@@ -135,13 +166,13 @@ def _add_bird(bird: Any, by_clutch: Callable[[str], tuple[Shares, Shares]], draf
 
 def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[[str], tuple[Shares, Shares]]:
     """A function from a bird's clutch entry (`26-H1;26-H2` where never told apart) to shares in parents."""
-    pens = flock.pens.merge(flock.birds[["bird", "sex", "hatched", "gone_on"]], on="bird")
+    stays = _stays(flock)
     of: dict[str, tuple[Shares, Shares]] = {}
     stock = flock.clutches[flock.clutches["source"].notna()]
     for (source, year), group in stock.groupby(["source", stock["set_on"].dt.year]):
         _supplier_pen(draft, source, year, group["cocks"].max(), group["hens"].max())
     for clutch in flock.clutches.itertuples():
-        of[clutch.clutch.casefold()] = _parents_of(clutch, pens, flock, draft)
+        of[clutch.clutch.casefold()] = _parents_of(clutch, stays, flock, draft)
 
     def by_clutch(entry: str) -> tuple[Shares, Shares]:
         labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
@@ -155,17 +186,33 @@ def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[[str], tuple[Shares
     return by_clutch
 
 
-def _parents_of(clutch: Any, pens: pd.DataFrame, flock: Flock, draft: _Draft) -> tuple[Shares, Shares]:
+def _stays(flock: Flock) -> dict[str, _Stays]:
+    """The stays in each pen, by its name in small letters."""
+    rows = flock.pens.merge(flock.birds[["bird", "sex", "hatched", "gone_on"]], on="bird")
+    rows["until"] = pd.concat([rows["to"], rows["gone_on"] + pd.Timedelta(days=1)], axis=1).min(axis=1)
+    days = {name: rows[name].to_numpy("datetime64[D]") for name in ("from", "until", "hatched")}
+    birds, sexes = rows["bird"].to_numpy(object), rows["sex"].to_numpy(object)
+    return {
+        str(pen): _Stays(birds[at], sexes[at], *(column[at] for column in days.values()))
+        for pen, at in rows.groupby(rows["pen"].str.casefold()).indices.items()
+    }
+
+
+def _parents_of(
+    clutch: Any, stays: Mapping[str, _Stays], flock: Flock, draft: _Draft
+) -> tuple[Shares, Shares]:
     if clutch.origin == "bought-in":
         source = _text(clutch.source) or f"unknown supplier of {clutch.clutch}"
         return _supplier_pen(draft, source, clutch.set_on.year, clutch.cocks, clutch.hens)
-    first = clutch.set_on - pd.Timedelta(days=flock.plan.egg_days)
-    stood = pens[pens["pen"].str.casefold() == str(clutch.pen).casefold()]
-    grown = ~(stood["hatched"] > first - pd.Timedelta(weeks=WEEKS_TO_LAY))
-    here = _days_here(stood, first, clutch.set_on)
-    sperm = here + STORED_SPERM * _days_stored(stood, first, clutch.set_on, flock.plan.cock_days)
-    cocks = _shares(stood["bird"], sperm.where(grown & (stood["sex"] == "male"), 0))
-    hens = _shares(stood["bird"], here.where(grown & (stood["sex"] == "female"), 0))
+    end: np.datetime64 = np.datetime64(clutch.set_on, "D")
+    first = end - np.timedelta64(flock.plan.egg_days, "D")
+    cocks, hens = {}, {}
+    if (stay := stays.get(str(clutch.pen).casefold())) is not None:
+        grown = ~(stay.hatched > first - np.timedelta64(WEEKS_TO_LAY, "W"))
+        here = stay.days_here(first, end)
+        sperm = here + STORED_SPERM * stay.days_stored(first, end, np.timedelta64(flock.plan.cock_days, "D"))
+        cocks = _shares(stay.birds, np.where(grown & (stay.sexes == "male"), sperm, 0.0))
+        hens = _shares(stay.birds, np.where(grown & (stay.sexes == "female"), here, 0.0))
     where = f"{_text(clutch.pen) or 'no pen'}, {clutch.set_on.year}"
     if not cocks:
         cocks = _unseen(draft, f"unseen cock of {where}", "home", 1)
@@ -178,30 +225,10 @@ def _parents_of(clutch: Any, pens: pd.DataFrame, flock: Flock, draft: _Draft) ->
     return cocks, hens
 
 
-def _last_day(stood: pd.DataFrame) -> pd.Series:
-    """First day each bird no longer stood there (day after it went, where that is earlier than `to`)."""
-    return pd.concat([stood["to"], stood["gone_on"] + pd.Timedelta(days=1)], axis=1).min(axis=1)
-
-
-def _days_here(stood: pd.DataFrame, first: pd.Timestamp, end: pd.Timestamp) -> pd.Series:
-    """Days each stood in the pen from `first` up to and not with `end`."""
-    until = _last_day(stood).fillna(end).clip(upper=end)
-    since = stood["from"].clip(lower=first)
-    return (until - since).dt.days.clip(lower=0).astype(float)
-
-
-def _days_stored(stood: pd.DataFrame, first: pd.Timestamp, end: pd.Timestamp, cock_days: int) -> pd.Series:
-    """Laying days that fall within `cock_days` of a bird's leaving, where it left before the first egg."""
-    left = _last_day(stood)
-    earlier = (left <= first) & (first - left < pd.Timedelta(days=cock_days))
-    until = (left + pd.Timedelta(days=cock_days)).clip(upper=end)
-    return (until - first).dt.days.clip(lower=0).where(earlier, 0).astype(float)
-
-
-def _shares(birds: pd.Series, days: pd.Series) -> Shares:
-    total = days.groupby(birds).sum()
-    total = total[total > 0]
-    return (0.5 * total / total.sum()).to_dict()
+def _shares(birds: npt.NDArray[np.object_], days: npt.NDArray[np.float64]) -> Shares:
+    names, which = np.unique(birds.astype(str), return_inverse=True)
+    total = np.bincount(which, days, len(names))
+    return {str(name): 0.5 * own / total.sum() for name, own in zip(names, total, strict=True) if own > 0}
 
 
 def _supplier_pen(
