@@ -97,6 +97,20 @@ class Design:
             factors["judge"] = rows["judge"].fillna("nobody") + " " + season
         return factors
 
+    @cached_property
+    def patterns(self) -> tuple[Floats, dict[str, Floats]]:
+        """The different ways (w) in which rows stand in clutches and factors: all that a row space is made of.
+
+        Shares in the clutches (w, clutches), and for each of `factors` one column a label (w, labels).
+        """
+        codes = {name: pd.factorize(labels)[0] for name, labels in self.factors.items()}
+        ways = np.unique(np.column_stack([self.members, *codes.values()]), axis=0)
+        members, *columns = np.split(ways, range(self.members.shape[1], ways.shape[1]), axis=1)
+        labels = (np.arange(codes[name].max() + 1) for name in codes)
+        return members, {
+            n: (c == own).astype(float) for n, c, own in zip(codes, columns, labels, strict=True)
+        }
+
     def on_effects(self, contrasts: Floats) -> list[Floats | None]:
         """Weights on each effect's levels from weights (clutches, r) on clutches."""
         parts: dict[str, Floats] = {"blood": self.families.root.T @ contrasts, "clutch": contrasts}

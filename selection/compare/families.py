@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -44,6 +45,16 @@ class Families:
     def labels(self) -> pd.Index:
         """Folded labels, in the order of `root`."""
         return self.about.index
+
+    @cached_property
+    def settings(self) -> npt.NDArray[np.int_]:
+        """Each clutch's `setting` as a number."""
+        return pd.factorize(self.about["setting"])[0]
+
+    @cached_property
+    def brooders(self) -> npt.NDArray[np.int_]:
+        """Each clutch's `brooder_key` as a number."""
+        return pd.factorize(self.about["brooder_key"])[0]
 
     def members(self, entries: pd.Series) -> Floats:
         """Shares (rows, clutches) of entries such as `26-h1`, or `26-h1;26-h2` where never told apart."""

@@ -7,6 +7,7 @@ the record that would have separated it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,10 +67,10 @@ def mixed_up_with(model: Design, contrast: Contrast) -> str:
     if units is None:
         return "setting"
     factors = model.factors
-    if _estimable(model, units, list(factors.values())):
+    if _estimable(model, units, factors):
         return ""
-    for cause, labels in factors.items():
-        if not _estimable(model, units, [labels]):
+    for cause in factors:
+        if not _estimable(model, units, [cause]):
             return cause
     return " and ".join(factors)
 
@@ -82,9 +83,10 @@ def variance_left(model: Design, contrast: Contrast, variances: Floats | None = 
 
 def birds_of(model: Design, clutches: npt.NDArray[np.bool_]) -> float:
     """How many chicks of these clutches have a record (a group of n counts n)."""
-    share = model.members[:, clutches].sum(axis=1)
-    chicks = pd.Series(share * model.rows["n"].to_numpy())
-    return float(chicks.groupby(model.rows["bird"].to_numpy()).max().sum())
+    chicks = model.members[:, clutches].sum(axis=1) * model.rows["n"].to_numpy()
+    most = np.zeros(len(chicks))  # of a bird's rows, at the bird's number
+    np.maximum.at(most, pd.factorize(model.rows["bird"])[0], chicks)
+    return float(most.sum())
 
 
 def chicks_of(name: str, chicks: str) -> str:
@@ -97,30 +99,30 @@ def sides(contrast: Contrast) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     return [(contrast.first, contrast.weights > 0), (contrast.second, contrast.weights < 0)]
 
 
-def _units(model: Design, contrast: Contrast) -> pd.Series | None:
-    """What each clutch counts as: one side of the contrast, or its own setting.
+def _units(model: Design, contrast: Contrast) -> npt.NDArray[np.int_] | None:
+    """What each clutch counts as: 0 and 1 for the sides of the contrast, else its own setting.
 
     Clutches of one pen set on one day are the same eggs: one of them, split over brooders, ties the brooders. None
     where the two sides are the halves of such a setting.
     """
-    about = model.families.about
-    setting, brooder = about["setting"], about["brooder_key"]
-    first, second = (set(setting[side]) for _, side in sides(contrast))
-    if first & second:
-        if set(brooder[contrast.weights > 0]) != set(brooder[contrast.weights < 0]):
+    setting, brooder = model.families.settings, model.families.brooders
+    first, second = (side for _, side in sides(contrast))
+    if np.isin(setting[first], setting[second]).any():
+        if set(brooder[first]) != set(brooder[second]):
             return None
-        side = np.sign(contrast.weights)
-        return setting.mask(side > 0, "first").mask(side < 0, "second")
-    return setting.where(~setting.isin(first), "first").where(~setting.isin(second), "second")
+    else:
+        first, second = np.isin(setting, setting[first]), np.isin(setting, setting[second])
+    return np.select([first, second], [0, 1], setting + 2)
 
 
-def _estimable(model: Design, units: pd.Series, factors: list[pd.Series]) -> bool:
+def _estimable(model: Design, units: npt.NDArray[np.int_], factors: Iterable[str]) -> bool:
     """Whether first − second lies in the row space of [units, factors]."""
-    dummies = pd.get_dummies(units, dtype=float)
-    own = model.members @ dummies.to_numpy()
-    W = np.column_stack([own, *(pd.get_dummies(f, dtype=float).to_numpy() for f in factors)])
+    members, of_factor = model.patterns
+    own = np.zeros((len(units), units.max() + 1))
+    own[np.arange(len(units)), units] = 1.0
+    W = np.column_stack([members @ own, *(of_factor[name] for name in factors)])
     wanted = np.zeros(W.shape[1])
-    wanted[dummies.columns.get_loc("first")], wanted[dummies.columns.get_loc("second")] = 1.0, -1.0
+    wanted[:2] = 1.0, -1.0
     found = np.linalg.lstsq(W.T, wanted, rcond=None)[0]
     return bool(np.abs(W.T @ found - wanted).max() < 1e-8)
 
