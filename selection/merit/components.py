@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -44,24 +45,41 @@ class Components:
     """Fitted variances of one trait.
 
     `variances` (K+1,) in the squared unit of y, in the order of `names`, the residual last; a component at
-    the boundary is exactly 0. `log_likelihood` is the REML log-likelihood there, without the prior, with the
-    constant of lme4 and statsmodels. `log_variance_cov` (K+1, K+1) is the inverse of minus the Hessian of the
-    penalised log-likelihood in the log variances; rows and columns of a component at 0 are 0 (ask
-    `profile_interval`).
-    `solution` holds fixed effects and predictions; `aliased` the columns of X that were dropped.
+    the boundary is exactly 0. `aliased` are the columns of X that were dropped.
     """
 
     names: tuple[str, ...]
     variances: Floats
-    log_likelihood: float
-    log_variance_cov: Floats
-    solution: Solution
     aliased: tuple[int, ...]
     converged: bool
     message: str
     iterations: int
     equations: Equations = field(repr=False)
     log_prior: LogPrior | None = field(default=None, repr=False)
+
+    @cached_property
+    def log_likelihood(self) -> float:
+        """The REML log-likelihood there, without the prior, with the constant of lme4 and statsmodels."""
+        return self.equations.log_likelihood(self.variances)
+
+    @cached_property
+    def log_variance_cov(self) -> Floats:
+        """Inverse (K+1, K+1) of minus the Hessian of the penalised log-likelihood in the log variances.
+
+        Rows and columns of a component at 0 are 0 (ask `profile_interval`).
+        """
+        logs = _logs(self.variances)
+        curvature = self.equations.curvature(self.variances)
+        if self.log_prior is not None:
+            curvature = curvature - _prior_hessian(self.log_prior, logs)
+        cov, free = np.zeros_like(curvature), np.isfinite(logs)
+        cov[np.ix_(free, free)] = np.linalg.pinv(curvature[np.ix_(free, free)], hermitian=True)
+        return cov
+
+    @cached_property
+    def solution(self) -> Solution:
+        """Fixed effects and predictions at the fitted variances."""
+        return self.equations.solve(self.variances)
 
     @property
     def fixed(self) -> Floats:
@@ -139,7 +157,16 @@ def fit_equations(
         )
     climb = _begin(equations, start)
     _climb(equations, log_prior, climb, progress)
-    return _result(equations, log_prior, climb)
+    return Components(
+        names=(*equations.names, "residual"),
+        variances=np.exp(climb.logs),
+        aliased=equations.aliased,
+        converged=climb.converged,
+        message=climb.message,
+        iterations=climb.iterations,
+        equations=equations,
+        log_prior=log_prior,
+    )
 
 
 def profile_interval(fitted: Components, name: str, level: float = 0.90) -> tuple[float, float]:
@@ -302,26 +329,3 @@ def _logs(variances: Floats) -> Floats:
     """Log variances, −inf for 0, without the noise of log 0."""
     variances = np.asarray(variances, dtype=float)
     return np.where(variances > 0, np.log(np.where(variances > 0, variances, 1.0)), -np.inf)
-
-
-def _result(equations: Equations, log_prior: LogPrior | None, climb: _Climb) -> Components:
-    variances = np.exp(climb.logs)
-    curvature = equations.curvature(variances)
-    if log_prior is not None:
-        curvature = curvature - _prior_hessian(log_prior, climb.logs)
-    cov = np.zeros_like(curvature)
-    free = np.isfinite(climb.logs)
-    cov[np.ix_(free, free)] = np.linalg.pinv(curvature[np.ix_(free, free)], hermitian=True)
-    return Components(
-        names=(*equations.names, "residual"),
-        variances=variances,
-        log_likelihood=equations.log_likelihood(variances),
-        log_variance_cov=cov,
-        solution=equations.solve(variances),
-        aliased=equations.aliased,
-        converged=climb.converged,
-        message=climb.message,
-        iterations=climb.iterations,
-        equations=equations,
-        log_prior=log_prior,
-    )

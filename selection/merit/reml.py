@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import qdldl
@@ -270,11 +270,11 @@ class Equations:
         if isinstance(factor, DenseFactor) and self._dense is not None:
             used = 1 - (self._dense[1] * factor.inverse).sum(axis=1)
             return np.array([used[inside].sum() for inside in self._inside])
-        up, down = (
-            np.array([self._log_det_moved(theta, {k: way}) for k in range(len(theta))])
-            for way in (STEP, -STEP)
-        )
-        return np.asarray((up - down) / (2 * STEP))
+        gradient = np.zeros(len(theta))
+        for k in np.flatnonzero(theta).tolist():
+            up, down = (self._log_det_moved(theta, {k: way}) for way in (STEP, -STEP))
+            gradient[k] = (up - down) / (2 * STEP)
+        return gradient
 
     def _log_det_hessian(self, variances: Floats) -> Floats:
         """Second derivatives of log|V| + log|X'V⁻¹X| in the log variances (K+1, K+1)."""
@@ -295,15 +295,20 @@ class Equations:
         return H.reshape((len(self._inside),) * 2) + np.diag([own[inside].sum() for inside in self._inside])
 
     def _differenced_hessian(self, theta: Floats) -> Floats:
-        """Second derivatives (K, K) of log|M| by differences."""
-        K, h = len(theta), 20 * STEP
-        middle = self._log_det_moved(theta, {})
-        up, down = (np.array([self._log_det_moved(theta, {k: s}) for k in range(K)]) for s in (h, -h))
-        H = np.diag(up + down - 2 * middle) / h**2
-        for i in range(K):
-            for j in range(i):
-                both = self._log_det_moved(theta, {i: h, j: h}) + self._log_det_moved(theta, {i: -h, j: -h})
-                H[i, j] = H[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * h**2)
+        """Second derivatives (K, K) of log|M| by differences; 0 for components at 0."""
+        free, h = np.flatnonzero(theta).tolist(), 20 * STEP
+        middle, H = self._log_det_moved(theta, {}), np.zeros((len(theta),) * 2)
+
+        def bent(*effects: int) -> float:
+            """What the effects' moving up and down together adds to twice the middle."""
+            up, down = (self._log_det_moved(theta, dict.fromkeys(effects, way)) for way in (h, -h))
+            return up + down - 2 * middle
+
+        own = {k: bent(k) for k in free}
+        for k in free:
+            H[k, k] = own[k] / h**2
+        for i, j in combinations(free, 2):
+            H[i, j] = H[j, i] = (bent(i, j) - own[i] - own[j]) / (2 * h**2)
         return H
 
 
