@@ -6,6 +6,7 @@ difference between two birds, and each record's share of it can be named.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,71 +38,93 @@ def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
 
     At the mode of the variances. Where nothing was seen at all, the table is empty and the sentence says so.
     """
+    return contributions_of(merit, flock, [(first, second)])[0]
+
+
+def contributions_of(merit: Merit, flock: Flock, pairs: Sequence[tuple[str, str]]) -> list[Why]:
+    """The contributions for several pairs, worked out together: quicker than one by one."""
     if merit.known is None:
-        return Why(first, second, 0.0, _table([]), "nothing was seen yet: the two stand alike")
-    pair = lines(merit, pd.Index([first, second])).functionals
-    table = _added_up(merit, flock, _shares(merit, pair[:, 0] - pair[:, 1]), first, second)
-    merits = merit.flock.set_index("bird")["merit"]
-    difference = float(merits[first] - merits[second])
-    bent = difference - float(table["points"].sum())
-    if merit.band is not None and merit.worth is not None and merit.worth.banded is not None:
-        row = ("what the weight band gives or takes", merit.worth.banded.name, 0, bent)
-        table = pd.concat([table, pd.DataFrame([row], columns=table.columns)], ignore_index=True)
-    table = table.sort_values("points", key=abs, ascending=False, kind="stable").reset_index(drop=True)
-    return Why(first, second, difference, table, _sentence(first, second, difference, table))
+        return [_nothing_seen(*pair) for pair in pairs]
+    firsts, seconds = (lines(merit, pd.Index(birds)).functionals for birds in zip(*pairs, strict=True))
+    shares = _shares(merit, firsts - seconds)
+    rows = _Records(merit, flock)
+    merits = dict(zip(merit.flock["bird"], merit.flock["merit"], strict=True))
+    banded = (
+        merit.worth.banded.name if merit.band is not None and merit.worth and merit.worth.banded else None
+    )
+    told = []
+    for (first, second), own in zip(pairs, shares.T, strict=True):
+        difference = float(merits[first] - merits[second])
+        table = rows.added_up(own, first, second)
+        if banded:
+            bent = difference - float(table["points"].sum())
+            table.loc[len(table)] = ["what the weight band gives or takes", banded, 0, bent]
+        table = table.sort_values("points", key=abs, ascending=False, kind="stable", ignore_index=True)
+        told.append(Why(first, second, difference, table, _sentence(first, second, difference, table)))
+    return told
 
 
-def _shares(merit: Merit, contrast: np.ndarray) -> np.ndarray:
-    """Each record's share k_i (y_i − x_iᵀβ̂) of a contrast of breeding values (m,)."""
+def _nothing_seen(first: str, second: str) -> Why:
+    table = pd.DataFrame(columns=["whose", "trait", "records", "points"])
+    return Why(first, second, 0.0, table, "nothing was seen yet: the two stand alike")
+
+
+def _shares(merit: Merit, contrasts: np.ndarray) -> np.ndarray:
+    """Each record's shares k_i (y_i − x_iᵀβ̂) (n × k) of contrasts (m × k) of breeding values."""
     known = merit.known
     assert known is not None
     model, solution = known.model, known.solution
-    spread = solution.factor.solve(contrast)
-    fitted = np.zeros(len(model.y))
+    spread = solution.factor.solve(contrasts)
+    fitted = np.zeros((len(model.y), contrasts.shape[1]))
     for name, place in solution.slices.items():
         fitted += (model.fixed if name == "fixed" else model.designs[name]) @ spread[place]
-    return (known.residual_precision @ fitted) * (model.y - model.fixed @ solution.at("fixed"))
+    return (known.residual_precision @ fitted) * (model.y - model.fixed @ solution.at("fixed"))[:, None]
 
 
-def _added_up(merit: Merit, flock: Flock, shares: np.ndarray, first: str, second: str) -> pd.DataFrame:
-    """The records' shares by whose they are and of which trait, in the order in which these first appear."""
-    assert merit.known is not None
-    model = merit.known.model
-    level = model.levels["permanent"]
-    kind_of, kinds = pd.factorize(_whose(merit, flock, level.labels, first, second))
-    trait_of, traits = pd.factorize(model.observations.rows["series"])
-    key = kind_of[level.codes] * len(traits) + trait_of
-    found, at = np.unique(key, return_index=True)
-    found = found[np.argsort(at)]
-    return pd.DataFrame(
-        {
-            "whose": kinds[found // len(traits)],
-            "trait": traits[found % len(traits)],
-            "records": np.bincount(key)[found],
-            "points": np.bincount(key, weights=shares)[found],
-        }
-    )
+class _Records:
+    """Whose each record is and of which trait, looked up once for many pairs."""
 
+    def __init__(self, merit: Merit, flock: Flock) -> None:
+        assert merit.known is not None
+        model = merit.known.model
+        level = model.levels["permanent"]
+        self._birds, self._bird_of = level.labels, level.codes
+        self._clutch = dict(zip(flock.birds["bird"], flock.birds["clutch"].str.casefold(), strict=True))
+        self._clutches = np.array([self._clutch.get(bird) for bird in level.labels], dtype=object)
+        self._trait_of, self._traits = pd.factorize(model.observations.rows["series"])
+        self._pedigree = merit.pedigree
 
-def _whose(merit: Merit, flock: Flock, birds: pd.Index, first: str, second: str) -> np.ndarray:
-    """Whose the records of each of `birds` are, as a breeder would say it."""
-    folded = flock.birds["clutch"].str.casefold()
-    clutch = dict(zip(flock.birds["bird"], folded, strict=True))
-    pedigree, pair = merit.pedigree, (second, first)
-    kinds = np.full(len(birds), "the rest of the flock", dtype=object)
-    for bird in pair:
-        parents = pedigree.weights[[pedigree.positions([bird])[0]]].indices
-        kinds[birds.isin([pedigree.birds[i] for i in parents])] = "their possible parents"
-    for bird in pair:
-        if isinstance(own := clutch.get(bird), str):
-            kinds[[clutch.get(mate) == own for mate in birds]] = f"clutch mates of {bird}"
-    for bird in pair:
-        kinds[birds == bird] = f"own records of {bird}"
-    return kinds
+    def added_up(self, shares: np.ndarray, first: str, second: str) -> pd.DataFrame:
+        """Records' shares (n,) by whose they are and of which trait, in the order in which these first appear."""
+        kind_of, kinds = self._whose(first, second)
+        key = kind_of[self._bird_of] * len(self._traits) + self._trait_of
+        found, at = np.unique(key, return_index=True)
+        found = found[np.argsort(at)]
+        return pd.DataFrame(
+            {
+                "whose": kinds[found // len(self._traits)],
+                "trait": self._traits[found % len(self._traits)],
+                "records": np.bincount(key)[found],
+                "points": np.bincount(key, weights=shares)[found],
+            }
+        )
 
-
-def _table(rows: list[dict[str, object]]) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=["whose", "trait", "records", "points"])
+    def _whose(self, first: str, second: str) -> tuple[np.ndarray, np.ndarray]:
+        """Whose the records of each bird are (its place among the kinds), and the kinds as a breeder would say them."""
+        kinds = ["the rest of the flock", "their possible parents"]
+        kind_of = np.zeros(len(self._birds), dtype=int)
+        pair = self._pedigree.positions([second, first])
+        parents = [self._pedigree.birds[i] for i in self._pedigree.weights[pair].indices]
+        kind_of[self._birds.isin(parents)] = 1
+        for bird in (second, first):
+            if isinstance(clutch := self._clutch.get(bird), str):
+                kind_of[self._clutches == clutch] = len(kinds)
+            kinds.append(f"clutch mates of {bird}")
+        for bird in (second, first):
+            if bird in self._birds:
+                kind_of[self._birds.get_loc(bird)] = len(kinds)
+            kinds.append(f"own records of {bird}")
+        return kind_of, np.array(kinds, dtype=object)
 
 
 def _sentence(first: str, second: str, difference: float, table: pd.DataFrame) -> str:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from selection.decide.meeting import Meeting
 from selection.decide.rows import counted, each
 from selection.decide.verdicts import Group
-from selection.merit.why import Why, contributions
+from selection.merit.why import Why, contributions_of
 from selection.records.settings import Standard
 from selection.show.candidates import points_told, verdict_of
 from selection.show.card_pictures import growth_of, growth_picture, section_bars, section_points
@@ -19,6 +19,7 @@ from selection.show.figures import missing, signed, spread
 from selection.show.fragments import Fragment, bullets, heading, join, paragraph, sentence
 from selection.show.ring_marks import ring_mark
 from selection.show.sheet_facts import Facts, facts_of
+from selection.show.sheet_sources import Sources
 
 MOST_REASONS = 4
 LEAST = 0.05
@@ -52,6 +53,11 @@ class _Box:
         self.meeting = meeting
 
     @cached_property
+    def sources(self) -> Sources:
+        merit = self.meeting.merit
+        return Sources(self.meeting.flock, merit.points, merit.growth, merit.pedigree)
+
+    @cached_property
     def ranking(self) -> dict[str, Any]:
         return {row.bird: row for row in each(self.meeting.merit.ranking)}
 
@@ -73,6 +79,12 @@ class _Box:
         return {bird: rival for group in groups for bird, rival in rivals(self.meeting, group).items()}
 
     @cached_property
+    def whys(self) -> dict[str, Why]:
+        pairs = list(self.rivals.items())
+        told = contributions_of(self.meeting.merit, self.meeting.flock, pairs) if pairs else []
+        return {bird: why for (bird, _), why in zip(pairs, told, strict=True)}
+
+    @cached_property
     def titles(self) -> dict[str, str]:
         return titles(self.meeting.flock.standard)
 
@@ -88,7 +100,7 @@ class _Box:
 def _card(box: _Box, row: Any) -> Fragment:
     """One candidate's card from its row of the verdicts."""
     merit, flock = box.meeting.merit, box.meeting.flock
-    facts = facts_of(row.bird, flock, merit.points, merit.growth, merit.pedigree)
+    facts = facts_of(row.bird, box.sources)
     parts = (
         section_bars(box.sections[row.bird]),
         growth_picture(box.growth.get(row.bird), merit.growth, flock.standard),
@@ -149,15 +161,12 @@ def clutch_mates(meeting: Meeting) -> dict[str, list[str]]:
 
 def _against(box: _Box, bird: str) -> Fragment:
     """Why it stands above or below the bird it is measured against: the largest contributions."""
-    rival = box.rivals.get(bird)
-    if rival is None:
-        return Fragment("")
-    why = contributions(box.meeting.merit, box.meeting.flock, bird, rival)
-    lines = reasons(why, box.titles)
-    if not lines:
+    why = box.whys.get(bird)
+    lines = reasons(why, box.titles) if why else []
+    if why is None or not lines:
         return Fragment("")
     word = "above" if why.difference >= 0 else "below"
-    lead = f"Why {abs(why.difference):.1f} points of merit {word} {rival}"
+    lead = f"Why {abs(why.difference):.1f} points of merit {word} {why.second}"
     return join([paragraph(lead, "lead"), bullets(lines, "small")])
 
 

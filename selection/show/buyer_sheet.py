@@ -22,6 +22,7 @@ from selection.decide.worst_case import WorstCase
 from selection.records.errors import RecordsError
 from selection.records.flock import Flock
 from selection.show.sheet_facts import Facts, day, facts_of, readable
+from selection.show.sheet_sources import Sources
 from selection.show.style import ring_paint
 
 if TYPE_CHECKING:
@@ -79,7 +80,8 @@ def buyer_sheets(
     _refuse_unknown(flock, [*(bird for page in wanted for bird in page), *buyer_has])
     growth = growth or (merit.growth if merit is not None else fit_growth(flock))
     pedigree = None if merit is None else merit.pedigree
-    facts = {bird: facts_of(bird, flock, points, growth, pedigree) for page in wanted for bird in page}
+    sources = Sources(flock, points, growth, pedigree)
+    facts = {bird: facts_of(bird, sources) for page in wanted for bird in page}
     kin = _Kin(flock, pedigree, [*facts, *buyer_has])
     pages = [_sheet(page, [facts[bird] for bird in page], prices, kin, buyer_has) for page in wanted]
     return render(flock, pages)

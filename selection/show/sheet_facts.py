@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from selection.decide.rows import each
-from selection.records.flock import Flock
+from selection.show.sheet_sources import Sources
 from selection.show.style import REACH
 from selection.standard.sections import weighed_section
 
 if TYPE_CHECKING:
     from selection.merit.pedigree import Pedigree
-    from selection.standard.growth import Growth
     from selection.standard.points import Points
 
 YOUNG = {"male": "cockerel", "female": "pullet"}
@@ -75,30 +73,26 @@ class Facts:
     unknown: tuple[str, ...]
 
 
-def facts_of(bird: str, flock: Flock, points: Points, growth: Growth, pedigree: Pedigree | None) -> Facts:
+def facts_of(bird: str, sources: Sources) -> Facts:
     """The facts of one bird of the flock. Raises KeyError for a bird that is not in it."""
-    row = next(each(flock.birds[flock.birds["bird"] == bird]), None)
-    if row is None:
-        raise KeyError(bird)
-    rings = rings_worn(flock, bird)
-    looks = flock.scores[flock.scores["bird"] == bird]
-    sections = _sections(bird, flock, points)
-    weight = _weight(row, flock, growth)
-    faults = faults_seen(flock, row)
-    descent = _descent(row, flock, pedigree)
+    row = sources.birds[bird]
+    rings = rings_worn(sources, bird)
+    looks = sources.scored[bird]
+    sections = _sections(bird, sources)
+    weight = _weight(row, sources)
     return Facts(
         number=readable(bird),
         name=readable(row.name),
-        kind=_kind(row, flock.plan.season),
+        kind=_kind(row, sources.flock.plan.season),
         rings=rings,
         hatched=_hatched(row),
-        descent=descent,
+        descent=_descent(row, sources),
         sections=sections,
-        total=_total(bird, points),
+        total=_total(bird, sources),
         weight=weight,
-        faults=faults,
-        looks=len(looks),
-        unknown=_unknown(row, rings, len(looks), sections, weight, pedigree),
+        faults=faults_seen(row, sources),
+        looks=looks,
+        unknown=_unknown(row, rings, looks, sections, weight),
     )
 
 
@@ -112,30 +106,26 @@ def day(when: pd.Timestamp) -> str:
     return f"{when.day} {when:%B} {when.year}"
 
 
-def rings_worn(flock: Flock, bird: str) -> tuple[Ring, ...]:
+def rings_worn(sources: Sources, bird: str) -> tuple[Ring, ...]:
     """The rings on its legs on the plan's day, left first; a row of two colours is two rings, upper first."""
-    worn = flock.rings[(flock.rings["bird"] == bird) & flock.rings["removed_on"].isna()]
     return tuple(
         Ring(str(row.leg), readable(colour), readable(row.kind), readable(row.mark))
-        for row in each(worn.sort_values(["leg", "fitted_on"]))
+        for row in sources.rings.get(bird, ())
         for colour in str(row.colour).split("/")
     )
 
 
-def faults_seen(flock: Flock, bird: Any) -> tuple[FaultSeen, ...]:
+def faults_seen(bird: Any, sources: Sources) -> tuple[FaultSeen, ...]:
     """Every fault written down on the bird, and on unnamed chicks that may be it; serious ones first."""
-    serious = {fault.name.casefold() for fault in flock.standard.faults if fault.serious}
-    looks = flock.scores[flock.scores["faults"].notna()]
-    own = looks["bird"] == bird.bird
+    serious = {fault.name.casefold() for fault in sources.flock.standard.faults if fault.serious}
     clutches = [c.strip() for c in bird.clutch.split(";")] if isinstance(bird.clutch, str) else []
-    may_be = (
-        looks["bird"].isna() & looks["clutch"].isin(clutches) & ~looks["sex"].isin(_other_sexes(bird.sex))
-    )
+    not_its = _other_sexes(bird.sex)
     found = []
-    for look in each(looks[own | may_be].sort_values("on")):
-        doubt = (
-            "" if isinstance(look.bird, str) else ", on an unnamed chick of its clutch that may be this bird"
-        )
+    for look in sources.faulty:
+        unnamed = not isinstance(look.bird, str)
+        if not (look.clutch in clutches and look.sex not in not_its if unnamed else look.bird == bird.bird):
+            continue
+        doubt = ", on an unnamed chick of its clutch that may be this bird" if unnamed else ""
         for name in str(look.faults).split(";"):
             seen = f"{readable(look.judge)}, {day(look.on)}{doubt}"
             if name.strip():
@@ -162,7 +152,7 @@ def _hatched(bird: Any) -> str:
     return day(bird.hatched)
 
 
-def _descent(bird: Any, flock: Flock, pedigree: Pedigree | None) -> tuple[str, ...]:
+def _descent(bird: Any, sources: Sources) -> tuple[str, ...]:
     """Where it comes from: supplier or parents, with the doubt there is about them."""
     clutch = f", clutch {readable(bird.clutch)}" if isinstance(bird.clutch, str) else ""
     if isinstance(bird.source_of, str):
@@ -172,12 +162,13 @@ def _descent(bird: Any, flock: Flock, pedigree: Pedigree | None) -> tuple[str, .
         f"{side} {readable(p)}" for side, p in (("sire", bird.sire), ("dam", bird.dam)) if isinstance(p, str)
     ]
     if not clutch:
-        young = bird.hatch_year == flock.plan.season
+        young = bird.hatch_year == sources.flock.plan.season
         unknown = (
             "its clutch and parents not on record" if young else "of the old flock, parents not on record"
         )
         return ("home-bred, clutch not on record", *known) if known else (unknown,)
     said = [f"home-bred{clutch}"]
+    pedigree = sources.pedigree
     said += known if pedigree is None else [_parents(bird.bird, side, pedigree) for side in ("sire", "dam")]
     return tuple(word for word in said if word)
 
@@ -196,24 +187,27 @@ def _parents(bird: str, side: str, pedigree: Pedigree) -> str:
     return f"{side} one of {', '.join(names)}{more}" if names else ""
 
 
-def _sections(bird: str, flock: Flock, points: Points) -> tuple[SectionSeen, ...]:
+def _sections(bird: str, sources: Sources) -> tuple[SectionSeen, ...]:
     """Points by section: by eye the mean of the looks and their range, a measured one with its interval."""
-    own = points.birds[points.birds["bird"] == bird]
-    looks = points.looks[points.looks["bird"] == bird]
+    means, looks = sources.sections.get(bird, {}), sources.looks.get(bird, {})
     rows = []
-    for section in flock.standard.sections:
-        mean = float(own[section.name].iloc[0]) if len(own) else np.nan
-        spread = _measured_spread(bird, points) if section.measured else _range_of(looks, section.name)
+    for section in sources.flock.standard.sections:
+        mean = means.get(section.name, np.nan)
+        spread = (
+            _measured_spread(bird, sources.points)
+            if section.measured
+            else _range_of(looks.get(section.name, []))
+        )
         said = ("not seen", "") if np.isnan(mean) else (f"{mean:.1f}", spread)
         rows.append(SectionSeen(readable(section.title), f"{section.points:g}", *said))
     return tuple(rows)
 
 
-def _range_of(looks: pd.DataFrame, section: str) -> str:
-    given = looks[section].dropna()
+def _range_of(points: list[float]) -> str:
+    given = [value for value in points if not np.isnan(value)]
     if len(given) == 1:
         return "one look"
-    return f"{given.min():.1f} to {given.max():.1f} in {len(given)} looks" if len(given) else ""
+    return f"{min(given):.1f} to {max(given):.1f} in {len(given)} looks" if given else ""
 
 
 def _measured_spread(bird: str, points: Points) -> str:
@@ -223,8 +217,8 @@ def _measured_spread(bird: str, points: Points) -> str:
     return "" if np.isnan(se) else f"{max(mean - REACH * se, 0):.1f} to {mean + REACH * se:.1f}, by weight"
 
 
-def _total(bird: str, points: Points) -> str:
-    own = next(each(points.birds[points.birds["bird"] == bird]), None)
+def _total(bird: str, sources: Sources) -> str:
+    own = sources.totals.get(bird)
     if own is None or not own.looks or np.isnan(own.points_of_100):
         return ""
     half = REACH * own.points_of_100_se
@@ -233,21 +227,20 @@ def _total(bird: str, points: Points) -> str:
     return f"{own.points_of_100:.0f} of 100 ({low:.0f} to {high:.0f}){seen}"
 
 
-def _weight(bird: Any, flock: Flock, growth: Growth) -> tuple[str, ...]:
+def _weight(bird: Any, sources: Sources) -> tuple[str, ...]:
     """The last weighing, beside what the standard's band comes to at that age; blank if never weighed."""
-    weighings = flock.weights[(flock.weights["bird"] == bird.bird) & flock.weights["grams"].notna()]
-    if weighings.empty:
+    if bird.bird not in sources.weighings:
         return ()
-    last = next(each(weighings.sort_values("on").tail(1)))
+    last = sources.weighings[bird.bird][-1]
     weeks = (last.on - bird.hatched).days / 7
     said = f"{last.grams:,.0f} g on {day(last.on)}"
     if np.isnan(weeks):
         return (said,)
-    return (f"{said}, at {weeks:.0f} weeks", *_beside_standard(bird.sex, last.grams, weeks, flock, growth))
+    return (f"{said}, at {weeks:.0f} weeks", *_beside_standard(bird.sex, last.grams, weeks, sources))
 
 
-def _beside_standard(sex: str, grams: float, weeks: float, flock: Flock, growth: Growth) -> tuple[str, ...]:
-    section = weighed_section(flock.standard)
+def _beside_standard(sex: str, grams: float, weeks: float, sources: Sources) -> tuple[str, ...]:
+    section, growth = weighed_section(sources.flock.standard), sources.growth
     if section is None or section.at_weeks is None or sex not in section.band:
         return ("the standard gives no weight to hold it against",)
     so_far = float(growth.expected(sex, weeks) / growth.expected(sex, section.at_weeks))
@@ -264,7 +257,6 @@ def _unknown(
     looks: int,
     sections: tuple[SectionSeen, ...],
     weight: tuple[str, ...],
-    pedigree: Pedigree | None,
 ) -> tuple[str, ...]:
     """What nobody can tell the buyer, each in a few words."""
     unseen = [s.title for s in sections if s.points == "not seen"]

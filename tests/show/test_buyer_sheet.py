@@ -17,6 +17,7 @@ from selection.decide.prices import prices
 from selection.records.errors import RecordsError
 from selection.show.buyer_sheet import CAUTIONS, Sheet, buyer_sheets, render
 from selection.show.sheet_facts import Facts, FaultSeen, Ring, SectionSeen, facts_of, readable
+from selection.show.sheet_sources import Sources
 from selection.show.style import RINGS
 from tests.decide.ledgers import CHICKS, days, holding, judged
 from tests.simulated import simulate
@@ -203,7 +204,7 @@ def test_weight_is_held_against_the_standard_carried_to_its_age(season):
     section = next(s for s in flock.standard.sections if s.measured)
     weighed = flock.weights.dropna(subset=["bird"]).drop_duplicates("bird", keep="last").set_index("bird")
     bird = next(b for b in said.table["bird"] if b in weighed.index)
-    facts = facts_of(bird, flock, known.points, known.growth, known.merit.pedigree)
+    facts = facts_of(bird, Sources(flock, known.points, known.growth, known.merit.pedigree))
     row = flock.birds.set_index("bird").loc[bird]
     last = flock.weights[flock.weights["bird"] == bird].sort_values("on").iloc[-1]
     weeks = (last["on"] - row["hatched"]).days / 7
@@ -217,7 +218,7 @@ def test_points_by_section_show_mean_and_spread(season):
     flock, known, said = season
     of_bird = known.points.birds.set_index("bird")
     bird = next(b for b in said.table["bird"] if of_bird["looks"].get(b, 0) > 1)
-    facts = facts_of(bird, flock, known.points, known.growth, None)
+    facts = facts_of(bird, Sources(flock, known.points, known.growth, None))
     looks = known.points.looks[known.points.looks["bird"] == bird]
     for section, row in zip(flock.standard.sections, facts.sections, strict=True):
         if section.measured is None and looks[section.name].notna().sum() > 1:
