@@ -194,11 +194,10 @@ def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Pos
     fixed = np.repeat(usual[:, None], len(levels), axis=1)
     fitted = fit_equations(model.equations, model.log_prior, model.prior)
     logs, heights = _draws(fitted.variances, fitted.log_variance_cov, rng)
-    on_effects, means, covariances = model.on_effects(wanted), [], []
+    combined, means, covariances = model.equations.stacked(fixed, model.on_effects(wanted)), [], []
     for i, at in enumerate(logs):
-        # likelihood and solution in one breath: the equations stand factored at the last variances asked for
-        heights[i] += model.equations.log_likelihood(np.exp(at)) + model.log_prior(at)[0]
-        mean, covariance = model.equations.solve(np.exp(at)).combinations(fixed, on_effects)
+        height, mean, covariance = model.equations.known(np.exp(at), combined)
+        heights[i] += height + model.log_prior(at)[0]
         means.append(mean)
         covariances.append(covariance)
     weights = np.exp(heights - heights.max())
@@ -216,16 +215,21 @@ def _draws(mode: Floats, covariance: Floats, rng: np.random.Generator) -> tuple[
 def _fixed(rows: pd.DataFrame) -> Floats:
     """Judge×season (season alone where nobody judges), and sex×season where both sexes are there."""
     season = rows["season"].astype(int).astype(str)
-    columns = [pd.get_dummies(rows["judge"].fillna("") + " " + season, dtype=float)]
+    columns = [_dummies(rows["judge"].fillna("") + " " + season)]
     if rows["sex"].nunique() > 1:
-        columns.append(pd.get_dummies(rows["sex"] + " " + season, dtype=float))
-    return np.column_stack([c.to_numpy() for c in columns])
+        columns.append(_dummies(rows["sex"] + " " + season))
+    return np.column_stack(columns)
+
+
+def _dummies(labels: pd.Series) -> Floats:
+    """One column for each different label, in their order."""
+    codes, names = pd.factorize(labels, sort=True)
+    return np.asarray(codes[:, None] == np.arange(len(names)), dtype=float)
 
 
 def _circumstances(rows: pd.DataFrame, families: Families, members: Floats) -> list[Effect]:
     """The random effects beside the clutch: brooder, pen, judge's day, bird, age."""
-    brooders = pd.get_dummies(families.about["brooder_key"], dtype=float).to_numpy()
-    effects = [Effect("brooder", csr_array(members @ brooders))]
+    effects = [Effect("brooder", csr_array(members @ _dummies(families.about["brooder_key"])))]
     if rows["pen"].notna().any():
         effects.append(
             Effect("pen", _levels(rows["pen"].fillna("no pen") + " " + rows["season"].astype(str)))

@@ -150,10 +150,10 @@ def _rates(clutches: pd.DataFrame, measure: str, across: BetaBinomial | None) ->
             if group in ("clutch", "origin")
             else [group]
         )
-        found = known.dropna(subset=[group]).groupby(keys, sort=True)
-        table = found.agg(
-            clutches=("clutch", "size"), eggs=(number, "sum"), hatched=(count, "sum")
-        ).reset_index()
+        found = known.groupby(keys)
+        table = found[[number, count]].sum().set_axis(["eggs", "hatched"], axis=1)
+        table.insert(0, "clutches", found.size())
+        table = table.reset_index()
         table["of"] = table[group].astype(str)
         parts.append(table.assign(group=group, season=table.get("season", np.nan)))
     table = pd.concat(parts, ignore_index=True).assign(measure=measure)

@@ -117,17 +117,21 @@ def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
 
 def _spoken_for(flock: Flock, season: int) -> pd.DataFrame:
     """Most unnamed chicks that one judge or one weighing saw on one day: clutch, sex, n."""
-    forms = [flock.scores, flock.weights, flock.measures]
-    rows = pd.concat([f.assign(form=i) for i, f in enumerate(forms)], ignore_index=True)
-    rows = rows[rows["bird"].isna() & rows["clutch"].notna() & (rows["on"].dt.year == season)]
-    rows = rows.assign(
-        sex=rows["sex"].fillna("unknown"),
-        n=rows["n"].fillna(1),
-        judge=rows["judge"].fillna(""),
-        trait=rows["trait"].fillna(""),
+    forms = [
+        _unnamed(form, season).assign(form=i)
+        for i, form in enumerate((flock.scores, flock.weights, flock.measures))
+    ]
+    rows = pd.concat(forms, ignore_index=True).reindex(
+        columns=["clutch", "sex", "form", "on", "judge", "trait", "n"]
     )
+    rows = rows.fillna({"sex": "unknown", "judge": "", "trait": "", "n": 1})
     once = rows.groupby(["clutch", "sex", "form", "on", "judge", "trait"])["n"].sum()
     return once.groupby(["clutch", "sex"]).max().reset_index()
+
+
+def _unnamed(rows: pd.DataFrame, season: int) -> pd.DataFrame:
+    """The rows of a form that speak for unnamed chicks of a clutch in `season`."""
+    return rows[rows["bird"].isna() & rows["clutch"].notna() & (rows["on"].dt.year == season)]
 
 
 def _chick(clutch: Any, sex: str, number: int) -> dict[str, object]:

@@ -42,9 +42,9 @@ class Regression:
 
     def interval(self, X: Array, level: float = 0.90) -> tuple[Array, Array]:
         """Prediction interval of a new y for each row of `X`: (low, high), each (m,)."""
-        from scipy.stats import t
+        from scipy.special import stdtrit
 
-        half = t.ppf((1 + level) / 2, self.dof) * self.spread(X)
+        half = stdtrit(self.dof, (1 + level) / 2) * self.spread(X)
         return self.location(X) - half, self.location(X) + half
 
     def draws(self, X: Array, rng: np.random.Generator, n: int) -> Array:
@@ -72,16 +72,16 @@ class Mixture:
 
         Between the fits' own quantiles, by bisection of the mixture's distribution.
         """
-        from scipy.stats import t
+        from scipy.special import stdtr, stdtrit
 
         places = np.array([f.location(X) for f in self.fits])
         spreads = np.array([f.spread(X) for f in self.fits])
         dofs = np.array([[f.dof] for f in self.fits])
-        own = places + spreads * t.ppf(share, dofs)
+        own = places + spreads * stdtrit(dofs, share)
         low, high = own.min(axis=0), own.max(axis=0)
         for _ in range(50):
             middle = (low + high) / 2
-            under = self.weights @ t.cdf((middle - places) / spreads, dofs) < share
+            under = self.weights @ stdtr(dofs, (middle - places) / spreads) < share
             low, high = np.where(under, middle, low), np.where(under, high, middle)
         return (low + high) / 2
 

@@ -60,14 +60,18 @@ class Pedigree:
         """Ids to positions."""
         return pd.Index(self.birds)
 
+    @cached_property
+    def places(self) -> dict[str, int]:
+        """Ids to positions, for a few at a time."""
+        return {bird: place for place, bird in enumerate(self.birds)}
+
     def positions(self, birds: Iterable[str]) -> np.ndarray:
         """Positions of `birds`; raises PedigreeError naming those that are not in the pedigree."""
         wanted = list(birds)
-        at = self.index.get_indexer(wanted)
-        if (at < 0).any():
-            missing = ", ".join(str(b) for b, p in zip(wanted, at, strict=True) if p < 0)
-            raise PedigreeError(f"not in the pedigree: {missing}")
-        return at
+        at = [self.places.get(bird, -1) for bird in wanted]
+        if missing := [str(bird) for bird, place in zip(wanted, at, strict=True) if place < 0]:
+            raise PedigreeError(f"not in the pedigree: {', '.join(missing)}")
+        return np.array(at, dtype=np.intp)
 
     def inverse(self) -> sparse.csc_array:
         """A⁻¹ by Henderson's rules, sparse n × n."""

@@ -142,6 +142,19 @@ class Equations:
         effects = tuple(coefficients[inside] for inside in self._inside)
         return Solution(self, np.asarray(variances, dtype=float), fixed, effects)
 
+    def known(self, variances: Floats, weights: Floats) -> tuple[float, Floats, Floats]:
+        """Log-likelihood, values (r,) of `weights`' (m, r) combinations of all unknowns, and their errors' covariance.
+
+        What `log_likelihood`, `solve` and `error_covariance` give, from one solution.
+        """
+        solver, scales = self._factor(variances)
+        right = np.column_stack([scales * self._b, scales[:, None] * weights])
+        solved = solver.solve(right)
+        unknowns = scales * solved[:, 0]
+        unknowns[: self.sizes[0]] += self._offset
+        covariance: Floats = variances[-1] * (right[:, 1:].T @ solved[:, 1:])
+        return self._value(solver, right[:, 0], solved[:, 0], variances[-1]), weights.T @ unknowns, covariance
+
     def stacked(self, fixed: Floats | None, effects: Sequence[Floats | None]) -> Floats:
         """Weights (m, r) on all unknowns from weights on the columns of X and on each effect's levels."""
         width = next(w.shape[1] for w in (fixed, *effects) if w is not None)
