@@ -108,12 +108,18 @@ def _covariances(
     pairs = {(eye.index(i), eye.index(j)): r for (i, j), r in named.items() if i in eye and j in eye}
     apart, together = np.zeros((len(rows),) * 2), {}
     for at, effect in enumerate(EFFECTS):
-        sd, alike = np.sqrt(parts[eye, at]), _alike(model, effect, rows)
+        sd = np.sqrt(parts[eye, at])
+        if effect not in CORRELATED:
+            loads = np.hstack(
+                [s * m.of(_shared(model, effect, rows)) for s, m in zip(sd, sections, strict=True)]
+            )
+            apart += loads @ loads.T
+            continue
+        alike = _alike(model, effect, rows)
         own = sum(s**2 * _between(m, m, alike) for s, m in zip(sd, sections, strict=True))
+        half = sum(s * m.of(alike) for s, m in zip(sd, sections, strict=True))
         apart += own
-        if effect in CORRELATED:
-            half = sum(s * m.of(alike) for s, m in zip(sd, sections, strict=True))
-            together[effect] = sum(s * m.of(half.T) for s, m in zip(sd, sections, strict=True)) - own
+        together[effect] = sum(s * m.of(half.T) for s, m in zip(sd, sections, strict=True)) - own
         for (i, j), r in pairs.items() if effect == "genetic" else ():
             known = sd[i] * sd[j] * _between(sections[i], sections[j], alike)
             apart += r * (known + known.T)
@@ -126,8 +132,15 @@ def _between(one: Freed, other: Freed, alike: np.ndarray) -> np.ndarray:
     return other.of(one.of(alike).T).T
 
 
+def _shared(model: SeasonModel, effect: str, rows: np.ndarray) -> np.ndarray:
+    """Which level of an effect each look has, by one of its rows (n × levels); a missing level belongs to none."""
+    codes = model.levels[effect].codes[rows]
+    levels = np.unique(codes[codes >= 0])
+    return (codes[:, None] == levels).astype(float)
+
+
 def _alike(model: SeasonModel, effect: str, rows: np.ndarray) -> np.ndarray:
-    """How far looks (by one of their rows, n) share an effect: the covariance (n × n) for a variance of 1."""
+    """How far looks share one of CORRELATED, by one of their rows: the covariance (n × n) for a variance of 1."""
     number = model.observations.rows["n"].to_numpy()[rows]
     if effect == "residual":
         return np.diag(1 / number)
@@ -135,8 +148,7 @@ def _alike(model: SeasonModel, effect: str, rows: np.ndarray) -> np.ndarray:
     if effect == "genetic":
         nodes, place = np.unique(codes, return_inverse=True)
         return model.kinship.block(nodes)[np.ix_(place, place)]
-    same = (codes[:, None] == codes[None, :]) & (codes >= 0)[:, None]
-    return same / number if effect == "permanent" else same.astype(float)
+    return (codes[:, None] == codes) / number
 
 
 def _fixed_columns(rows: pd.DataFrame) -> np.ndarray:
