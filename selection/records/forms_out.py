@@ -106,6 +106,7 @@ def _book(flock: Flock) -> Workbook:
         _whole_columns(sheet, columns)
         for number, column in enumerate(columns, 1):
             restrict(sheet, number, column, form, lists, LAST_ROW)
+        _on_paper(sheet, flock.plan.season)
     put_lists(book, lists)
     book.properties.description = _digest(book)
     return book
@@ -200,6 +201,16 @@ def _whole_columns(sheet: Worksheet, columns: Sequence[Column]) -> None:
         whole.width = max(WIDTHS.get(column.kind, 18), len(column.name) + 3)
         whole.number_format = FORMATS.get(column.kind, AS_TEXT)
         whole.protection = Protection(locked=False)
+
+
+def _on_paper(sheet: Worksheet, season: int) -> None:
+    """A sheet printed: as wide as A4 lies, the header on every page, lines to write on, form and page below."""
+    sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", sheet.PAPERSIZE_A4
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.page_setup.fitToHeight = 0  # as many pages as it takes
+    sheet.print_title_rows = "1:1"
+    sheet.print_options.gridLines = True
+    sheet.oddFooter.center.text = f"&A, season {season}, page &P of &N"
 
 
 def _rows(sheet: Worksheet, columns: Sequence[Column], rows: pd.DataFrame) -> None:

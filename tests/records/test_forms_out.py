@@ -104,6 +104,14 @@ def test_headers_say_what_belongs_there_and_are_alone_in_being_locked(book) -> N
     assert "weight" in note and "unit: g" in note and "must be filled in" in note
 
 
+def test_every_form_fits_the_width_of_paper_and_has_its_header_on_each_page(book) -> None:
+    for name in FORMS:
+        sheet = book[name]
+        assert sheet.page_setup.orientation == "landscape" and sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert (int(sheet.page_setup.fitToWidth or 1), int(sheet.page_setup.fitToHeight)) == (1, 0)
+        assert sheet.print_title_rows == "$1:$1"
+
+
 def test_days_are_dates_and_labels_are_text_that_no_spreadsheet_turns_into_a_date(book) -> None:
     sheet = book["rings"]
     formats = {c.value: sheet.column_dimensions[c.column_letter].number_format for c in sheet[1]}
