@@ -194,7 +194,7 @@ def _judged(ring: Any, build: str) -> tuple[str, str]:
         if ring.size_mm < sizes[0] - NOMINAL:
             return "change", told
         if ring.size_mm < sizes[1] - NOMINAL:
-            return "check", f"{told}: they disagree"
+            return "check", f"{told}: too small by some of them"
     if growing and kind == "clip":
         return "check", "a clip on a growing bird: do not count on it to spring open"
     if growing:
@@ -221,14 +221,17 @@ def _sentences(
     if by_left.empty:
         said = ["No colour has been worn yet and none was named, so there are no pairs: name those in stock."]
     if ringed := _ringed_in_season(flock):
-        words = "birds were given a ring of their own: so many pairs a season like it needs"
-        said.append(f"Of those hatched in {flock.plan.season}, {ringed} {words}.")
+        were = "bird was" if ringed == 1 else "birds were"
+        words = f"{ringed} {were} given a ring of their own: so many pairs a season like it needs"
+        said.append(f"Of those hatched in {flock.plan.season}, {words}.")
     short = by_left[by_left["short"]]
     said += [f"{row.left} on the left is running out: {_left_of(row)}." for row in short.itertuples()]
     pairless = len(present) - int(legs.notna().all(axis=1).sum())
     if pairless:
         said.append(
-            f"{pairless} living birds wear no pair of rings, and go by their number or their clutch alone."
+            "1 living bird wears no pair of rings, and goes by its number or its clutch alone."
+            if pairless == 1
+            else f"{pairless} living birds wear no pair of rings, and go by their number or their clutch alone."
         )
     changes = int((due["due"] == "change").sum())
     if changes:

@@ -85,7 +85,7 @@ def test_without_a_list_of_colours_those_worn_are_taken_and_it_is_said() -> None
 
 
 def test_birds_without_a_pair_are_counted() -> None:
-    assert any("1 living birds wear no pair of rings" in said for said in ring_plan(SOME).sentences)
+    assert any("1 living bird wears no pair of rings" in said for said in ring_plan(SOME).sentences)
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,7 @@ def test_birds_without_a_pair_are_counted() -> None:
         ("female", "2026-08-29", "spiral", 9.5, "look weekly", "a growing bird of 6 weeks"),
         ("female", "2026-08-29", "spiral", np.nan, "look weekly", "its size is not recorded"),
         ("female", "2026-08-29", "clip", 10.0, "check", "do not count on it to spring open"),
-        ("male", "2025-04-01", "spiral", 14.0, "check", "they disagree"),
+        ("male", "2025-04-01", "spiral", 14.0, "check", "too small by some of them"),
         ("male", "2025-04-01", "spiral", 11.0, "change", "the sources give 14.3 to 20 mm"),
         ("female", "2025-04-01", "spiral", 16.0, None, ""),
         ("female", "2026-08-29", "closed", 16.0, "look weekly", "a growing bird"),
