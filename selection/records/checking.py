@@ -101,11 +101,13 @@ def _unknown(
     of: str, form: str, rows: pd.DataFrame, column: str, labels: pd.Series, known: Known
 ) -> list[Finding]:
     """A fault for each of `rows`, whose `labels` the form `of` does not have; whether it was refused there."""
-    at = folded(labels).map(known.refused.get(of, {}))
-    words = f"row {{}} of the {of} form, which enters it, was refused: mend that, and hand this in again"
-    found = findings(form, rows, at.notna(), column, words, at)
-    words = f"no {ENTERED_ON[of]} {{}} is on record: enter it on the {of} form first, or mend the label"
-    return found + findings(form, rows, at.isna(), column, words, labels)
+    refused = folded(labels).isin(known.refused.get(of, frozenset()))
+    words = f"its row of the {of} form was refused: mend that, and hand this in again"
+    found = findings(form, rows, refused, column, words)
+    one = ENTERED_ON[of]
+    which = labels.map(f"{one} {{}}".format).where(labels != rows[column], f"such {one}")
+    words = f"no {{}} is on record: enter it on the {of} form first, or mend the label"
+    return found + findings(form, rows, ~refused, column, words, which)
 
 
 def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:

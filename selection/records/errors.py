@@ -6,7 +6,7 @@ found, what was expected, what to do. The commands print that text and never a t
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -47,9 +47,7 @@ class Finding:
 
     def reason(self) -> str:
         """The finding in words, without the place: what was found, what was expected."""
-        where = f"{self.column}: " if self.column else ""
-        found = f"found {self.found}; " if self.found else ""
-        return f"{where}{found}{self.expected}"
+        return _reason(self.column, self.found, self.expected)
 
     def __str__(self) -> str:
         place = self.form if self.row is None else f"{self.form}, row {self.row}"
@@ -57,26 +55,34 @@ class Finding:
 
 
 def in_lines(findings: Iterable[Finding], most: int = 20) -> list[str]:
-    """Findings in words, those that say the same of several rows on one line, at most `most` lines a form.
+    """Findings in words, at most `most` lines a form; what is left out is counted.
 
-    Faults come before remarks; what is left out is counted.
+    Those that expect the same in several rows are one line, with the first few of what was found.
     """
-    rows: dict[tuple[str, str, bool], list[int]] = {}
+    alike: dict[tuple[str, str | None, str], list[Finding]] = {}
     for finding in findings:
-        same = rows.setdefault((finding.form, finding.reason(), finding.refused), [])
-        same += [] if finding.row is None else [finding.row]
+        alike.setdefault((finding.form, finding.column, finding.expected), []).append(finding)
     lines: dict[str, list[str]] = {}
-    for (form, reason, _), at in sorted(rows.items(), key=lambda item: not item[0][2]):
-        lines.setdefault(form, []).append(f"{form}{_rows_in_words(at)}: {reason}")
+    for (form, column, expected), same in alike.items():
+        rows = [finding.row for finding in same if finding.row is not None]
+        found = listed([text for text in dict.fromkeys(finding.found for finding in same) if text], 3)
+        lines.setdefault(form, []).append(f"{form}{_rows_in_words(rows)}: {_reason(column, found, expected)}")
     for form, said in lines.items():
         if len(said) > most:
             lines[form] = [*said[:most], f"{form}: and {len(said) - most} more findings"]
     return [line for said in lines.values() for line in said]
 
 
-def _rows_in_words(rows: list[int], most: int = 6) -> str:
-    if not rows:
-        return ""
-    listed = ", ".join(map(str, rows[:most]))
-    more = f" and {len(rows) - most} more" if len(rows) > most else ""
-    return f", row{'s' if len(rows) > 1 else ''} {listed}{more}"
+def listed(texts: Sequence[object], most: int) -> str:
+    """`a, b, c and 4 more`."""
+    more = f" and {len(texts) - most} more" if len(texts) > most else ""
+    return ", ".join(map(str, texts[:most])) + more
+
+
+def _reason(column: str | None, found: str, expected: str) -> str:
+    where = f"{column}: " if column else ""
+    return f"{where}found {found}; {expected}" if found else f"{where}{expected}"
+
+
+def _rows_in_words(rows: list[int]) -> str:
+    return f", row{'s' if len(rows) > 1 else ''} {listed(rows, 6)}" if rows else ""

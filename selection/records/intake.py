@@ -153,13 +153,13 @@ def _beside(form: Form, rows: pd.DataFrame, known: Known, found: list[Finding]) 
     return [f for f in more if (f.row, f.column) not in said]
 
 
-def _labels(form: Form, typed: Typed, found: list[Finding]) -> dict[str, int]:
-    """The row of each bird or clutch that was refused, by its folded label."""
+def _labels(form: Form, typed: Typed, found: list[Finding]) -> frozenset[str]:
+    """The folded labels of the birds or clutches that were refused."""
     if form.name not in ENTERED_ON or form.key[0] not in typed.rows:
-        return {}
+        return frozenset()
     labels = folded(typed.rows[form.key[0]])
-    refused = [f.row for f in found if f.refused and f.row in labels.index]
-    return {labels[row]: row for row in refused if row is not None and labels[row]}
+    refused = labels.loc[labels.index.isin([f.row for f in found if f.refused])]
+    return frozenset(refused[refused != ""])
 
 
 def _count(

@@ -23,16 +23,16 @@ LIVES = ("clutches", "birds", "sales")
 class Known:
     """The rows of each form as they stand (columns and dtypes of `tables.py`), and the standards in force.
 
-    `refused` says of birds and clutches just refused, by form and folded label, in which row they stood;
+    `refused` are the folded labels of birds and clutches just refused, by form;
     `usual` gives rows of a form that were recorded before, where `forms` has but a few of them.
     """
 
     in_force: InForce
     forms: Mapping[str, pd.DataFrame]
-    refused: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    refused: Mapping[str, frozenset[str]] = field(default_factory=dict)
     usual: Mapping[str, Callable[[], pd.DataFrame]] = field(default_factory=dict)
 
-    def with_rows(self, form: str, rows: pd.DataFrame, refused: Mapping[str, int] | None = None) -> Known:
+    def with_rows(self, form: str, rows: pd.DataFrame, refused: frozenset[str] = frozenset()) -> Known:
         """The same with `rows`, each in place of the row under its key, and the labels `refused` of the form."""
         now = self.forms[form]
         if len(now) and len(rows):

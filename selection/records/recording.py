@@ -76,14 +76,14 @@ class Recorded:
         return int(any(finding.refused for finding in self.findings))
 
     def words(self) -> str:
-        """The outcome for the breeder: what was adopted, what was recorded by form, then what was found."""
+        """The outcome for the breeder: what was adopted and recorded, what was refused, then what to look at."""
         lines = [self.stopped] if self.stopped is not None else []
         lines += [f"{name} adopted" for name in self.adopted]
         lines += [self._form_in_words(form) for form in self.refused]
-        return (
-            "\n".join([*lines, *in_lines(self.findings)])
-            or "nothing new: no forms, and the settings on record"
-        )
+        for refused, heading in ((True, "To mend, then hand in again:"), (False, "Worth another look:")):
+            if said := in_lines(finding for finding in self.findings if finding.refused == refused):
+                lines += ["", heading, *said]
+        return "\n".join(lines).strip() or "nothing new: no forms, and the settings on record"
 
     def _form_in_words(self, form: str) -> str:
         counts = {

@@ -74,8 +74,10 @@ def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[F
     ]
     twice = [raw.header[at[0]] for name, at in places.items() if name in columns and len(at) > 1]
     missing = [c for c in form.required if c not in places]
-    faults = [(name, "two columns of that name", "one") for name in twice]
-    faults += [(name, "no such column", "it in the header: it must be there") for name in missing]
+    faults = [(name, "two columns of that name", "leave one of them") for name in twice]
+    faults += [
+        (name, "no column of that name", "every row needs it: name it in the header") for name in missing
+    ]
     for name, found, expected in faults:
         rows: Iterable[int | None] = raw.cells.index if len(raw.cells) else [None]
         findings += [Finding(form.name, row, name, found, expected) for row in rows]

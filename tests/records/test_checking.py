@@ -51,23 +51,27 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
     "an unknown bird": (
         added("scores", LOOK | {"bird": "26-99"}),
         ("scores", 4),
-        "bird: found 26-99; no bird 26-99 is on record",
+        "bird: found 26-99; no such bird is on record",
     ),
     "an unknown clutch of a bird": (
         changed("birds", 5, clutch="26-B9"),
         ("birds", 7),
-        "no clutch 26-B9 is on record",
+        "clutch: found 26-B9; no such clutch is on record",
     ),
     "an unknown clutch of a mixed brood": (
         changed("birds", 5, clutch="26-B1;26-B9"),
         ("birds", 7),
         "no clutch 26-B9",
     ),
-    "an unknown clutch of a bill": (changed("costs", 0, clutch="26-X"), ("costs", 2), "no clutch 26-X"),
+    "an unknown clutch of a bill": (
+        changed("costs", 0, clutch="26-X"),
+        ("costs", 2),
+        "found 26-X; no such clutch is on record",
+    ),
     "an unknown sire": (
         changed("birds", 3, sire="24-C9"),
         ("birds", 5),
-        "sire: found 24-C9; no bird 24-C9 is on record",
+        "sire: found 24-C9; no such bird is on record",
     ),
     "a pair that nobody wears": (
         added("scores", LOOK | {"left": "green", "right": "pink"}),
@@ -420,9 +424,7 @@ def test_a_bird_refused_takes_with_it_only_the_rows_that_name_it(tmp_path):
     }
     assert found.taken["scores"] == 1
     (reason,) = {f.expected for f in found.findings if f.refused and f.form != "birds"}
-    assert (
-        reason == "row 5 of the birds form, which enters it, was refused: mend that, and hand this in again"
-    )
+    assert reason == "its row of the birds form was refused: mend that, and hand this in again"
 
 
 def test_a_parent_of_the_wrong_sex_entered_together_with_its_chick_is_the_chicks_fault(tmp_path):
@@ -451,7 +453,10 @@ def test_a_missing_column_refuses_every_row_and_is_named(tmp_path):
     found = recorded(tmp_path, forms)
     back = small.read_csv(tmp_path / "flock/refused/weights.csv")
     assert [r["row"] for r in back] == ["2", "3"]
-    assert all("grams: found no such column; it in the header: it must be there" in r["reason"] for r in back)
+    assert all(
+        "grams: found no column of that name; every row needs it: name it in the header" in r["reason"]
+        for r in back
+    )
     assert "weights" not in found.taken
 
 

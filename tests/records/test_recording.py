@@ -336,7 +336,21 @@ def test_a_bird_without_a_sex_is_recorded_as_unknown(flock):
 def test_the_same_fault_of_many_rows_is_one_line(flock):
     rows = [{"on": "2026-09-01", "bird": "26-01", "trait": "shank width"} for _ in range(30)]
     lines = hand_in(flock, "measures", *rows).words().splitlines()
-    assert "measures, rows 2, 3, 4, 5, 6, 7 and 24 more: value: found no such column" in lines[-1]
+    assert "measures, rows 2, 3, 4, 5, 6, 7 and 24 more: value: found no column of that name" in lines[-1]
+
+
+def test_rows_that_expect_the_same_are_one_line_and_what_is_to_mend_comes_first(flock):
+    rows = [{"on": "2026-09-01", "bird": f"99-{i}", "grams": 900} for i in range(30)]
+    said = hand_in(
+        flock, "weights", *rows, {"on": "2026-09-01", "bird": "26-01", "grams": 2900, "frost": "x"}
+    ).words()
+    mend, look = said.split("\n\n")[1:]
+    assert mend.splitlines() == [
+        "To mend, then hand in again:",
+        "weights, rows 2, 3, 4, 5, 6, 7 and 24 more: bird: found 99-0, 99-1, 99-2 and 27 more; no such bird is on "
+        "record: enter it on the birds form first, or mend the label",
+    ]
+    assert look.startswith("Worth another look:\nweights: frost: found a column that this form does not have")
 
 
 def test_a_folder_that_may_not_be_read_is_said(flock, monkeypatch):
