@@ -12,6 +12,7 @@ import pandas as pd
 from selection.decide.allotment import Allotment, allot
 from selection.decide.depression import Depression, depression
 from selection.decide.kinship import Descent, degree
+from selection.decide.rows import counted
 from selection.decide.verdicts import Verdicts
 from selection.decide.worst_case import SAME, Worst, WorstCase
 from selection.merit.candidates import bars
@@ -153,7 +154,10 @@ class _Words:
         about = "as high as" if worst.exact else "no higher than"
         above = " and above the ceiling" if self.most is not None and inbreeding <= self.most < most else ""
         supposing = f" if {' and '.join(worst.supposing[:2])}" if worst.supposing else ""
-        more = f" and {len(worst.supposing) - 2} more such" if len(worst.supposing) > 2 else ""
+        left = len(worst.supposing) - 2
+        more = (
+            f", with {counted(left, 'more doubt')} of this kind falling out the same way" if left > 0 else ""
+        )
         return [f"F may be {about} {most:.3f}{above}{supposing}{more}"]
 
 
