@@ -112,7 +112,9 @@ def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> l
         elif len(hers):
             said.append("every pen she could go to is full")
         else:
-            said.append("refused with every cock that is kept" if most else "no cock is kept")
+            said.append(
+                "too close to every cock that is kept, or refused with him" if most else "no cock is kept"
+            )
     return said
 
 

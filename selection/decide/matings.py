@@ -19,6 +19,8 @@ from selection.merit.candidates import bars
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 
+CLOSE = 0.125
+"""F of the chicks of half brother and sister: closer birds are never put together unasked (common practice)."""
 COLUMNS = (
     "cock",
     "hen",
@@ -57,7 +59,8 @@ def matings(
 
     `pen_sizes`: the most hens one cock may have, for all or by cock (None: any number). The allotment puts
     the hens that stay to the cocks that are kept; the reserve is in the table alone, and so are older cocks
-    unless none is kept. A pair is refused above the plan's `most_inbreeding` or where one of them is barred.
+    unless none is kept. A pair is refused above the plan's `most_inbreeding` or where one of them is barred; where
+    the plan sets no ceiling none is refused for it, but none closer than `CLOSE` is put together.
     """
     staying = stay(flock, verdicts)
     cocks, hens = (staying.loc[staying["sex"] == sex, "bird"].tolist() for sex in ("male", "female"))
@@ -65,7 +68,7 @@ def matings(
     cost = depression(flock, merit)
     kept = staying.loc[staying["role"] != "reserve"]
     best = allot(
-        table,
+        _not_too_close(table, flock.plan.most_inbreeding),
         first_of(kept[kept["sex"] == "male"]),
         kept.loc[kept["sex"] == "female", "bird"].tolist(),
         pen_sizes,
@@ -75,6 +78,12 @@ def matings(
     among = pd.DataFrame(merit.pedigree.relationship(birds), index=birds, columns=birds)
     sentences = (*_sentences(flock, table), *best.sentences, *cost.sentences)
     return Matings(table, best, cost, among, sentences, (*_cannot(cocks, hens), *cost.cannot))
+
+
+def _not_too_close(pairs: pd.DataFrame, most: float | None) -> pd.DataFrame:
+    """The pairs, the closest refused too where only the want of a ceiling in the plan allows them."""
+    close = pairs["inbreeding"].astype(float) > CLOSE + SAME
+    return pairs if most is not None else pairs.assign(allowed=pairs["allowed"].mask(close, "no"))
 
 
 def stay(flock: Flock, verdicts: Verdicts) -> pd.DataFrame:
@@ -168,7 +177,13 @@ def _sentences(flock: Flock, table: pd.DataFrame) -> tuple[str, ...]:
     refused = int((table["allowed"] == "no").sum())
     said = [f"{len(table)} pairs; {refused or 'none'} refused."]
     if most is None:
-        said.append("The plan sets no ceiling on inbreeding, so no pair is refused for it.")
+        close = int((table["inbreeding"].astype(float) > CLOSE + SAME).sum())
+        said.append(
+            "The plan sets no ceiling on inbreeding, so no pair is refused for it; but no pen is proposed for the "
+            f"{counted(close, 'pair')} closer than half brother and sister (F above {CLOSE:g}; common practice)."
+            if close
+            else "The plan sets no ceiling on inbreeding, so no pair is refused for it."
+        )
     else:
         risky = int(((table["allowed"] == "yes") & (table["inbreeding_most"] > most + SAME)).sum())
         if risky:

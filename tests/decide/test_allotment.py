@@ -81,7 +81,7 @@ def test_full_pens_and_refusals_are_said() -> None:
     assert found.table.set_index("hen")["why"].to_dict() == {
         "x": "the best for her",
         "y": "every pen she could go to is full",
-        "z": "refused with every cock that is kept",
+        "z": "too close to every cock that is kept, or refused with him",
     }
     assert "b has no hens." in found.sentences
     assert "y has no cock: every pen she could go to is full." in found.sentences
