@@ -52,5 +52,8 @@ def listed(names: Iterable[str]) -> str:
 
 
 def accuracy(value: float) -> str:
-    """How well a merit is known: little, fairly, well (accuracy under 0.5, under 0.7, from 0.7)."""
-    return "little known" if value < 0.5 else "fairly known" if value < 0.7 else "well known"
+    """How well a merit is known: little, fairly, well (accuracy under 0.6, under 0.8, from 0.8).
+
+    Squared, that is: under a third of the differences in breeding value is told, under two thirds, more.
+    """
+    return "little known" if value < 0.6 else "fairly known" if value < 0.8 else "well known"
