@@ -1,7 +1,9 @@
 """Judges' levels in one section, and how far looks at one bird agree: a mixed model on plain arrays.
 
-points = cell (season×sex, fixed) + judge×season (fixed, summing to 0 over judges tied by birds that both have
-seen) + judge×day (random) + bird (random) + residual.
+points = cell (season×sex, fixed) + judge×season (fixed) + judge×day (random) + bird (random) + residual.
+
+Judges' levels sum to 0 over the looks of those tied by birds that both have seen: taking them off leaves the mean of
+the points given, so that a judge who saw one bird moves the points of another's ten little.
 """
 
 from __future__ import annotations
@@ -69,7 +71,7 @@ def fit_levels(
     grid = model.posterior() if len(np.unique(bird)) < len(bird) else None
     t, r = (grid.mean(grid.t), grid.mean(grid.r)) if grid else (usual, DAY_SHARE)
     solved = model.solve(t, r)
-    judge_level, judge_se = _of_judges(solved, contrasts, X.shape[1])
+    judge_level, judge_se = _of_judges(solved, _about_looks(tied, judge) @ contrasts, X.shape[1])
     fitted = replace(
         untouched,
         level=judge_level[judge] + _within(solved.days[day], tied[judge]),
@@ -80,7 +82,7 @@ def fit_levels(
     )
     if grid is None:
         return replace(fitted, why="no bird was looked at twice")
-    return _agreeing(fitted, model, grid)
+    return _agreeing(fitted, model, grid, _apart(tied, *_of_judges(solved, contrasts, X.shape[1])))
 
 
 def _codes(labels: npt.ArrayLike) -> Codes:
@@ -120,6 +122,19 @@ def _contrasts(tied: Codes) -> Floats:
     return np.stack(columns, axis=1) if columns else np.zeros((len(tied), 0))
 
 
+def _about_looks(tied: Codes, judge: Codes) -> Floats:
+    """What takes the mean over the looks of each set of tied judges off their levels (judges × judges)."""
+    looks = np.bincount(judge, minlength=len(tied)).astype(float)
+    same = tied[:, None] == tied
+    return np.eye(len(tied)) - same * looks / (same @ looks)[:, None]
+
+
+def _apart(tied: Codes, level: Floats, se: Floats) -> float | None:
+    """Variance of judges' levels, from levels about the plain mean of each set; None where no judges are tied."""
+    freedom = len(tied) - len(np.unique(tied))
+    return max(float(np.sum(level**2 - se**2)) / freedom, 0.0) if freedom else None
+
+
 def _of_judges(solved: Solution, contrasts: Floats, fixed: int) -> tuple[Floats, Floats]:
     """Level of each judge×season and its standard error; the contrasts are the last of the fixed effects."""
     rows = slice(fixed - contrasts.shape[1], fixed)
@@ -133,17 +148,15 @@ def _within(effects: Floats, sets: Codes) -> Floats:
     return effects - (np.bincount(sets, effects) / np.bincount(sets))[sets]
 
 
-def _agreeing(levels: Levels, model: Absorbed, grid: Grid) -> Levels:
-    """`levels` with the repeatability and, where judges are tied, their agreement.
+def _agreeing(levels: Levels, model: Absorbed, grid: Grid, apart: float | None) -> Levels:
+    """`levels` with the repeatability and, where judges are tied, their agreement; `apart`: their levels' variance.
 
     The agreement is that of single looks with levels left on: ICC(2,1), Shrout & Fleiss (1979, from memory).
     """
     t = model.most_likely(grid.mean(grid.t))
     repeatability = _around(t, grid.interval(grid.t))
-    freedom = len(levels.tied) - len(np.unique(levels.tied))
-    if freedom == 0:
+    if apart is None:
         return replace(levels, repeatability=repeatability, why="no two judges looked at one bird")
-    apart = max(float(np.sum(levels.judge**2 - levels.judge_se**2)) / freedom, 0.0)
     size = grid.residual_variance / (1 - grid.t)
     agreement = grid.t / (1 + grid.r + apart / size)
     middle = t / (1 + grid.mean(grid.r) + apart / grid.mean(size))
