@@ -46,14 +46,13 @@ CELLS: dict[str, tuple[Rule, ...]] = {
 
 REMARKS: dict[str, tuple[Rule, ...]] = {
     "clutches": (breeding.birds_entered, breeding.pen_of_clutch, breeding.origins),
-    "rings": (breeding.few_pairs,),
+    "rings": (breeding.few_pairs, usual.new_colours),
     "scores": (season.old_cards, usual.points_of_judge, usual.new_judges),
     "weights": (usual.weights,),
     "eggs": (eggs.hens_there, eggs.counted_once),
     "sales": (season.prices, season.sold_once),
 }
 SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
-AHEAD = pd.Timedelta(days=366)
 DAY_OF = {"rings": "fitted_on", "pens": "from"}
 """The day of a row that names a bird, where it is not `on`."""
 ENTERED_ON = {"birds": "bird", "clutches": "clutch"}
@@ -159,11 +158,11 @@ def gone_before(form: str, rows: pd.DataFrame, earlier: Mapping[str, pd.DataFram
     return findings(form, rows, seen_on > rows[column], column, words, rows["bird"], seen_on, refused=False)
 
 
-def far_ahead(form: str, rows: pd.DataFrame, day: date) -> list[Finding]:
-    """A remark on rows dated more than a year after `day`, that of the plan: the year may be a slip."""
+def still_to_come(form: str, rows: pd.DataFrame, today: date, planned: date) -> list[Finding]:
+    """A remark on rows dated after both `today` and the plan's day: the year may be a slip."""
     column = FORMS[form].dated_by
     if column is None:
         return []
-    late = rows[rows[column] > pd.Timestamp(day) + AHEAD]
-    words = f"taken, and counted only from then on: that is over a year after the plan's day, {day}"
+    late = rows[rows[column] > pd.Timestamp(max(today, planned))]
+    words = f"taken, and counted only from then on: that day is still to come, and lies after the plan's, {planned}"
     return findings(form, late, late[column].notna(), column, words, refused=False)

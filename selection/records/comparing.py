@@ -168,4 +168,6 @@ def _twice(form: Form, row: int, same: pd.Index, alike: bool) -> Finding:
     if alike:
         return Finding(form.name, row, None, found, "the rows say the same, and one is kept", refused=False)
     hint = "; tell two bills of one day apart with line" if "line" in form.key else ""
-    return Finding(form.name, row, None, found, f"expected one row for each{hint}")
+    return Finding(
+        form.name, row, None, found, f"expected one row for each: keep the right one, delete the others{hint}"
+    )

@@ -21,6 +21,8 @@ from selection.records.dates import read_date
 from selection.records.tables import Column
 
 MOST = 1e12
+OR_BLANK = ", or a blank cell where it is not recorded"
+"""Ends what is expected of a cell; left off where the cell must be filled in."""
 """Beyond this no weight, count or price of a flock can lie."""
 
 _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
@@ -78,7 +80,11 @@ def parse_column(cells: pd.Series, column: Column) -> Parsed:
     rows = cells.index.tolist()
     return Parsed(
         _typed([c.value for c in found], column, cells.index),
-        {row: c.expected for row, c in zip(rows, found, strict=True) if c.expected},
+        {
+            row: c.expected.removesuffix(OR_BLANK if column.required else "")
+            for row, c in zip(rows, found, strict=True)
+            if c.expected
+        },
         {row: c.note for row, c in zip(rows, found, strict=True) if c.note},
     )
 
@@ -148,7 +154,7 @@ def _label(cell: Any) -> Cell:
         )
     found = _text(cell)
     if found.value.casefold() in _NOT_A_NAME:
-        return Cell(None, "a name, or a blank cell where it is not recorded")
+        return Cell(None, "a name" + OR_BLANK)
     return found
 
 
@@ -185,9 +191,7 @@ def _number(cell: Any) -> Cell:
         return Cell(None, "a number")
     value, note = _of_text(cell.translate(_SPACES)) if isinstance(cell, str) else (cell, None)
     if value is None:
-        return Cell(
-            None, note or "a number by itself, without its unit, or a blank cell where it is not recorded"
-        )
+        return Cell(None, note or "a number by itself, without its unit" + OR_BLANK)
     if not abs(value) <= MOST:
         return Cell(None, "a number that can be")
     return Cell(float(value), note=note and f"taken as {value:g}")

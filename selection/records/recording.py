@@ -12,7 +12,7 @@ import pandas as pd
 
 from selection.records import durable, ledger
 from selection.records.adopting import Adopted, Approve, adopt
-from selection.records.checking import LEAVING, far_ahead, gone_before
+from selection.records.checking import LEAVING, gone_before, still_to_come
 from selection.records.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.errors import Finding, SelectionError, in_lines
 from selection.records.intake import Intake, Progress, take_in
@@ -166,7 +166,7 @@ def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
             _append(flock, intake, forms.name, terms.progress)
         except ConflictError:
             continue
-        outcome = _outcome(handed, adopted, intake)
+        outcome = _outcome(handed, adopted, intake, terms.today)
         return _given_back(flock, forms, handed, intake, outcome) if terms.returned else outcome
     raise ConflictError(f"{flock}: somebody else keeps recording the same rows; try again when they are done")
 
@@ -272,11 +272,11 @@ def _missing(flock: Path, on_record: Mapping[str, pd.DataFrame]) -> list[Finding
     ]
 
 
-def _outcome(handed: HandedIn, adopted: Adopted, intake: Intake) -> Recorded:
+def _outcome(handed: HandedIn, adopted: Adopted, intake: Intake, today: date) -> Recorded:
     """What came of the hand-in, before its refused rows are given back."""
     if adopted.plan:
         for form, rows in intake.rows.items():
-            intake.findings += far_ahead(form, rows, adopted.plan.on)
+            intake.findings += still_to_come(form, rows, today, adopted.plan.on)
     if {"rings", "birds", "sales"} & set(handed.forms):
         intake.findings += changed_answers(intake.known, intake.record, PAIRED)
     for form in (name for name in LEAVING if name in intake.rows):

@@ -31,8 +31,8 @@ GROWN_DAYS = 210.0
 MATES, NEAR, TIMES_MATES = 6, 0.15, 2.0
 """So many weighings of one sex, their ages within this share of the bird's, tell the weight to expect; it is
 questioned beyond so many times more or less (common practice, no source)."""
-FAR_OFF = 5
-"""So many times beyond what the standard gives any points for, a weight is questioned."""
+FAR_UNDER, FAR_OVER = 5, 2
+"""So many times under or over anything that the standard gives points for, a weight is questioned."""
 
 
 def points_of_judge(rows: pd.DataFrame, known: Known) -> list[Finding]:
@@ -76,6 +76,25 @@ def new_judges(rows: pd.DataFrame, known: Known) -> list[Finding]:
         "clear this row with (blank) and --correct, and hand it in under that name"
     )
     return findings("scores", rows, new, "judge", words, refused=False)
+
+
+def new_colours(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """A ring colour that is written for the first time beside others on record: a new one, or a slip of the pen."""
+    number, here = (_single(rings["colour"]).value_counts() for rings in (known.forms["rings"], rows))
+    before = number.index[number > here.reindex(number.index).fillna(0)]
+    each = _single(rows["colour"])
+    new = each[~each.isin(before) & ~each.duplicated()]
+    if not len(before):
+        return []
+    words = f"taken, a colour that no ring on record has: they are {', '.join(sorted(before))}; look again"
+    return findings(
+        "rings", rows, pd.Series(rows.index.isin(new.index), rows.index), "colour", words, refused=False
+    )
+
+
+def _single(colours: pd.Series) -> pd.Series:
+    """The colours of single rings, two on one leg apart, under the rows' index."""
+    return folded(colours).str.split("/").explode().str.strip()
 
 
 def _most(section: str, days: pd.Series, known: Known) -> pd.Series:
@@ -184,7 +203,7 @@ def _standards(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, kno
         low = min(pair[0] for pair in section.none.values())
         high = max(pair[1] for pair in section.none.values())
         grown = asked["age"] >= min(7 * (section.at_weeks or np.inf), GROWN_DAYS)
-        far = (grown & (asked["grams"] < low / FAR_OFF)) | (asked["grams"] > high * FAR_OFF)
+        far = (grown & (asked["grams"] < low / FAR_UNDER)) | (asked["grams"] > high * FAR_OVER)
         words = f"far off the {low:g} to {high:g} g that the standard gives points for; taken as it stands"
         found += findings("weights", rows.loc[asked.index], far, "grams", words, refused=False)
     return found

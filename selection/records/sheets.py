@@ -15,6 +15,13 @@ from selection.records.tables import FORMS, Column, Form
 
 CLEAR = "(blank)"
 """What a cell says to clear the value on record: a blank cell only says nothing."""
+MEANT = {
+    **dict.fromkeys(("date", "day"), ("on", "set_on", "fitted_on", "from")),
+    **dict.fromkeys(("weight", "kg", "g"), ("grams",)),
+    **dict.fromkeys(("number", "name", "id"), ("bird", "clutch")),
+    "count": ("eggs",),
+}
+"""Columns that a breeder may mean by another word."""
 
 
 @dataclass(frozen=True)
@@ -69,9 +76,8 @@ def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
 def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[Finding]:
     """What is wrong with the header; a fault of the header is a fault of each row."""
     places = raw.places()
-    findings = [
-        _unlisted(raw, at, columns) for name, at in places.items() if name not in {*columns, *HANDED_BACK}
-    ]
+    unlisted = (at for name, at in places.items() if name not in {*columns, *HANDED_BACK})
+    findings = [finding for at in unlisted for finding in _unlisted(raw, at, columns)]
     twice = [raw.header[at[0]] for name, at in places.items() if name in columns and len(at) > 1]
     missing = [c for c in form.required if c not in places]
     faults = [(name, "two columns of that name", "leave one of them") for name in twice]
@@ -84,12 +90,19 @@ def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[F
     return findings
 
 
-def _unlisted(raw: Raw, at: list[int], columns: dict[str, Column]) -> Finding:
+def _unlisted(raw: Raw, at: list[int], columns: dict[str, Column]) -> list[Finding]:
+    """A remark on a column that the form does not have; on each row with cells under no name at all."""
     name = raw.header[at[0]]
-    near = get_close_matches(name.casefold(), columns, n=1)
-    hint = f"perhaps {columns[near[0]].name}" if near else f"the columns are {_listed(columns.values())}"
-    found = "a column that this form does not have" if name else f"cells without a name in column {at[0] + 1}"
-    return Finding(raw.form, None, name or None, found, f"not recorded; {hint}", refused=False)
+    if not name:
+        found = f"a cell without a name over it, in column {at[0] + 1}"
+        words = "not recorded; was a decimal comma meant (write 2.3), or a name for the column forgotten?"
+        rows = raw.cells.index[filled_rows(raw.cells[at])]
+        return [Finding(raw.form, row, None, found, words, refused=False) for row in rows]
+    near = get_close_matches(name.casefold(), columns, n=1) or MEANT.get(name.casefold(), ())
+    hint = " or ".join(columns[one].name for one in near if one in columns)
+    hint = f"perhaps {hint}" if hint else f"the columns are {_listed(columns.values())}"
+    found = "a column that this form does not have"
+    return [Finding(raw.form, None, name, found, f"not recorded; {hint}", refused=False)]
 
 
 def _listed(columns: Iterable[Column]) -> str:

@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from difflib import get_close_matches
 from typing import Any
 
 from selection.records.errors import SettingsError
@@ -117,7 +118,9 @@ class Table:
         """Note every key that was never asked for; `meant` says what the table may hold."""
         for key in self.values.keys() - self.asked if self.values else ():
             known = meant or "the keys " + ", ".join(sorted(self.asked))
-            self.fault(key, self.values[key], f"nothing by that name; this table holds {known}")
+            near = get_close_matches(key.casefold(), self.asked, n=1)
+            hint = f"perhaps {near[0]}; " if near else ""
+            self.fault(key, self.values[key], f"nothing by that name; {hint}this table holds {known}")
 
     def _value(self, key: str, required: bool, allowed: str) -> Any:
         self.asked.add(key)
@@ -176,6 +179,8 @@ def describe(value: object) -> str:
         return "nothing"
     if isinstance(value, bool):
         return str(value).casefold()
+    if isinstance(value, dict):
+        return f"a table of {', '.join(value) or 'nothing'}"
     kind = "a date" if isinstance(value, date) else KINDS.get(type(value), "a value")
     shown = f'"{value}"' if isinstance(value, str) else str(value)
     return f"{kind} {shown if len(shown) <= 60 else shown[:57] + '…'}"

@@ -225,7 +225,11 @@ def _last_in_words(last: pd.DataFrame, bird: str) -> str:
     if bird not in last.index:
         return "not yet weighed"
     grams, on, odd = last.loc[bird, ["grams", "on", "odd"]]
-    return f"{grams:,.4g} g, {on.date()}: {odd}" if odd else f"{grams:,.0f} g, {on.date()}"
+    return (
+        f"{str(float(grams)).removesuffix('.0')} g, {on.date()}: {odd}"
+        if odd
+        else f"{grams:,.0f} g, {on.date()}"
+    )
 
 
 def expected_weights(birds: pd.DataFrame, growth: Growth) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +33,9 @@ def flock(tmp_path, once) -> Path:
     return tmp_path / "flock"
 
 
-def hand_in(flock: Path, form: str, *rows: dict[str, Any], correct: bool = False) -> Recorded:
+def hand_in(flock: Path, form: str, *rows: dict[str, Any], **terms: Any) -> Recorded:
     path = small.write_csv(flock.parent / f"{form}.csv", list(rows))
-    return record(flock, path, correct=correct)
+    return record(flock, path, **terms)
 
 
 def files(flock: Path) -> dict[str, bytes]:
@@ -322,10 +323,35 @@ def test_faults_of_both_settings_are_said_together(tmp_path):
     assert (record(tmp_path / "flock", folder).stopped or "").count("plan.toml: ") == 2
 
 
-def test_a_year_far_ahead_is_remarked(flock):
+def test_a_day_still_to_come_is_remarked_unless_the_plan_lies_beyond_it(flock):
     found = hand_in(flock, "weights", {"on": "2062-09-01", "bird": "26-01", "grams": 2900})
     assert (found.status, found.taken) == (0, {"weights": 1})
-    assert "over a year after the plan's day, 2026-10-10" in found.words()
+    assert (
+        "on: found 2062-09-01; taken, and counted only from then on: that day is still to come"
+        in found.words()
+    )
+    planned = hand_in(
+        flock, "weights", {"on": "2026-10-09", "bird": "26-01", "grams": 2900}, today=date(2026, 9, 1)
+    )
+    assert "still to come" not in planned.words()
+
+
+def test_a_colour_new_to_the_holding_is_remarked_once(flock):
+    rings = [
+        {"bird": bird, "leg": "right", "colour": colour, "fitted_on": "2026-10-01"}
+        for bird, colour in (("26-01", "tartan"), ("26-02", "tartan"))
+    ]
+    said = hand_in(flock, "rings", *rings).words()
+    assert said.count("found tartan; taken, a colour that no ring on record has") == 1
+
+
+def test_a_cell_under_no_name_is_told_by_its_row(flock, tmp_path):
+    (tmp_path / "weights.csv").write_text("on,bird,grams\n2026-09-03,26-01,2,9\n2026-09-03,26-02,2900\n")
+    found = record(flock, tmp_path / "weights.csv")
+    assert (
+        "weights, row 2: found a cell without a name over it, in column 4; not recorded; was a decimal comma"
+        in (found.words())
+    )
 
 
 def test_a_bird_without_a_sex_is_recorded_as_unknown(flock):
