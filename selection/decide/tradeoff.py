@@ -111,7 +111,10 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
         f"{now['relationship']:.3f} with the flock they join."
     ]
     if pd.isna(now["step"]):
-        better = curve[(curve["relationship"] <= now["relationship"] + SAME)].head(1)
+        no_worse = (curve["relationship"] <= now["relationship"] + SAME) & (
+            curve["merit"] >= now["merit"] - SAME
+        )
+        better = curve[no_worse].head(1)
         said += [
             f"{b.birds} would do better: merit {b.merit:+.1f}, relationship {b.relationship:.3f}."
             for b in better.itertuples()

@@ -201,7 +201,8 @@ def weights_told(meeting: Meeting, birds: pd.Series) -> dict[str, str]:
 def weights_frame(meeting: Meeting, birds: pd.Series) -> pd.DataFrame:
     """Weights at the standard's age: bird, weeks, grams, se (missing: never weighed), low, high (the band), place.
 
-    `place` is under, over or within the band, blank where there is none. Empty where the standard weighs nothing.
+    `place` is under, over or within the band, `perhaps` so where the 90 % interval reaches over an edge, blank
+    where there is no band. Empty where the standard weighs nothing.
     """
     section = weighed_section(meeting.flock.standard)
     columns = ["bird", "weeks", "grams", "se", "low", "high", "place"]
@@ -214,7 +215,10 @@ def weights_frame(meeting: Meeting, birds: pd.Series) -> pd.DataFrame:
     at = at.assign(weeks=section.at_weeks, low=[b[0] for b in bands], high=[b[1] for b in bands])
     at[["grams", "se"]] = at[["grams", "se"]].mask(never)
     inside = np.where(at["grams"] < at["low"], "under", np.where(at["grams"] > at["high"], "over", "within"))
-    return at.assign(place=np.where(at["low"].isna() | never, "", inside))[columns]
+    low, high = (at["grams"] + side * REACH * at["se"] for side in (-1, 1))
+    crosses = ((low < at["low"]) & (at["low"] < high)) | ((low < at["high"]) & (at["high"] < high))
+    said = np.where(crosses, np.char.add("perhaps ", inside), inside)
+    return at.assign(place=np.where(at["low"].isna() | never, "", said))[columns]
 
 
 def neighbours(meeting: Meeting, group: str) -> Fragment:

@@ -21,13 +21,15 @@ FOOT = "M{x} 33 l-9 4 M{x} 33 l0 5 M{x} 33 l9 4"
 
 
 def ring_mark(left: object, right: object, bird: str = "") -> Fragment:
-    """The mark of one bird as inline SVG; a leg without a ring is drawn bare and said to be bare."""
+    """The mark of one bird as inline SVG; a leg of which no ring is on record is drawn bare and named –."""
     legs = {"left": ring_colours(left), "right": ring_colours(right)}
-    said = ", ".join(f"{side} {' over '.join(colours) or 'bare'}" for side, colours in legs.items())
+    said = ", ".join(
+        f"{side} {' over '.join(colours) or 'no ring on record'}" for side, colours in legs.items()
+    )
     wide = 0.0
     drawn = []
     for side, colours in legs.items():
-        name = f"{side[0].upper()} {'/'.join(colours) or 'bare'}"
+        name = f"{side[0].upper()} {'/'.join(colours) or '–'}"
         place = max(NARROWEST, LETTER * len(name) + 6)
         drawn.append(_leg(wide + place / 2, colours, name))
         wide += place

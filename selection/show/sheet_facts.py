@@ -273,6 +273,6 @@ def _unknown(
         "its parents": not any(
             isinstance(x, str) for x in (bird.source_of, bird.clutch, bird.sire, bird.dam)
         ),
-        "it wears no ring": not rings,
+        "its rings: none is on record": not rings,
     }
     return tuple(what for what, holds in checks.items() if holds)

@@ -8,6 +8,9 @@ from selection.records.settings import Standard
 from selection.standard.judges import Judged
 from selection.standard.looks import CARD
 
+LEAST_TWICE = 5
+"""Second looks from which it is said how far looks at one bird agree: of fewer the interval says next to nothing."""
+
 
 def say(
     standard: Standard, birds: pd.DataFrame, looks: pd.DataFrame, judged: Judged, size: pd.DataFrame
@@ -48,7 +51,13 @@ def _about_judges(judges: pd.DataFrame, looks: pd.DataFrame) -> list[str]:
 def _about_agreement(sections: pd.DataFrame) -> list[str]:
     """The best and the least repeatable section, and why others cannot be told."""
     told = sections.dropna(subset=["repeatability"]).sort_values("repeatability")
+    few = told["looks"] - told["birds"] < LEAST_TWICE
     said = []
+    if few.any():
+        said.append(
+            f"How far two looks at one bird agree in {_join(list(told.loc[few, 'section']))}: too few to say."
+        )
+    told = told[~few]
     if len(told):
         best, least = told.iloc[-1], told.iloc[0]
         said.append(

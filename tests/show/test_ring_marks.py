@@ -30,11 +30,11 @@ def test_two_rings_on_one_leg_stand_one_over_the_other_upper_first():
     tops = [float(y) for y in re.findall(r'<rect [^>]*y="([^"]+)"', mark)]
     assert fills(mark) == [RINGS["red"], RINGS["white"]]
     assert tops[0] < tops[1]
-    assert "left red over white, right bare" in mark
+    assert "left red over white, right no ring on record" in mark
 
 
-def test_a_leg_without_a_ring_is_said_to_be_bare():
-    assert texts(str(ring_mark(None, float("nan")))) == ["L bare", "R bare"]
+def test_a_leg_of_which_no_ring_is_on_record_has_no_colour_named():
+    assert texts(str(ring_mark(None, float("nan")))) == ["L –", "R –"]
 
 
 @pytest.mark.parametrize(("name", "paint"), [("Dark Blue", RINGS["blue"]), ("chartreuse", UNKNOWN_RING)])
