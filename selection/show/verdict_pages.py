@@ -178,10 +178,21 @@ def _sheet(meeting: Meeting, group: Group) -> Fragment:
         )
     pieces = [
         heading(f"{group.name.capitalize()}: {listed(rule.birds)}"),
+        paragraph(_ringed(meeting, rule), "small"),
         _boxes(meeting, rule),
         bullets(_rule_words(meeting, rule), "small"),
     ]
     return Fragment('<section class="sheet">{}</section>').format(join(pieces))
+
+
+def _ringed(meeting: Meeting, rule: LookRule) -> str:
+    """The birds by their rings in words, for a screen too small to read them under the marks."""
+    rings = meeting.verdicts.table.set_index("bird")[["left", "right"]].loc[list(rule.birds)]
+    colours = {
+        row.Index: [c for c in (row.left, row.right) if isinstance(c, str) and c] for row in each(rings)
+    }
+    worn = [f"{bird} {' and '.join(names) or 'no ring on record'}" for bird, names in colours.items()]
+    return f"Rings, left and right: {'; '.join(worn)}."
 
 
 def _boxes(meeting: Meeting, rule: LookRule) -> Fragment:

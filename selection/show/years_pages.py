@@ -39,7 +39,9 @@ def years_ahead(years: Years) -> Fragment:
     pieces: list[Markup] = [policies_picture(years), policies(years), bullets(list(years.advice))]
     if len(years.ceiling):
         pieces += [ceiling_picture(years)]
-    pieces += [folded("Every policy in words, and what was assumed", bullets(list(years.sentences), "small"))]
+    policies_said = tuple(f"{name}: after" for name in years.summary["policy"])  # the table has said them
+    assumed = [said for said in years.sentences if not said.startswith(policies_said)]
+    pieces += [folded("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"))]
     if years.cannot:
         pieces += [heading("What cannot be said of the years ahead"), bullets(list(years.cannot), "small")]
     return join(pieces)
