@@ -248,12 +248,13 @@ def _sentences(
         )
     known = spread.dropna()
     if len(known):
-        alike = ", ".join(
-            f"{row.measure} {row.mean:.0%} ({row.correlation:.2f})" for row in known.itertuples()
+        alike = "; ".join(
+            f"{row.measure} {row.mean:.0%}, correlation of two eggs of one clutch {row.correlation:.2f}"
+            for row in known.itertuples()
         )
         said.append(
-            f"Over {known['clutches'].max()} clutches, with how alike two eggs of one clutch are: {alike}. The "
-            "intervals of suppliers, pens and seasons are widened by that."
+            f"Over {known['clutches'].max()} clutches: {alike}. As eggs of one clutch fare alike, the intervals of "
+            "suppliers, pens and seasons are so much wider."
         )
     own = deaths[deaths["season"] == flock.plan.season]
     if len(own):

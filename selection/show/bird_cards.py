@@ -134,7 +134,7 @@ def _own(box: _Box, bird: str) -> str:
     if missing(flock.own_value):
         return f"{said}."
     own = spread(flock.own_value, flock.own_value_se)
-    return f"{said}. Own value, what the bird itself is: {own} points against all living of its sex."
+    return f"{said}. Own value, for show and sale, not what it passes on: {own} points against all living of its sex."
 
 
 def _relatives(box: _Box, bird: str, facts: Facts) -> str:

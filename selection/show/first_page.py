@@ -117,10 +117,8 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
     worth = f"worth {again.value:.1f} points of merit on average"
     if meeting.merit.known is None:
         return _line("Look first", f"at {birds} side by side, before anyone is sold: {worth}.")
-    return _line(
-        "Look again tonight",
-        f"at {birds} side by side, before anyone is sold: {worth}; no other two to four tell much more.",
-    )
+    others = "; no other two to four tell much more" if len(group.open) > len(again.birds) else ""
+    return _line("Look again tonight", f"at {birds} side by side, before anyone is sold: {worth}{others}.")
 
 
 def _with_why(bird: str, known: list[str]) -> str:

@@ -32,7 +32,8 @@ ANYTHING = "anything"
 
 HOW = (
     "For each sheet: one judge, all its birds on one table, one after another and then back again. Earlier points are "
-    "left off on purpose, and the order is shuffled.",
+    "left off on purpose, and the order is shuffled. On it are the two to four birds whose looks promise most: a bird "
+    "near the edge may be missing because it is known already, or because a fifth would add too little.",
     "The rule is worked out beforehand: multiply each section's points by its worth, add the head start, and add up. "
     "The head start is what is known of the bird already, so that tonight does not count for everything. Afterwards "
     "record the points as looks and hold the meeting again.",
