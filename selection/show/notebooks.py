@@ -25,6 +25,9 @@ LONGEST_SOCKET = 80
 """Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
 LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.meeting')"
 """What a kernel loads at once, without waiting to be asked for it."""
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+"""What a kernel's linear algebra is told where the user's own environment says nothing: a season's matrices are small,
+and what is worth a second core is solved side by side already. With threads beside it takes half as much again."""
 PARAMETERS = "parameters"
 """Tag of the cell that names the flock; its assignments are replaced."""
 
@@ -61,7 +64,7 @@ def loading_kernel() -> Iterator[AsyncKernelManager]:
         argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", LOADS]
         manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python")
         with _failures():
-            run_sync(manager.start_kernel)()
+            run_sync(manager.start_kernel)(env={**ONE_THREAD, **os.environ})
         try:
             yield manager
         finally:
