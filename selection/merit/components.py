@@ -115,6 +115,7 @@ class _Climb:
 
     logs: Floats
     free: np.ndarray
+    tolerance: float = TOLERANCE
     held: int | None = None  # a component that must stay where it is
     value: float = -np.inf
     converged: bool = False
@@ -148,14 +149,19 @@ def fit_equations(
     log_prior: LogPrior | None = None,
     start: Floats | None = None,
     progress: Progress | None = None,
+    tolerance: float = TOLERANCE,
 ) -> Components:
-    """As :func:`fit_components`, from equations that are formed already."""
+    """As :func:`fit_components`, from equations that are formed already.
+
+    `tolerance` is the log-likelihood that a step must promise to be taken: a gain g is a move of √(2g) standard errors.
+    """
     if log_prior is None and not (equations.freedom > 0 and equations.total_variance > 0):
         raise ModelError(
             f"{equations.freedom + len(equations.kept)} records and {len(equations.kept)} fixed effects leave nothing "
             "that varies: no variance can be estimated"
         )
     climb = _begin(equations, start)
+    climb.tolerance = tolerance
     _climb(equations, log_prior, climb, progress)
     return Components(
         names=(*equations.names, "residual"),
@@ -240,8 +246,8 @@ def _newton(
         if progress:
             progress("variance components", 1 - min(1.0, gain) / (1 + climb.iterations))
         risen = _ascend(equations, log_prior, climb, step)
-        if gain < TOLERANCE or not risen:
-            climb.converged = gain < 100 * TOLERANCE
+        if gain < climb.tolerance or not risen:
+            climb.converged = gain < 100 * climb.tolerance
             climb.message = "converged" if climb.converged else f"no ascent found, {gain:.2g} still promised"
             return
     climb.message = f"not converged in {ITERATIONS} steps"
@@ -314,7 +320,7 @@ def _release(equations: Equations, log_prior: LogPrior | None, climb: _Climb) ->
         for share in (1e-2, 1e-3, NEAR_NOUGHT):
             trial = climb.logs.copy()
             trial[k] = total + np.log(share)
-            if _penalised(equations, log_prior, trial) > climb.value + TOLERANCE:
+            if _penalised(equations, log_prior, trial) > climb.value + climb.tolerance:
                 climb.logs, climb.free[k] = trial, True
                 return True
     return False

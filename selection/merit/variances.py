@@ -29,6 +29,9 @@ LEAST_SHARE = 0.01
 FLOOR = 1e-7
 """Least share of a part that no record tells of (weighings have no judge): its equations stay regular."""
 
+NEAR_ENOUGH = 1e-4
+"""Log-likelihood within which the holding's own shares are known: a seventieth of their standard errors."""
+
 TOTAL_SD = 1.0
 """Prior standard deviation of a trait's log total variance: nearly free."""
 
@@ -136,7 +139,7 @@ class _Dirichlet:
 def _own(equations: Equations, start: np.ndarray, at: list[int]) -> np.ndarray | None:
     """The holding's own REML shares by EFFECTS, without any prior; None where nothing varies."""
     try:
-        fitted = fit_equations(equations, start=start)
+        fitted = fit_equations(equations, start=start, tolerance=NEAR_ENOUGH)
     except ModelError:
         return None
     shares = np.zeros(6)

@@ -23,7 +23,7 @@ SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
 LONGEST_SOCKET = 80
 """Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
-LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.meeting')"
+LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.loading', fromlist=['load']).load()"
 """What a kernel loads at once, without waiting to be asked for it."""
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """What a kernel's linear algebra is told where the user's own environment says nothing: a season's matrices are small,
