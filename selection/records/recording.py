@@ -80,7 +80,8 @@ class Recorded:
         lines = [self.stopped] if self.stopped is not None else []
         lines += [f"{name} adopted" for name in self.adopted]
         lines += [self._form_in_words(form) for form in self.refused]
-        for refused, heading in ((True, "To mend, then hand in again:"), (False, "Worth another look:")):
+        mend = "To mend, then hand in again:" if self.given_back else "Not recorded:"
+        for refused, heading in ((True, mend), (False, "Worth another look:")):
             if said := in_lines(finding for finding in self.findings if finding.refused == refused):
                 lines += ["", heading, *said]
         return "\n".join(lines).strip() or "nothing new: no forms, and the settings on record"

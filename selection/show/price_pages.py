@@ -77,7 +77,13 @@ def trios(of: Prices) -> Fragment:
         "inbreeding": "F of chicks (at worst)",
         "why": "Related",
     }
-    return table(rows, columns, "Trios to offer instead", ["price", "apart"], kind="stack")
+    return table(
+        rows,
+        columns,
+        "Trios to offer instead, priced as one lot by what lots have brought",
+        ["price", "apart"],
+        kind="stack",
+    )
 
 
 def books(of: Prices) -> Fragment:
