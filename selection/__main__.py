@@ -116,11 +116,13 @@ def _record(options: argparse.Namespace) -> int:
 
 
 def _meeting(options: argparse.Namespace) -> int:
-    from selection.records.ledger import left_out
-    from selection.show.pack import hold_meeting
+    from selection.show.pack import hold_meeting  # alone: it starts the kernel before tables are loaded
 
     for line in hold_meeting(options.flock, options.out, progress=_progress):
         print(line)
+
+    from selection.records.ledger import left_out
+
     for found in left_out(options.flock):
         print(f"held without {found}", file=sys.stderr)
     return 0
