@@ -71,24 +71,33 @@ def loading_kernel() -> Iterator[AsyncKernelManager]:
             run_sync(manager.shutdown_kernel)(now=True)
 
 
-def run_notebook(
-    kernel: AsyncKernelManager,
-    name: str,
-    parameters: Mapping[str, Any],
-    progress: Progress | None = None,
-    without: str | None = None,
-) -> NotebookNode:
-    """Run a notebook from top to bottom with these parameters, in a kernel that serves it alone.
-
-    Returns it with its outputs, cells tagged `without` left out. Raises SelectionError with nothing but its
-    words where a cell raised one, and NotebookError where the notebook or its kernel failed in any other way.
-    """
-    import nbformat  # slow to load: the kernel loads what it needs meanwhile
+def read_notebook(name: str, parameters: Mapping[str, Any], without: str | None = None) -> NotebookNode:
+    """A notebook ready to be run with these parameters, its cells tagged `without` left out."""
+    import nbformat  # slow to load: a kernel that was started before loads what it needs meanwhile
 
     book = nbformat.read(find_notebook(name), as_version=4)
     book.cells = [cell for cell in book.cells if without not in cell.metadata.get("tags", [])]
     fill_in(book, parameters)
-    _execute(book, kernel, progress)
+    return book
+
+
+def run_notebook(
+    kernel: AsyncKernelManager, book: NotebookNode, progress: Progress | None = None
+) -> NotebookNode:
+    """Run a notebook from top to bottom, in a kernel that serves it alone, and give it back with its outputs.
+
+    Raises SelectionError with nothing but its words where a cell raised one, and NotebookError where the notebook
+    or its kernel failed in any other way.
+    """
+    from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError
+
+    client = NotebookClient(book, km=kernel, timeout=SECONDS, on_cell_execute=_steps(book, progress))
+    try:
+        with _failures():
+            client.execute()
+    except CellExecutionError as error:
+        raise _in_words(error) from None
     return book
 
 
@@ -98,19 +107,6 @@ def fill_in(book: NotebookNode, parameters: Mapping[str, Any]) -> None:
         if PARAMETERS in cell.metadata.get("tags", []):
             cell.source = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
             return
-
-
-def _execute(book: NotebookNode, manager: AsyncKernelManager, progress: Progress | None) -> None:
-    """Run every cell."""
-    from nbclient import NotebookClient
-    from nbclient.exceptions import CellExecutionError
-
-    client = NotebookClient(book, km=manager, timeout=SECONDS, on_cell_execute=_steps(book, progress))
-    try:
-        with _failures():
-            client.execute()
-    except CellExecutionError as error:
-        raise _in_words(error) from None
 
 
 @contextmanager

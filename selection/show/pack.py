@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ from markupsafe import Markup
 
 from selection.records.errors import RecordsError
 from selection.show.fragments import CLOSING, OPENING, slug, stylesheet
-from selection.show.notebooks import NotebookError, loading_kernel, run_notebook
+from selection.show.notebooks import NotebookError, loading_kernel, read_notebook, run_notebook
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,10 +53,11 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> li
     """
     parameters = {"FLOCK": str(flock.resolve()), "OUT": str(out.resolve())}
     try:
-        with loading_kernel() as kernel:
-            standard, plan = _settings(flock)  # while the kernel loads, and before it is kept busy in vain
-            book = run_notebook(kernel, "selection_meeting", parameters, progress, NOTEBOOK_ONLY)
-        page = render(book, _title(flock), _foot(flock, standard, plan))
+        with loading_kernel() as kernel, ThreadPoolExecutor(1) as aside:
+            book = read_notebook("selection_meeting", parameters, NOTEBOOK_ONLY)
+            settings = aside.submit(_settings, flock)  # with the tables it needs, while the kernel works
+            run_notebook(kernel, book, progress)
+        page = render(book, _title(flock), _foot(flock, *settings.result()))
     except NotebookError as error:
         _tables_alone(flock, out, progress)
         said = [f"no pack: the notebook could not run here ({error})"]
@@ -132,12 +134,10 @@ def _foot(flock: Path, standard: Standard, plan: Plan) -> str:
 
 
 def _settings(flock: Path) -> tuple[Standard, Plan]:
-    """The standard in force and the plan of a flock, refused as the notebook itself would refuse them."""
+    """The standard in force and the plan of a flock."""
     from selection.records.adopting import plan_of, standards_of
     from selection.records.kept import read_settings
-    from selection.records.lookup import must_be_there
 
-    must_be_there(flock)
     texts = read_settings(flock)
     standard = standards_of(texts).latest
     return standard, plan_of(texts, standard)

@@ -10,6 +10,7 @@ Times of this machine, as ratios.
 from __future__ import annotations
 
 import resource
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -22,7 +23,7 @@ from selection.show import notebooks, pack
 
 ROOT = Path(__file__).resolve().parents[2]
 TIMES = 5
-"""Rounds of all commands in turn: a machine that is slow for a while is slow for all. The best of each counts."""
+"""Rounds of all commands in turn: a machine that is slow for a while is slow for all. Medians are told."""
 
 IMPORTS = "import importlib; [importlib.import_module(name) for name in {!r}];"
 
@@ -39,7 +40,9 @@ def modules_of(flock: Path, folder: Path) -> list[str]:
         nbformat.write(nbformat.v4.new_notebook(cells=cells), folder / "loaded.ipynb")
         notebooks.find_notebook = lambda name: folder / "loaded.ipynb"
         with notebooks.loading_kernel() as kernel:
-            done = notebooks.run_notebook(kernel, "loaded", {"FLOCK": str(flock), "OUT": None})
+            done = notebooks.run_notebook(
+                kernel, notebooks.read_notebook("loaded", {"FLOCK": str(flock), "OUT": None})
+            )
         ran.append(done.cells[-1].outputs[0].text.split())
     return [name for name in ran[0] if name not in set(ran[1]) and not name.startswith("__")]
 
@@ -71,17 +74,13 @@ def main() -> None:
         }
         rounds = [{name: seconds(command) for name, command in commands.items()} for _ in range(TIMES)]
         size = (out / "meeting.html").stat().st_size
-    best = {
-        name: tuple(min(column) for column in zip(*(r[name] for r in rounds), strict=True))
-        for name in commands
-    }
     print(f"{'':<10}{'wall s':>8}{'cpu s':>8}{'of floor, wall':>16}{'cpu':>6}")
-    for name, (wall, used) in best.items():
-        print(
-            f"{name:<10}{wall:>8.2f}{used:>8.2f}{wall / best['floor'][0]:>15.2f}×{used / best['floor'][1]:>5.2f}×"
-        )
+    for name in commands:
+        wall, used = (statistics.median(r[name][k] for r in rounds) for k in (0, 1))
+        ratios = [statistics.median(r[name][k] / r["floor"][k] for r in rounds) for k in (0, 1)]
+        print(f"{name:<10}{wall:>8.2f}{used:>8.2f}{ratios[0]:>15.2f}×{ratios[1]:>5.2f}×")
     each = ", ".join(f"{r['meeting'][0] / r['floor'][0]:.2f}" for r in rounds)
-    print(f"meeting beside the floor of its own round: {each}")
+    print(f"meeting beside the floor of its own round, wall: {each}")
     print(f"pack: {size / 1e6:.2f} MB")
 
 

@@ -12,7 +12,7 @@ from selection.compare.hatch import hatch
 from selection.records.flock import Flock
 from selection.records.recording import record
 from selection.show import clutch_details as show
-from selection.show.notebooks import loading_kernel, run_notebook
+from selection.show.notebooks import loading_kernel, read_notebook, run_notebook
 from selection.standard.growth import fit_growth
 from tests.compare.little_season import chicks, clutch, season
 from tests.simulated import simulate
@@ -81,7 +81,7 @@ def test_notebook_runs_from_top_to_bottom(tmp_path: Path) -> None:
     simulate(1, seasons=2).write(tmp_path / "forms")
     record(tmp_path / "flock", tmp_path / "forms")
     with loading_kernel() as kernel:
-        book = run_notebook(kernel, "clutches", {"FLOCK": str(tmp_path / "flock")})
+        book = run_notebook(kernel, read_notebook("clutches", {"FLOCK": str(tmp_path / "flock")}))
     shown = "".join(
         o["data"].get("text/html", "") for c in book.cells for o in c.get("outputs", []) if "data" in o
     )

@@ -10,7 +10,14 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from selection.records.errors import SelectionError
 from selection.show import notebooks
-from selection.show.notebooks import NotebookError, fill_in, find_notebook, loading_kernel, run_notebook
+from selection.show.notebooks import (
+    NotebookError,
+    fill_in,
+    find_notebook,
+    loading_kernel,
+    read_notebook,
+    run_notebook,
+)
 
 
 @pytest.fixture
@@ -50,9 +57,8 @@ def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(wr
     )
     steps: list[tuple[str, float]] = []
     with loading_kernel() as kernel:
-        book = run_notebook(
-            kernel, "any", {"X": 7}, lambda step, share: steps.append((step, share)), without="left out"
-        )
+        book = read_notebook("any", {"X": 7}, without="left out")
+        run_notebook(kernel, book, lambda step, share: steps.append((step, share)))
     assert book.cells[2].outputs[0].data["text/plain"] == repr((sys.executable, 7))
     assert steps == [("First step", 0.0), ("First step", 0.5)]
 
@@ -64,14 +70,14 @@ def test_an_error_made_for_the_user_comes_out_as_its_words_alone(written):
         )
     )
     with pytest.raises(SelectionError) as error, loading_kernel() as kernel:
-        run_notebook(kernel, "any", {})
+        run_notebook(kernel, read_notebook("any", {}))
     assert str(error.value) == "plan.toml: on: …"
 
 
 def test_any_other_failure_says_what_and_is_no_fault_of_the_flock(written):
     written(new_code_cell("{}['missing']"))
     with pytest.raises(NotebookError, match="KeyError: 'missing'"), loading_kernel() as kernel:
-        run_notebook(kernel, "any", {})
+        run_notebook(kernel, read_notebook("any", {}))
     written(new_code_cell("import os; os._exit(3)"))
     with pytest.raises(NotebookError, match="kernel stopped"), loading_kernel() as kernel:
-        run_notebook(kernel, "any", {})
+        run_notebook(kernel, read_notebook("any", {}))
