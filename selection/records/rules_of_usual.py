@@ -11,6 +11,7 @@ import pandas as pd
 
 from selection.records.errors import Finding
 from selection.records.known import Known, findings
+from selection.records.rings import folded_colour
 from selection.records.typed import folded
 
 LOOKS = 8
@@ -94,7 +95,7 @@ def new_colours(rows: pd.DataFrame, known: Known) -> list[Finding]:
 
 def _single(colours: pd.Series) -> pd.Series:
     """The colours of single rings, two on one leg apart, under the rows' index."""
-    return folded(colours).str.split("/").explode().str.strip()
+    return folded_colour(colours).str.split("/").explode()
 
 
 def _most(section: str, days: pd.Series, known: Known) -> pd.Series:
