@@ -86,7 +86,7 @@ GLOSSARY = (
     ),
     (
         "Accuracy",
-        "how well a merit is known, from 0 (not at all) to 1: under 0.5 little, under 0.7 fairly, else well",
+        "how well a merit is known, from 0 (not at all) to 1: under 0.6 little, under 0.8 fairly, else well",
     ),
     ("Band", "the weights that earn full points at the standard's age"),
     ("Barred", "kept from breeding by a serious fault that somebody saw"),
