@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TypeVar
 
-from selection.records.settings import Fault, Keep, Measured, Plan, Section, Standard
+from selection.records.settings.reading import Fault, Keep, Measured, Plan, Section, Standard
 
 Trait = TypeVar("Trait", Section, Measured)
 

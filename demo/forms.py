@@ -11,7 +11,7 @@ from demo import breed, seen
 from demo.basket import Basket
 from demo.books import costs, rings, sales
 from demo.history import Bird, History
-from selection.records.tables import FORMS
+from selection.records.forms.columns import FORMS
 
 
 def forms(h: History, laying: Basket, until: int) -> dict[str, pd.DataFrame]:

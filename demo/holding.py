@@ -21,7 +21,7 @@ from demo.history import Options
 from demo.truth import truth
 from demo.years import live
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Plan, Standard
+from selection.records.settings.reading import Plan, Standard
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from typing import Any
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; errors are shown in words, never as a traceback."""
     options = _parser().parse_args(arguments)
-    from selection.records.errors import SelectionError
+    from selection.errors import SelectionError
 
     try:
         with warnings.catch_warnings():
@@ -33,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        from selection.records.durable import reason
+        from selection.records.ledger.durable import reason
 
         print(f"{error.filename or 'a file'}: {reason(error)}", file=sys.stderr)
         return 2
@@ -106,7 +106,7 @@ def _command(
 
 def _record(options: argparse.Namespace) -> int:
     from selection.merit.published import check_likes
-    from selection.records.recording import record
+    from selection.records.intake.recording import record
 
     recorded = record(
         options.flock, options.forms, correct=options.correct, approve=check_likes, progress=_progress
@@ -121,7 +121,7 @@ def _meeting(options: argparse.Namespace) -> int:
     for line in hold_meeting(options.flock, options.out, progress=_progress):
         print(line)
 
-    from selection.records.ledger import left_out
+    from selection.records.ledger.appending import left_out
 
     for found in left_out(options.flock):
         print(f"held without {found}", file=sys.stderr)
@@ -130,8 +130,8 @@ def _meeting(options: argparse.Namespace) -> int:
 
 def _forms(options: argparse.Namespace) -> int:
     from selection.records.flock import read_flock
-    from selection.records.forms_out import write_forms
-    from selection.show.pen_sheets import write_pen_sheets
+    from selection.records.forms.season_workbook import write_forms
+    from selection.show.sheets.pen_sheets import write_pen_sheets
 
     flock = read_flock(options.flock)
     out = options.out or options.flock / "forms"
@@ -183,7 +183,7 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _merge(options: argparse.Namespace) -> int:
-    from selection.records.ledger import compact
+    from selection.records.ledger.appending import compact
 
     fewer = compact(options.flock, progress=_progress)
     print(f"{fewer} files fewer; what is recorded is the same" if fewer else "nothing to merge")

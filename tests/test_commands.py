@@ -14,7 +14,7 @@ import pytest
 
 from selection.__main__ import main
 from selection.decide.meeting import hold, write_tables
-from selection.records.errors import RecordsError, SettingsError
+from selection.errors import RecordsError, SettingsError
 from selection.records.flock import read_flock
 from tests.records import small
 

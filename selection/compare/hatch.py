@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.compare.families import clutch_shares
+from selection.compare.clutches.families import clutch_shares
 from selection.compare.proportions import ENOUGH, BetaBinomial, beta_binomial, wilson
 from selection.records.flock import Flock
 

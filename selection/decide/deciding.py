@@ -9,7 +9,7 @@ from pathlib import Path
 
 from selection.merit.candidates import candidates
 from selection.records.flock import read_flock
-from selection.records.recording import Recorded, record
+from selection.records.intake.recording import Recorded, record
 
 
 def decide(

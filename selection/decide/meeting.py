@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pandas as pd
 
-from selection.compare.clutches import ClutchComparison, compare_clutches
+from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.hatch import Hatch, hatch
-from selection.compare.laying import Laying, laying
-from selection.decide.matings import Matings, matings
-from selection.decide.prices import Prices, prices
-from selection.decide.verdicts import Verdicts, propose
+from selection.compare.laying.laying import Laying, laying
+from selection.decide.matings.matings import Matings, matings
+from selection.decide.prices.prices import Prices, prices
+from selection.decide.verdicts.verdicts import Verdicts, propose
+from selection.errors import RecordsError
 from selection.merit.ranking import Merit, rank
-from selection.records.errors import RecordsError
 from selection.records.flock import Flock
 from selection.records.frames import small_frames
 

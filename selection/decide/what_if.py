@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from selection.decide.meeting import Meeting
-from selection.decide.verdicts import Verdicts, propose
+from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.decide.wording import listed
 from selection.merit.ranking import rerank
 from selection.records.flock import Flock

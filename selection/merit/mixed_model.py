@@ -9,7 +9,7 @@ ed., example 3.1:
 
 >>> import pandas as pd
 >>> from selection.merit.mixed_model import fit_model
->>> from selection.merit.pedigree import from_parents
+>>> from selection.merit.relationship.pedigree import from_parents
 >>> pedigree = from_parents(pd.DataFrame({"bird": list("45678"), "sire": ["1", "3", "1", "4", "3"],
 ...                                       "dam": [None, "2", "2", "5", "6"]}))
 >>> records = pd.DataFrame({"bird": list("45678"), "sex": list("MFFMM"), "gain": [4.5, 2.9, 3.9, 3.5, 5.0]})
@@ -29,12 +29,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from selection.merit import henderson
-from selection.merit.components import Components, Effect, fit_components
-from selection.merit.henderson import Factor, Term
-from selection.merit.pedigree import Pedigree
+from selection.errors import ModelError
+from selection.merit import mixed_equations
+from selection.merit.mixed_equations import Factor, Term
+from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import crossed
-from selection.records.errors import ModelError
+from selection.merit.variances.components import Components, Effect, fit_components
 
 Covariance = npt.ArrayLike
 
@@ -235,7 +235,7 @@ class _Design:
             names += [(trait, *label) for label in labels]
         table = pd.DataFrame(names, columns=["trait", "effect", "level"])
         design = sparse.hstack(blocks, format="csr")
-        kept = henderson.independent_columns(design)
+        kept = mixed_equations.independent_columns(design)
         gone = table.drop(index=kept)
         dropped = tuple(f"{r.effect} {r.level} on {r.trait}" for r in gone.itertuples())
         return design[:, kept].tocsr(), table.iloc[kept].reset_index(drop=True), dropped
@@ -318,12 +318,16 @@ def _solve(
     precision, log_det = _residual(design, _covariance(residual, count, "residual"))
     unknowns = sum(t.design.shape[1] for t in terms)
     slices = _slices(terms)
-    if unknowns < henderson.ITERATE_FROM:
-        solution = henderson.solve(design.y, terms, precision, log_det)
+    if unknowns < mixed_equations.ITERATE_FROM:
+        solution = mixed_equations.solve(design.y, terms, precision, log_det)
         effects, factor, likelihood = solution.effects, solution.factor, solution.log_likelihood
         se = np.sqrt(_diagonal(solution.factor, unknowns, np.arange(slices["fixed"].stop)))
     else:
-        effects, factor, likelihood = henderson.solve_by_iteration(design.y, terms, precision), None, np.nan
+        effects, factor, likelihood = (
+            mixed_equations.solve_by_iteration(design.y, terms, precision),
+            None,
+            np.nan,
+        )
         se = np.full(design.fixed.shape[1], np.nan)
     fixed = design.names.assign(estimate=effects[slices["fixed"]], se=se)
     return Fitted(
@@ -337,7 +341,7 @@ def _term(
 ) -> Term:
     width, count = len(covariance), structure.shape[0]
     total = width * log_det - count * np.linalg.slogdet(covariance)[1]
-    return Term(name, design, henderson.kronecker(structure, np.linalg.inv(covariance)), float(total))
+    return Term(name, design, mixed_equations.kronecker(structure, np.linalg.inv(covariance)), float(total))
 
 
 def _genetic_design(design: _Design, columns: tuple[str, ...]) -> sparse.csr_array:

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.merit.parentage import chick_group
+from selection.merit.relationship.parentage import chick_group
+from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
-from selection.records.lives import looked_up
-from selection.records.settings import Measured
+from selection.records.settings.reading import Measured
 from selection.standard.growth import Growth
 
 OLDEST_WEEKS = 52.0

@@ -12,7 +12,7 @@ import pandas as pd
 from selection.merit.observations import first_label
 from selection.merit.posterior import Known
 from selection.records.flock import Flock
-from selection.records.settings import Section
+from selection.records.settings.reading import Section
 
 
 def own_values(flock: Flock, known: Known) -> pd.DataFrame:

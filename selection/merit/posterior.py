@@ -17,11 +17,17 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from selection.merit import henderson
-from selection.merit.correlations import Correlations, Named, explore, named_correlations, variances_at
-from selection.merit.henderson import Solution
+from selection.merit import mixed_equations
+from selection.merit.mixed_equations import Solution
 from selection.merit.season_model import SeasonModel, Variances
-from selection.merit.variances import TraitVariances, draw_parts, trait_variances
+from selection.merit.variances.correlations import (
+    Correlations,
+    Named,
+    explore,
+    named_correlations,
+    variances_at,
+)
+from selection.merit.variances.trait_variances import TraitVariances, draw_parts, trait_variances
 from selection.records.flock import Flock
 
 Progress = Callable[[str, float], None]
@@ -56,7 +62,7 @@ class Known:
         What they rest on is eliminated last: many functionals then cost no more than one factor.
         """
         wanted = np.flatnonzero(functionals.any(axis=1))
-        order = henderson.ending_with(wanted, self.solution.factor)
+        order = mixed_equations.ending_with(wanted, self.solution.factor)
         _, corner = self.model.posterior_corner(self.variances, order)
         return functionals[wanted].T @ corner @ functionals[wanted]
 
@@ -114,7 +120,7 @@ def draw(
     """
     model, place = known.model, known.solution.slices["genetic"]
     wanted = _places(known, birds)
-    order = henderson.ending_with(wanted, known.solution.factor)
+    order = mixed_equations.ending_with(wanted, known.solution.factor)
     functionals = np.kron(np.eye(len(birds)), weights)
     kin = model.kinship.block_of(birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
@@ -142,7 +148,7 @@ def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
 
 
 def _solved(
-    model: SeasonModel, scenes: list[Variances], order: henderson.Order, functionals: np.ndarray
+    model: SeasonModel, scenes: list[Variances], order: mixed_equations.Order, functionals: np.ndarray
 ) -> Iterator[tuple[Variances, np.ndarray, np.ndarray]]:
     """Each scene with all effects (m,) and the covariance of `functionals` of those that `order` ends with.
 

@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from selection.records.errors import SettingsError
-from selection.records.settings import Measured, Section, Standard
+from selection.errors import SettingsError
+from selection.records.settings.reading import Measured, Section, Standard
 
 Seen = Literal["text", "abstract", "memory", "practice"]
 

@@ -16,8 +16,6 @@ import pandas as pd
 from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.own_value import own_values
-from selection.merit.parentage import Parentage, parentage
-from selection.merit.pedigree import Pedigree
 from selection.merit.posterior import (
     DRAWS,
     Known,
@@ -28,8 +26,10 @@ from selection.merit.posterior import (
     normal_draws,
 )
 from selection.merit.published import check_likes
+from selection.merit.relationship.parentage import Parentage, parentage
+from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import EFFECTS, design, kinship_of
-from selection.merit.worth import Band, Worth, band_of, merit_of, usual_merit_variance, worth_of
+from selection.merit.selection_index import Band, Worth, band_of, merit_of, usual_merit_variance, worth_of
 from selection.records.flock import Flock
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.points import Points, score

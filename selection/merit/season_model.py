@@ -17,10 +17,10 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from selection.merit import henderson
-from selection.merit.henderson import Solution, Term
+from selection.merit import mixed_equations
+from selection.merit.mixed_equations import Solution, Term
 from selection.merit.observations import TOTAL, Observations
-from selection.merit.parentage import Parentage
+from selection.merit.relationship.parentage import Parentage
 
 BASE_VARIANCE = 0.5
 """Variance of a supplier's effect as a share of the genetic variance (method)."""
@@ -82,7 +82,7 @@ class Kinship:
         """A + ½QQᵀ among the nodes at these places (k × k)."""
         pick = np.zeros((len(self.birds), len(at)))
         pick[at, np.arange(len(at))] = 1.0
-        return henderson.factorise(self.precision).solve(pick)[at]
+        return mixed_equations.factorise(self.precision).solve(pick)[at]
 
 
 @dataclass(frozen=True)
@@ -116,13 +116,15 @@ class SeasonModel:
 
     def solve(self, variances: Variances) -> Solution:
         """Solutions, posterior covariances and REML log-likelihood under given variances."""
-        return henderson.solve(self.y, self.terms(variances), *self.residual(variances))
+        return mixed_equations.solve(self.y, self.terms(variances), *self.residual(variances))
 
-    def posterior_corner(self, variances: Variances, order: henderson.Order) -> tuple[np.ndarray, np.ndarray]:
+    def posterior_corner(
+        self, variances: Variances, order: mixed_equations.Order
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Solutions, and the joint posterior covariance of the unknowns that `order` ends with."""
         precision, _ = self.residual(variances)
-        arranged = henderson.equations(self.y, self.terms(variances), precision, order.places)
-        return henderson.posterior_corner(*arranged, order)
+        arranged = mixed_equations.equations(self.y, self.terms(variances), precision, order.places)
+        return mixed_equations.posterior_corner(*arranged, order)
 
     def terms(self, variances: Variances) -> list[Term]:
         """The fixed effects and every random one with its prior precision."""
@@ -130,7 +132,7 @@ class SeasonModel:
         for name, level in self.levels.items():
             covariance = variances.covariance(name)
             log_det = len(self.traits) * level.log_det - len(level.labels) * np.linalg.slogdet(covariance)[1]
-            precision = henderson.kronecker(level.precision, np.linalg.inv(covariance))
+            precision = mixed_equations.kronecker(level.precision, np.linalg.inv(covariance))
             terms.append(Term(name, self.designs[name], precision, log_det))
         return terms
 
@@ -282,7 +284,7 @@ def _fixed(rows: pd.DataFrame, series: tuple[str, ...]) -> tuple[sparse.csr_arra
             columns.append((np.array(["age"], dtype=object), age[at, None]))
         effects = np.concatenate([found for found, _ in columns])
         local = np.column_stack([values for _, values in columns])
-        kept = henderson.independent_columns(sparse.csr_array(local))
+        kept = mixed_equations.independent_columns(sparse.csr_array(local))
         cells = sparse.coo_array(local[:, kept])
         blocks.append(
             sparse.csr_array((cells.data, (at[cells.row], cells.col)), shape=(len(rows), len(kept)))

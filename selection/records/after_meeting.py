@@ -11,10 +11,10 @@ import pandas as pd
 
 from selection.records.decided import standing_decisions
 from selection.records.flock import Flock
+from selection.records.forms.schema import folded
 from selection.records.ring_sizes import GROWN, sizes_at
 from selection.records.ringplan import NOMINAL, build_of, worn_rings
 from selection.records.rings import worn
-from selection.records.typed import folded
 
 FINAL_WEEKS = 20.0
 """A ring put on at this age or later is the grown bird's own, whatever its size."""

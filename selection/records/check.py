@@ -16,18 +16,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from selection.records import pieces
-from selection.records.adopting import plan_of, standards_of
-from selection.records.batches import read_state
-from selection.records.checking import check as tried
-from selection.records.checking import remark
-from selection.records.errors import Finding, SelectionError
+from selection.errors import Finding, SelectionError
 from selection.records.flock import Flock, assemble
-from selection.records.in_force import InForce
-from selection.records.kept import read_settings
-from selection.records.known import Known
-from selection.records.ledger import read_table, records_of
-from selection.records.state import (
+from selection.records.forms.columns import FORMS, Form
+from selection.records.forms.schema import folded, frame_of, keys_of, standing, whole
+from selection.records.intake.known import Known
+from selection.records.intake.rules import check as tried
+from selection.records.intake.rules import remark
+from selection.records.ledger import pieces
+from selection.records.ledger.appending import read_table, records_of
+from selection.records.ledger.batches import read_state
+from selection.records.ledger.kept import read_settings
+from selection.records.ledger.state import (
     BATCHES,
     KEYS,
     MEETINGS,
@@ -39,8 +39,8 @@ from selection.records.state import (
     index_file,
     is_left_over,
 )
-from selection.records.tables import FORMS, Form
-from selection.records.typed import folded, frame_of, keys_of, standing, whole
+from selection.records.settings.adopting import plan_of, standards_of
+from selection.records.settings.in_force import InForce
 
 A_YEAR = pd.Timedelta(days=365)
 MOST_LINES = 20

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from selection.records.flock import Flock
+from selection.records.forms.schema import folded
 from selection.records.rings import living
-from selection.records.typed import folded
 
 BEFORE = pd.DateOffset(months=6)
 """A meeting in the winter after its season still has the decisions of so long before it."""

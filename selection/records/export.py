@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from selection.records import durable
-from selection.records.forms_out import FORMATS, cell_value
-from selection.records.kept import PLAN, STANDARD, STANDARDS, read_settings
-from selection.records.ledger import read_rows
-from selection.records.parsing import protect
-from selection.records.tables import FORMS, Form
-from selection.records.typed import standing
+from selection.records.forms.cells import protect
+from selection.records.forms.columns import FORMS, Form
+from selection.records.forms.schema import standing
+from selection.records.forms.season_workbook import FORMATS, cell_value
+from selection.records.ledger import durable
+from selection.records.ledger.appending import read_rows
+from selection.records.ledger.kept import PLAN, STANDARD, STANDARDS, read_settings
 
 WORKBOOK = Path("workbook") / "forms.xlsx"
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")

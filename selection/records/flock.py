@@ -10,19 +10,19 @@ from pathlib import Path
 
 import pandas as pd
 
-from selection.records.adopting import plan_of, standards_of
-from selection.records.errors import Finding, SettingsError
+from selection.errors import Finding, SettingsError
+from selection.records.bird_dates import first_clutch, hatch_days, of_clutch, with_sales
+from selection.records.forms.columns import FORMS, Form
+from selection.records.forms.reading import SETTINGS, beside, read_forms
+from selection.records.forms.schema import folded, standing, whole
+from selection.records.forms.spelling import one_spelling
 from selection.records.frames import small_frames
-from selection.records.in_force import InForce, section_columns
-from selection.records.intake import take_in
-from selection.records.kept import read_settings
-from selection.records.ledger import must_be_there, read_rows
-from selection.records.lives import first_clutch, hatch_days, of_clutch, with_sales
-from selection.records.reading import SETTINGS, beside, read_forms
-from selection.records.settings import Plan, Standard, read_plan, read_standard
-from selection.records.spelling import one_spelling
-from selection.records.tables import FORMS, Form
-from selection.records.typed import folded, standing, whole
+from selection.records.intake.taking_in import take_in
+from selection.records.ledger.appending import must_be_there, read_rows
+from selection.records.ledger.kept import read_settings
+from selection.records.settings.adopting import plan_of, standards_of
+from selection.records.settings.in_force import InForce, section_columns
+from selection.records.settings.reading import Plan, Standard, read_plan, read_standard
 
 LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ()), "pens": ("to", ())}
 """Closing dates by form, with the columns that fall with them: after the plan's day they read as blank."""

@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
-from selection.records.lives import looked_up
+from selection.records.forms.schema import folded
 from selection.records.ring_sizes import CAUTIONS, GROWN, kind_table, size_table, sizes_at
 from selection.records.rings import FEW, folded_colour, living, single_colours, worn
-from selection.records.typed import folded
 
 __all__ = ["CAUTIONS", "GROWN_WEEKS", "RingPlan", "ring_plan", "worn_rings"]
 

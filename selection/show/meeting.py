@@ -5,17 +5,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
-from selection.show.bird_cards import card, cards
-from selection.show.clutch_pages import clutches
-from selection.show.first_page import about, first_page, season
-from selection.show.fragments import begin
-from selection.show.laying_pages import laying
-from selection.show.mating_pages import matings
-from selection.show.price_pages import prices
-from selection.show.review_pages import looking_back
-from selection.show.verdict_pages import again, groups, tipping, verdict_table
-from selection.show.words import cautions, glossary, worked_out
-from selection.show.years_pages import ahead as years_ahead
+from selection.show.page.fragments import begin
+from selection.show.page.words import cautions, glossary, worked_out
+from selection.show.sections.bird_cards import card, cards
+from selection.show.sections.clutch_pages import clutches
+from selection.show.sections.first_page import about, first_page, season
+from selection.show.sections.laying_pages import laying
+from selection.show.sections.mating_pages import matings
+from selection.show.sections.price_pages import prices
+from selection.show.sections.review_pages import looking_back
+from selection.show.sections.verdict_pages import again, groups, tipping, verdict_table
+from selection.show.sections.years_pages import ahead as years_ahead
 
 __all__ = [
     "about",

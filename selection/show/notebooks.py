@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from selection.records.errors import SelectionError
+from selection.errors import SelectionError
 
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager

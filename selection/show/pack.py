@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from selection.records.errors import RecordsError
-from selection.show.fragments import CLOSING, OPENING, slug, stylesheet
+from selection.errors import RecordsError
 from selection.show.notebooks import NotebookError, loading_kernel, read_notebook, run_notebook
+from selection.show.page.fragments import CLOSING, OPENING, slug, stylesheet
 
 if TYPE_CHECKING:
     import pandas as pd
     from nbformat import NotebookNode
 
-    from selection.records.settings import Plan, Standard
+    from selection.records.settings.reading import Plan, Standard
 
 Progress = Callable[[str, float], None]
 
@@ -135,8 +135,8 @@ def _foot(flock: Path, standard: Standard, plan: Plan) -> str:
 
 def _settings(flock: Path) -> tuple[Standard, Plan]:
     """The standard in force and the plan of a flock."""
-    from selection.records.adopting import plan_of, standards_of
-    from selection.records.kept import read_settings
+    from selection.records.ledger.kept import read_settings
+    from selection.records.settings.adopting import plan_of, standards_of
 
     texts = read_settings(flock)
     standard = standards_of(texts).latest
@@ -163,7 +163,7 @@ def _tables_alone(flock: Path, out: Path, progress: Progress | None) -> None:
 
 def _kept(flock: Path, out: Path) -> list[str]:
     """Keep the ranking and verdicts with the flock, for later seasons to look back on; a line if it cannot be."""
-    from selection.records.ledger import keep_meeting
+    from selection.records.ledger.appending import keep_meeting
 
     on = _settings(flock)[1].on
     try:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from selection.records.errors import ModelError
+from selection.errors import ModelError
 
 Floats = npt.NDArray[np.float64]
 Whiten = Callable[[Floats], Floats]

@@ -16,10 +16,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.records.flock import Flock
-from selection.records.settings import Standard
+from selection.records.settings.reading import Standard
+from selection.standard.bands import middle_of_band, weighed_section
 from selection.standard.curves import CurvePrior, Floats, Gompertz, fit_gompertz
 from selection.standard.deviations import PRIOR, Spread, fit_spread, shrunken, whitener
-from selection.standard.sections import middle_of_band, weighed_section
 from selection.standard.weighings import about_left_out, weighings, without_odd
 
 SEXED = ("male", "female")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.records.settings import Standard
+from selection.records.settings.reading import Standard
 from selection.standard.agreement import Levels, fit_levels
 from selection.standard.looks import CARD, cell_of, judge_day_of, judge_season_of
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
-from selection.records.lives import looked_up
-from selection.records.settings import Standard
+from selection.records.settings.reading import Standard
 
 CARD = "total"
 """The one score of an old show card without sections, of the standard's 100 points."""

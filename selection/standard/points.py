@@ -14,12 +14,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.records.flock import Flock
-from selection.records.settings import Standard
+from selection.records.settings.reading import Standard
+from selection.standard.bands import weighed_section
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.judges import Judged, judge
 from selection.standard.looks import CARD, cell_of, looks, scored
 from selection.standard.points_words import say
-from selection.standard.sections import weighed_section
 from selection.standard.seen import gather
 from selection.standard.size import size_points
 from selection.standard.unseen import predict_rest

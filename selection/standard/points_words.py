@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from selection.records.settings import Standard
+from selection.records.settings.reading import Standard
 from selection.standard.judges import Judged
 from selection.standard.looks import CARD
 

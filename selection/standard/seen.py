@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.records.settings import Standard
+from selection.records.settings.reading import Standard
 from selection.standard.agreement import Codes, Floats, Levels
-from selection.standard.sections import weighed_section
+from selection.standard.bands import weighed_section
 
 USUAL_SD = 0.06
 """Standard deviation, as a share of a section's points, between birds and again between looks at one bird,

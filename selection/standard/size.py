@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from selection.records.settings import Section, Standard
+from selection.records.settings.reading import Section, Standard
+from selection.standard.bands import Floats, points_of, weighed_section
 from selection.standard.growth import Growth
-from selection.standard.sections import Floats, points_of, weighed_section
 
 COLUMNS = ("grams", "se", "points", "points_se", "why")
 LEAST_AGE = 0.5

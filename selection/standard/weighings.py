@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
-from selection.records.lives import looked_up
 
 Floats = npt.NDArray[np.float64]
 

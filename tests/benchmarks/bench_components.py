@@ -18,8 +18,8 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csc_array, csr_array
 
-from selection.merit.components import Components, Effect, fit_components
-from selection.merit.pedigree import from_parents
+from selection.merit.relationship.pedigree import from_parents
+from selection.merit.variances.components import Components, Effect, fit_components
 
 SIZES = (160, 2_000, 20_000)
 

@@ -12,9 +12,9 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from selection.compare.laying import laying
+from selection.compare.laying.laying import laying
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Plan, Standard
+from selection.records.settings.reading import Plan, Standard
 
 PENS = 10
 RATE = 0.55

@@ -23,9 +23,9 @@ import numpy as np
 import pandas as pd
 import pyarrow.dataset as ds
 
-from selection.records.ledger import append, read_rows
-from selection.records.recording import record
-from selection.records.tables import FORMS
+from selection.records.forms.columns import FORMS
+from selection.records.intake.recording import record
+from selection.records.ledger.appending import append, read_rows
 from tests.records import small
 
 DAYS = 3650

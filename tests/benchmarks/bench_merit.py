@@ -20,9 +20,9 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse.linalg import LinearOperator, cg, splu
 
-from selection.merit import henderson
+from selection.merit import mixed_equations
 from selection.merit.mixed_model import fit_model
-from selection.merit.pedigree import Pedigree, build, from_parents
+from selection.merit.relationship.pedigree import Pedigree, build, from_parents
 
 GENERATIONS = 10
 SIZES = (1_000, 10_000, 100_000, 1_000_000)
@@ -107,7 +107,7 @@ def main(largest: int) -> None:
         begun = perf_counter()
         fitted = fit_model(records, ["y"], fixed=["sex"], pedigree=pedigree, genetic=1.0, residual=2.0)
         ours = perf_counter() - begun
-        direct = len(fitted.effects) < henderson.ITERATE_FROM
+        direct = len(fitted.effects) < mixed_equations.ITERATE_FROM
         inbreeding = pedigree.inbreeding[pedigree.positions(parents["bird"])]
         reference = theirs(parents, records, inbreeding, direct)
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

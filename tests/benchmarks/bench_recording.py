@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from selection.records.recording import record
+from selection.records.intake.recording import record
 from tests.records import small
 
 

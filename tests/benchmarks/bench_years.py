@@ -10,8 +10,8 @@ import time
 import tracemalloc
 
 from demo.holding import simulate
-from selection.decide.verdicts import propose
-from selection.decide.years import years_ahead
+from selection.decide.verdicts.verdicts import propose
+from selection.decide.years.years import years_ahead
 from selection.merit.ranking import rank
 
 RUNS = (250, 500, 1_000, 2_000)

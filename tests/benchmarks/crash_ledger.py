@@ -24,7 +24,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from selection.records.ledger import append, compact, read_rows
+from selection.records.ledger.appending import append, compact, read_rows
 
 ROWS = 7
 LONGEST = 0.15  # seconds a writer lives after its first batch: a few more

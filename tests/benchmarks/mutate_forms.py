@@ -23,8 +23,8 @@ from typing import Any
 
 import pandas as pd
 
-from selection.records.ledger import read_rows
-from selection.records.recording import record
+from selection.records.intake.recording import record
+from selection.records.ledger.appending import read_rows
 from tests.records import small
 
 BIRDS = 40

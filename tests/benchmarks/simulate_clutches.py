@@ -29,11 +29,11 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from selection.compare.clutch_case import Case, seen_only
-from selection.compare.clutches import clutch_cases, compare_case, season_contrasts
-from selection.merit.parentage import parentage
+from selection.compare.clutches.case import Case, seen_only
+from selection.compare.clutches.comparison import clutch_cases, compare_case, season_contrasts
+from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Plan, Section, Standard
+from selection.records.settings.reading import Plan, Section, Standard
 from selection.standard.growth import fit_growth
 from selection.standard.points import score
 

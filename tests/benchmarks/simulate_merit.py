@@ -25,10 +25,10 @@ import pandas as pd
 from demo.holding import Holding, simulate
 from selection.merit.candidates import candidates
 from selection.merit.observations import observe
-from selection.merit.parentage import parentage
 from selection.merit.posterior import Known, draw, given, learn
+from selection.merit.relationship.parentage import parentage
 from selection.merit.season_model import SeasonModel, Variances, compound, design
-from selection.merit.worth import band_of, merit_of, worth_of
+from selection.merit.selection_index import band_of, merit_of, worth_of
 from selection.standard.growth import fit_growth
 
 REACH = 1.645

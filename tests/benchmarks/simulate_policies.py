@@ -58,16 +58,16 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from selection.decide.allotment import allot
-from selection.decide.choice import best_set
-from selection.decide.frontier import Kin, frontier
+from selection.decide.matings.allotment import allot
+from selection.decide.verdicts.choice import best_set
+from selection.decide.verdicts.frontier import Kin, frontier
 from selection.merit.observations import observe
-from selection.merit.parentage import parentage
-from selection.merit.pedigree import Pedigree
 from selection.merit.posterior import given
+from selection.merit.relationship.parentage import parentage
+from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import Variances, design
 from selection.records.flock import assemble
-from selection.records.settings import Keep, Plan, Section, Standard
+from selection.records.settings.reading import Keep, Plan, Section, Standard
 from selection.standard.growth import fit_growth
 
 STANDARD = Standard(

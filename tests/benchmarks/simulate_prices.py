@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.decide.market import fit_sales
+from selection.decide.prices.market import fit_sales
 
 LAST = 2026
 FEW, MANY = 20, 160

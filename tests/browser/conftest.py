@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from selection.records.recording import record
+from selection.records.intake.recording import record
 
 ROOT = Path(__file__).resolve().parents[2]
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")

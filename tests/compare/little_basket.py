@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Plan, Standard
+from selection.records.settings.reading import Plan, Standard
 
 
 def flock_of(

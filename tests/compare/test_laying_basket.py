@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from selection.compare.basket import Basket, count
+from selection.compare.laying.basket import Basket, count
 from tests.compare.little_basket import daily, flock_of
 
 OLD, YOUNG = "2023-04-01", "2024-04-01"

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from selection.merit.parentage import parentage
+from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Fault, Keep, Plan, Section, Standard
+from selection.records.settings.reading import Fault, Keep, Plan, Section, Standard
 
 STANDARD = Standard(
     "Invented fowl",

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from selection.decide.deciding import decide
-from selection.decide.verdicts import propose
+from selection.decide.verdicts.verdicts import propose
 from selection.merit.ranking import rank
 from selection.records.decided import season_decisions
 from selection.records.flock import read_flock
-from selection.records.recording import record
+from selection.records.intake.recording import record
 from tests.simulated import simulate
 
 

@@ -12,9 +12,9 @@ import pytest
 
 from demo import breed, make
 from selection.records.flock import Flock, flock_from_forms, read_flock
-from selection.records.recording import record
-from selection.records.settings import parse_plan, parse_standard
-from selection.records.tables import FORMS, Form
+from selection.records.forms.columns import FORMS, Form
+from selection.records.intake.recording import record
+from selection.records.settings.reading import parse_plan, parse_standard
 from tests.simulated import Holding, simulate
 
 ROOT = Path(__file__).resolve().parents[2]

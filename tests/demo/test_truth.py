@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 
 from demo import breed, seen
-from selection.merit.parentage import parentage
-from selection.merit.pedigree import from_parents
+from selection.merit.relationship.parentage import parentage
+from selection.merit.relationship.pedigree import from_parents
 from tests.simulated import Holding, simulate
 
 EYE = [section.name for section in breed.EYE]

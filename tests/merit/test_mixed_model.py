@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.errors import ModelError
 from selection.merit.mixed_model import Fitted, fit_model, group_shares
-from selection.merit.pedigree import from_parents
-from selection.records.errors import ModelError
+from selection.merit.relationship.pedigree import from_parents
 
 PRINTED = 1e-3
 """Published solutions are printed to three decimals; one of them is rounded from …85."""
@@ -204,10 +204,10 @@ def test_equal_to_statsmodels_where_the_two_coincide() -> None:
 def test_iteration_agrees_with_the_factor(
     monkeypatch: pytest.MonkeyPatch, mrode: tuple[pd.DataFrame, pd.DataFrame]
 ) -> None:
-    from selection.merit import henderson
+    from selection.merit import mixed_equations
 
     exact = fitted_mrode(*mrode).breeding_values()
-    monkeypatch.setattr(henderson, "ITERATE_FROM", 1)
+    monkeypatch.setattr(mixed_equations, "ITERATE_FROM", 1)
     iterated = fitted_mrode(*mrode).breeding_values()
     np.testing.assert_allclose(iterated["gain"], exact["gain"], atol=1e-7)
     assert iterated["gain_se"].isna().all()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from selection.errors import SettingsError
 from selection.merit import published
-from selection.records.errors import SettingsError
-from selection.records.settings import Measured, Section, Standard
+from selection.records.settings.reading import Measured, Section, Standard
 
 
 def section(name: str = "type", **kwargs: object) -> Section:

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.merit.explain import contributions
 from selection.merit.mixed_model import fit_model
-from selection.merit.pedigree import from_parents
 from selection.merit.ranking import RANKING, Merit, chances, rank, rerank
-from selection.merit.why import contributions
+from selection.merit.relationship.pedigree import from_parents
 from selection.records.flock import Flock
-from selection.records.settings import Keep
+from selection.records.settings.reading import Keep
 from tests.benchmarks.simulate_merit import one, summary
 from tests.merit.tiny import PLAN, STANDARD, bird, clutch, flock, look, stood
 from tests.simulated import simulate

@@ -8,7 +8,7 @@ from datetime import date
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Fault, Keep, Plan, Section, Standard
+from selection.records.settings.reading import Fault, Keep, Plan, Section, Standard
 
 STANDARD = Standard(
     "Fenland Grey",

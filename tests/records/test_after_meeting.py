@@ -11,10 +11,10 @@ import pytest
 
 from selection.records.after_meeting import after_meeting, going
 from selection.records.flock import Flock, assemble, read_flock
-from selection.records.forms_out import prefilled, write_forms
-from selection.records.recording import record
-from selection.records.settings import Plan, Section, Standard
-from selection.records.tables import FORMS
+from selection.records.forms.columns import FORMS
+from selection.records.forms.season_workbook import prefilled, write_forms
+from selection.records.intake.recording import record
+from selection.records.settings.reading import Plan, Section, Standard
 from tests.records import small
 
 ON = date(2026, 10, 10)

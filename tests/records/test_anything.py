@@ -15,12 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from selection.records.flock import read_flock
-from selection.records.in_force import InForce
-from selection.records.intake import take_in
-from selection.records.reading import read_forms
-from selection.records.recording import record
-from selection.records.settings import parse_standard
-from selection.records.tables import FORMS
+from selection.records.forms.columns import FORMS
+from selection.records.forms.reading import read_forms
+from selection.records.intake.recording import record
+from selection.records.intake.taking_in import take_in
+from selection.records.settings.in_force import InForce
+from selection.records.settings.reading import parse_standard
 from tests.records import small
 
 IN_FORCE = InForce(((date.min, parse_standard(small.STANDARD)),))

@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.errors import RecordsError
 from selection.records.check import check, stock_take
-from selection.records.errors import RecordsError
 from selection.records.flock import read_flock
-from selection.records.ledger import append, compact, read_rows
-from selection.records.recording import record
+from selection.records.intake.recording import record
+from selection.records.ledger.appending import append, compact, read_rows
 from tests.records import small
 
 

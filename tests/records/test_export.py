@@ -12,13 +12,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from selection.records.errors import RecordsError
+from selection.errors import RecordsError
 from selection.records.export import export
 from selection.records.flock import read_flock
-from selection.records.ledger import read_rows, read_settings
-from selection.records.recording import record
-from selection.records.tables import FORMS, Form
-from selection.records.typed import keys_of
+from selection.records.forms.columns import FORMS, Form
+from selection.records.forms.schema import keys_of
+from selection.records.intake.recording import record
+from selection.records.ledger.appending import read_rows, read_settings
 from tests.benchmarks import mutate_forms
 from tests.records import small
 

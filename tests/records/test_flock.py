@@ -7,12 +7,12 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from selection.records.errors import RecordsError, SettingsError
+from selection.errors import RecordsError, SettingsError
 from selection.records.flock import assemble, flock_from_forms, forms_and_findings, read_flock
-from selection.records.ledger import read_rows
-from selection.records.recording import record
-from selection.records.settings import parse_plan, parse_standard
-from selection.records.tables import FORMS
+from selection.records.forms.columns import FORMS
+from selection.records.intake.recording import record
+from selection.records.ledger.appending import read_rows
+from selection.records.settings.reading import parse_plan, parse_standard
 from tests.records import small
 
 STANDARD = parse_standard(small.STANDARD)

@@ -11,7 +11,7 @@ import pytest
 from selection.records.flock import Flock, assemble
 from selection.records.ring_sizes import size_table, sizes_at
 from selection.records.ringplan import ring_plan
-from selection.records.settings import Plan, Section, Standard
+from selection.records.settings.reading import Plan, Section, Standard
 
 ON = date(2026, 10, 10)
 STANDARD = Standard("Marram", (Section("type", "Type", 100.0),))

@@ -11,7 +11,7 @@ from pathlib import Path
 from demo.holding import Holding
 from selection.decide.meeting import Meeting, hold
 from selection.records.flock import read_flock
-from selection.records.recording import record
+from selection.records.intake.recording import record
 from selection.show.pack import hold_meeting
 from tests.simulated import simulate
 

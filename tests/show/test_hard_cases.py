@@ -9,16 +9,16 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from selection.decide.matings import matings
-from selection.decide.review import review
-from selection.decide.verdicts import propose
-from selection.decide.years import years_ahead
+from selection.decide.matings.matings import matings
+from selection.decide.review.review import review
+from selection.decide.verdicts.verdicts import propose
+from selection.decide.years.years import years_ahead
 from selection.merit.ranking import rank
 from selection.records.after_meeting import after_meeting
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Keep
-from selection.records.tables import FORMS
-from selection.show import mating_pages, review_pages, years_pages
+from selection.records.forms.columns import FORMS
+from selection.records.settings.reading import Keep
+from selection.show.sections import mating_pages, review_pages, years_pages
 from tests.simulated import simulate
 
 

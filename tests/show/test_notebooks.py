@@ -8,7 +8,7 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from selection.records.errors import SelectionError
+from selection.errors import SelectionError
 from selection.show import notebooks
 from selection.show.notebooks import (
     NotebookError,
@@ -65,9 +65,7 @@ def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(wr
 
 def test_an_error_made_for_the_user_comes_out_as_its_words_alone(written):
     written(
-        new_code_cell(
-            "from selection.records.errors import SettingsError\nraise SettingsError('plan.toml: on: …')"
-        )
+        new_code_cell("from selection.errors import SettingsError\nraise SettingsError('plan.toml: on: …')")
     )
     with pytest.raises(SelectionError) as error, loading_kernel() as kernel:
         run_notebook(kernel, read_notebook("any", {}))

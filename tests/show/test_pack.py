@@ -11,8 +11,8 @@ import pytest
 from markupsafe import Markup
 
 from selection.decide.meeting import write_tables
-from selection.records.errors import RecordsError, SelectionError
-from selection.records.kept import read_meetings
+from selection.errors import RecordsError, SelectionError
+from selection.records.ledger.kept import read_meetings
 from selection.show import pack
 from selection.show.notebooks import NotebookError
 from selection.show.pack import hold_meeting
@@ -88,7 +88,7 @@ def test_a_meeting_that_cannot_be_kept_is_held_all_the_same(tmp_path: Path, monk
     def full(*_):
         raise RecordsError("flock: the disk is full")
 
-    monkeypatch.setattr("selection.records.ledger.keep_meeting", full)
+    monkeypatch.setattr("selection.records.ledger.appending.keep_meeting", full)
     (said,) = pack._kept(held.flock_path(), held.pack_folder())
     assert said.endswith("the disk is full") and "not kept with the flock" in said
 

@@ -10,24 +10,24 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.look_rule import look_rule
 from selection.decide.meeting import Meeting, hold
-from selection.decide.tipping import planned_counts
-from selection.decide.verdicts import propose
+from selection.decide.verdicts.look_rule import look_rule
+from selection.decide.verdicts.tipping import planned_counts
+from selection.decide.verdicts.verdicts import propose
 from selection.decide.wording import chance
+from selection.merit.explain import contributions
 from selection.merit.ranking import rerank
-from selection.merit.why import contributions
 from selection.records.flock import assemble
-from selection.records.settings import Keep, Plan, Section, Standard
+from selection.records.settings.reading import Keep, Plan, Section, Standard
 from selection.show import meeting as show
-from selection.show.bird_cards import clutch_mates, reasons, rivals, titles
-from selection.show.card_pictures import growth_of, section_points
-from selection.show.clutch_pages import levels_frame, told_frame
-from selection.show.figures import halves, in_hundred
-from selection.show.laying_pages import curve_frame
-from selection.show.mating_pages import inbreeding_frame
-from selection.show.merit_pages import by_whose, contributions_frame, orders_frame
-from selection.show.verdict_pages import room
+from selection.show.lab.merit_pages import by_whose, contributions_frame, orders_frame
+from selection.show.page.figures import halves, in_hundred
+from selection.show.sections.bird_cards import clutch_mates, reasons, rivals, titles
+from selection.show.sections.card_pictures import growth_of, section_points
+from selection.show.sections.clutch_pages import levels_frame, told_frame
+from selection.show.sections.laying_pages import curve_frame
+from selection.show.sections.mating_pages import inbreeding_frame
+from selection.show.sections.verdict_pages import room
 from selection.standard.growth import fit_growth
 from tests.show import held
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings import Fault, Keep, Plan, Section, Standard
+from selection.records.settings.reading import Fault, Keep, Plan, Section, Standard
 
 TYPE = Section("type", "Type", 40)
 COLOUR = Section("colour", "Colour", 35)

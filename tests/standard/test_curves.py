@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.records.errors import ModelError
+from selection.errors import ModelError
 from selection.standard.curves import CurvePrior, Gompertz, fit_gompertz, fit_logistic
 
 AS_PRINTED = 2e-5  # relative: R prints 7 digits, and both fits stop a little short of the optimum

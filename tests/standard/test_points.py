@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.standard.bands import points_of
 from selection.standard.points import Points, score
-from selection.standard.sections import points_of
 from tests.standard.flocks import BY_EYE, SIZE, looks_at, make_flock
 
 DAY, LATER = "2026-08-15", "2026-09-26"

@@ -1,0 +1,140 @@
+"""Growth clutch by clutch, single birds visible: the numbers behind the chart, with the standard's band.
+
+A clutch's curve is its sex's curve times what its chicks have in common, drawn towards the others as in the
+comparison of clutches: it rests on all weighings, and says nothing beyond the ages that were weighed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from selection.compare.clutches.comparison import ClutchComparison
+from selection.compare.clutches.rows import WEIGHT
+from selection.records.flock import Flock
+from selection.standard.bands import weighed_section
+from selection.standard.growth import Growth
+
+BEYOND = 4.0
+"""Weeks that a curve is drawn beyond the last weighing of its clutch and sex (method)."""
+
+
+@dataclass(frozen=True)
+class GrowthByClutch:
+    """What the chart of growth shows.
+
+    `weighings`: one row a weighing of the season's chicks: bird (missing for unnamed chicks), clutch, sex, age_weeks,
+    grams, expected (grams, of its sex), left, right (ring colours on the plan's day, missing where none).
+    `curves`: clutch, sex, age_weeks, grams. `band`: sex, at_weeks, low, high (full points), none_below, none_above.
+    """
+
+    weighings: pd.DataFrame
+    curves: pd.DataFrame
+    band: pd.DataFrame
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+
+
+def growth_by_clutch(flock: Flock, growth: Growth, compared: ClutchComparison) -> GrowthByClutch:
+    """Weighings, clutch curves and the standard's band for the plan's season."""
+    weighings = _weighings(flock, growth)
+    band = _band(flock)
+    return GrowthByClutch(
+        weighings,
+        _curves(growth, compared, weighings),
+        band,
+        _sentences(compared, band),
+        _cannot(flock, weighings),
+    )
+
+
+def rings_on(flock: Flock) -> pd.DataFrame:
+    """The ring colours each bird wears on the plan's day: index bird, columns left and right."""
+    on = flock.rings[flock.rings["removed_on"].isna()].sort_values("fitted_on", kind="stable")
+    last = on.drop_duplicates(["bird", "leg"], keep="last")
+    return last.pivot(index="bird", columns="leg", values="colour").reindex(columns=["left", "right"])
+
+
+def _weighings(flock: Flock, growth: Growth) -> pd.DataFrame:
+    seen = growth.deviations
+    hatched = (seen["on"] - pd.to_timedelta(seen["age_weeks"] * 7, unit="D")).dt.year
+    own = seen[(hatched == flock.plan.season) & seen["sex"].isin(["male", "female"])].reset_index(drop=True)
+    clutch = dict(zip(flock.birds["bird"], flock.birds["clutch"], strict=True))
+    expected = growth.expected(own["sex"], own["age_weeks"])
+    rings = rings_on(flock).reindex(own["bird"]).reset_index(drop=True)
+    return pd.DataFrame(
+        {
+            "bird": own["bird"],
+            "clutch": own["bird"].map(clutch).where(own["bird"].notna(), own["clutch"]),
+            "sex": own["sex"],
+            "age_weeks": own["age_weeks"],
+            "grams": expected * np.exp(own["log_deviation"].to_numpy(float)),
+            "expected": expected,
+            "left": rings["left"],
+            "right": rings["right"],
+        }
+    )
+
+
+def _curves(growth: Growth, compared: ClutchComparison, weighings: pd.DataFrame) -> pd.DataFrame:
+    """Each clutch's curve in each sex, by weeks, as far as it was weighed."""
+    levels = compared.clutches
+    levels = levels[(levels["trait"] == WEIGHT) & (levels["sex"] != "both")] if len(levels) else levels
+    parts = []
+    for row in levels.itertuples():
+        own = weighings[
+            (weighings["clutch"].str.casefold() == row.clutch.casefold()) & (weighings["sex"] == row.sex)
+        ]
+        if own.empty:
+            continue
+        weeks = np.arange(0.0, own["age_weeks"].max() + BEYOND)
+        above = row.level / growth.expected(row.sex, compared.weeks)
+        grams = growth.expected(row.sex, weeks) * above
+        parts.append(pd.DataFrame({"clutch": row.clutch, "sex": row.sex, "age_weeks": weeks, "grams": grams}))
+    return (
+        pd.concat(parts, ignore_index=True)
+        if parts
+        else pd.DataFrame(columns=["clutch", "sex", "age_weeks", "grams"])
+    )
+
+
+def _band(flock: Flock) -> pd.DataFrame:
+    """The standard's band of each sex; empty where it measures no weight."""
+    section = weighed_section(flock.standard)
+    rows = (
+        []
+        if section is None
+        else [(sex, section.at_weeks, *section.band[sex], *section.none[sex]) for sex in section.band]
+    )
+    return pd.DataFrame(rows, columns=["sex", "at_weeks", "low", "high", "none_below", "none_above"])
+
+
+def _sentences(compared: ClutchComparison, band: pd.DataFrame) -> tuple[str, ...]:
+    """Where each clutch stands beside the band at the standard's age."""
+    if compared.clutches.empty:
+        return ()
+    levels = compared.clutches[compared.clutches["trait"] == WEIGHT].merge(
+        band, on="sex", suffixes=("", "_full")
+    )
+    said = []
+    for row in levels.itertuples():
+        chicks = "cockerels" if row.sex == "male" else "pullets"
+        where = "below" if row.level < row.low_full else "above" if row.level > row.high_full else "inside"
+        said.append(
+            f"{row.clutch} {chicks} at {row.at_weeks:g} weeks: {row.level:.0f} g ({row.low:.0f} to {row.high:.0f}), "
+            f"{where} the standard's {row.low_full:.0f} to {row.high_full:.0f} g."
+        )
+    return tuple(said)
+
+
+def _cannot(flock: Flock, weighings: pd.DataFrame) -> tuple[str, ...]:
+    """Clutches of the season never weighed."""
+    form = flock.clutches
+    year = form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21)).dt.year
+    weighed = set(weighings["clutch"].str.casefold())
+    missing = [
+        label for label in form.loc[year == flock.plan.season, "clutch"] if label.casefold() not in weighed
+    ]
+    return (f"No weighing of {', '.join(missing)}: no curve is drawn.",) if missing else ()

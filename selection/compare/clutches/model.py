@@ -1,0 +1,285 @@
+"""The mixed model of one trait in one sex: what clutches share, beside what judges, days and brooders gave.
+
+    y = judge×season + sex×season + age + judge×day + brooder×season + pen + clutch's blood + clutch + bird + e
+
+Judges' and sexes' levels are fixed; the rest is random. Partial pooling is the shrinkage, and nothing else is
+taken off for many pairs. Each variance has a log-normal prior around its published share, moved by the records'
+own REML likelihood, and what is not known of the variances is integrated over by weighted draws.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.sparse import csr_array
+from scipy.special import ndtr
+
+from selection.compare.clutches.families import Families
+from selection.merit.variances.components import Effect, Equations, fit_equations
+
+Floats = npt.NDArray[np.float64]
+
+DRAWS = 64
+"""Draws of the variances; they come in mirrored pairs."""
+WIDER = 1.2
+"""The draws are spread this much wider than the normal approximation, and weighted back."""
+LEVEL = 0.90
+AGE_SHARE = 0.01
+"""Variance of a week's worth of age, a share of the trait's: 0.1 of its spread a week (common practice)."""
+LEAST_BIRD = 0.05
+UNRELATED = 0.3
+"""Share of the genetic variance that chicks of one cock and six hens have in common."""
+LOG_SD = {"clutch": 0.7, "brooder": 0.7, "pen": 0.7, "day": 0.7, "bird": 0.4, "age": 0.7}
+"""How far a variance's ratio to the residual may lie from its published value, on the log scale."""
+TOTAL_SD = 1.0
+"""How far the residual variance may lie from the usual one, on the log scale: nearly free."""
+
+
+@dataclass(frozen=True)
+class Shares:
+    """What is held of a trait's variance beforehand, as shares of that of one look at one bird.
+
+    `blood` is the heritability, and `blood_log_sd` how far it may be off, on the log scale; `usual` the total
+    variance in the trait's squared unit.
+    """
+
+    blood: float
+    blood_log_sd: float
+    repeatability: float
+    clutch: float
+    brooder: float
+    day: float
+    usual: float
+
+    @property
+    def within(self) -> float:
+        """Usual variance among the means of chicks of one clutch, each looked at once or so."""
+        return self.usual * (1 - UNRELATED * self.blood - self.clutch - self.brooder - self.day)
+
+
+@dataclass(frozen=True)
+class Design:
+    """Rows of one trait in one sex as arrays, with the prior of each variance.
+
+    `effects` in the order of `prior` (variances, the residual last); `families` gives the clutches' order.
+    """
+
+    rows: pd.DataFrame
+    families: Families
+    X: Floats
+    effects: tuple[Effect, ...]
+    prior: Floats
+    log_sd: Floats
+    equations: Equations = field(repr=False)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(e.name for e in self.effects)
+
+    @cached_property
+    def members(self) -> Floats:
+        """Shares (rows, clutches) of each row in the clutches."""
+        return self.families.members(self.rows["clutch"])
+
+    @cached_property
+    def factors(self) -> dict[str, pd.Series]:
+        """What may be mixed up with the clutch, a label a row: `brooder` (the first clutch's), `pen`, `judge`."""
+        rows, season = self.rows, self.rows["season"].astype(str)
+        brooder = self.families.about["brooder_key"].to_numpy()[self.members.argmax(axis=1)]
+        factors = {"brooder": pd.Series(brooder)}
+        if rows["pen"].notna().any():
+            factors["pen"] = rows["pen"].fillna("no pen") + " " + season
+        if rows["judge"].notna().any():
+            factors["judge"] = rows["judge"].fillna("nobody") + " " + season
+        return factors
+
+    @cached_property
+    def patterns(self) -> tuple[Floats, dict[str, Floats]]:
+        """The different ways (w) in which rows stand in clutches and factors: all that a row space is made of.
+
+        Shares in the clutches (w, clutches), and for each of `factors` one column a label (w, labels).
+        """
+        codes = {name: pd.factorize(labels)[0] for name, labels in self.factors.items()}
+        ways = np.unique(np.column_stack([self.members, *codes.values()]), axis=0)
+        members, *columns = np.split(ways, range(self.members.shape[1], ways.shape[1]), axis=1)
+        labels = (np.arange(codes[name].max() + 1) for name in codes)
+        return members, {
+            n: (c == own).astype(float) for n, c, own in zip(codes, columns, labels, strict=True)
+        }
+
+    def on_effects(self, contrasts: Floats) -> list[Floats | None]:
+        """Weights on each effect's levels from weights (clutches, r) on clutches."""
+        parts: dict[str, Floats] = {"blood": self.families.root.T @ contrasts, "clutch": contrasts}
+        return [parts.get(name) for name in self.names]
+
+    def prior_variance(self, contrasts: Floats) -> Floats:
+        """Variance (r,) of contrasts of clutches before any record, at the prior shares."""
+        blood, clutch = (self.prior[self.names.index(name)] for name in ("blood", "clutch"))
+        by_blood = ((self.families.root.T @ contrasts) ** 2).sum(axis=0)
+        return blood * by_blood + clutch * (contrasts**2).sum(axis=0)
+
+    def known(self, contrasts: Floats, variances: Floats | None = None) -> Floats:
+        """Variance (r,) of contrasts of clutches given these rows, at `variances` (the prior's where None)."""
+        weights = self.equations.stacked(None, self.on_effects(contrasts))
+        at = self.prior if variances is None else variances
+        return np.diag(self.equations.error_covariance(at, weights)).copy()
+
+    def log_prior(self, logs: Floats) -> tuple[float, Floats]:
+        """Log density of the log variances, and its gradient: ratios to the residual, and the residual."""
+        centre = np.log(self.prior)
+        off = (logs[:-1] - logs[-1]) - (centre[:-1] - centre[-1]) + self.log_sd**2 / 2
+        slope = -off / self.log_sd**2
+        last = (logs[-1] - centre[-1]) / TOTAL_SD**2
+        value = 0.5 * float(off @ slope) - 0.5 * last * (logs[-1] - centre[-1])
+        return value, np.append(slope, -last - slope.sum())
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What is known of r quantities: normal given the variances, over weighted draws of the variances.
+
+    `weights` (S,), `means` (S, r), `covariances` (S, r, r); `variances` (K+1,) the most probable ones.
+    """
+
+    weights: Floats
+    means: Floats
+    covariances: Floats
+    variances: Floats
+
+    def contrasts(self, combinations: Floats) -> pd.DataFrame:
+        """difference, low, high (90 %), probability (above 0) of combinations (r, c) of the quantities."""
+        means = self.means @ combinations
+        sds = np.sqrt(np.maximum(np.einsum("ic,sij,jc->sc", combinations, self.covariances, combinations), 0))
+        tail = (1 - LEVEL) / 2
+        return pd.DataFrame(
+            {
+                "difference": self.weights @ means,
+                "low": _quantile(self.weights, means, sds, tail),
+                "high": _quantile(self.weights, means, sds, 1 - tail),
+                "probability": self.weights @ ndtr(means / np.maximum(sds, 1e-300)),
+            }
+        )
+
+    def sample(self, size: int, rng: np.random.Generator) -> Floats:
+        """Draws (size, r) of the quantities."""
+        which = rng.choice(len(self.weights), size=size, p=self.weights)
+        width = self.means.shape[1]
+        roots = np.linalg.cholesky(self.covariances + 1e-12 * np.trace(self.covariances[0]) * np.eye(width))
+        return self.means[which] + np.einsum("sij,sj->si", roots[which], rng.standard_normal((size, width)))
+
+
+def design(rows: pd.DataFrame, families: Families, shares: Shares) -> Design:
+    """The design of rows of one trait (one sex, or both); effects of which there is but one level are left out."""
+    rows = rows.reset_index(drop=True)
+    members = families.members(rows["clutch"])
+    X = _fixed(rows)
+    effects = [Effect("blood", csr_array(members @ families.root)), Effect("clutch", csr_array(members))]
+    effects += _circumstances(rows, families, members)
+    prior = _prior(shares, families.alike, [e.name for e in effects])
+    log_sd = np.array([shares.blood_log_sd if e.name == "blood" else LOG_SD[e.name] for e in effects])
+    equations = Equations(rows["value"].to_numpy(), X, effects, rows["scale"].to_numpy())
+    return Design(rows, families, X, tuple(effects), prior, log_sd, equations)
+
+
+def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Posterior:
+    """What is known of the levels of clutches (folded labels), in the trait's unit, at the rows' usual judges."""
+    wanted = np.zeros((len(model.families.labels), len(levels)))
+    wanted[model.families.labels.get_indexer(levels), np.arange(len(levels))] = 1.0
+    season = model.members[:, wanted.any(axis=1)].any(axis=1)
+    usual = model.X[season].mean(axis=0) if season.any() else model.X.mean(axis=0)
+    fixed = np.repeat(usual[:, None], len(levels), axis=1)
+    fitted = fit_equations(model.equations, model.log_prior, model.prior)
+    logs, heights = _draws(fitted.variances, fitted.log_variance_cov, rng)
+    combined, means, covariances = model.equations.stacked(fixed, model.on_effects(wanted)), [], []
+    for i, at in enumerate(logs):
+        height, mean, covariance = model.equations.known(np.exp(at), combined)
+        heights[i] += height + model.log_prior(at)[0]
+        means.append(mean)
+        covariances.append(covariance)
+    weights = np.exp(heights - heights.max())
+    return Posterior(weights / weights.sum(), np.array(means), np.array(covariances), fitted.variances)
+
+
+def _draws(mode: Floats, covariance: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Draws (S, K+1) of the log variances from a wide normal around the mode, and minus their log density (S,)."""
+    root = np.linalg.cholesky(covariance + 1e-12 * np.eye(len(mode))) * WIDER
+    half = rng.standard_normal((DRAWS // 2, len(mode)))
+    normal = np.vstack([half, -half])
+    return np.log(mode) + normal @ root.T, 0.5 * (normal**2).sum(axis=1)
+
+
+def _fixed(rows: pd.DataFrame) -> Floats:
+    """Judge×season (season alone where nobody judges), and sex×season where both sexes are there."""
+    season = rows["season"].astype(int).astype(str)
+    columns = [_dummies(rows["judge"].fillna("") + " " + season)]
+    if rows["sex"].nunique() > 1:
+        columns.append(_dummies(rows["sex"] + " " + season))
+    return np.column_stack(columns)
+
+
+def _dummies(labels: pd.Series) -> Floats:
+    """One column for each different label, in their order."""
+    codes, names = pd.factorize(labels, sort=True)
+    return np.asarray(codes[:, None] == np.arange(len(names)), dtype=float)
+
+
+def _circumstances(rows: pd.DataFrame, families: Families, members: Floats) -> list[Effect]:
+    """The random effects beside the clutch: brooder, pen, judge's day, bird, age."""
+    effects = [Effect("brooder", csr_array(members @ _dummies(families.about["brooder_key"])))]
+    if rows["pen"].notna().any():
+        effects.append(
+            Effect("pen", _levels(rows["pen"].fillna("no pen") + " " + rows["season"].astype(str)))
+        )
+    if rows["day"].notna().any():
+        effects.append(Effect("day", _levels(rows["day"])))
+        birds = _levels(rows["bird"])
+        effects.append(Effect("bird", csr_array(birds.multiply(1 / np.sqrt(rows["n"].to_numpy())[:, None]))))
+    if rows["age_weeks"].notna().any():
+        age = rows["age_weeks"] - rows["age_weeks"].mean()
+        effects.append(Effect("age", csr_array(age.fillna(0).to_numpy(float)[:, None])))
+    return effects
+
+
+def _levels(labels: pd.Series) -> csr_array:
+    """One column for each different label; a missing label belongs to none."""
+    codes, names = pd.factorize(labels)
+    has = codes >= 0
+    cells = (np.ones(has.sum()), (np.flatnonzero(has), codes[has]))
+    return csr_array(cells, shape=(len(codes), max(len(names), 1)))
+
+
+def _prior(shares: Shares, alike: float, names: list[str]) -> Floats:
+    """Prior variances (K+1,) by effect, the residual last.
+
+    A bird keeps to itself what its repeatability leaves after the clutch and the blood that clutch mates share;
+    where each bird has one row, this and the error of a look are one.
+    """
+    between = alike * shares.blood + shares.clutch
+    bird = max(shares.repeatability - between, LEAST_BIRD)
+    error = max(1 - shares.repeatability - shares.brooder - shares.day, LEAST_BIRD)
+    parts = {
+        "blood": shares.blood,
+        "clutch": shares.clutch,
+        "brooder": shares.brooder,
+        "pen": shares.brooder,
+        "day": shares.day,
+        "bird": bird,
+        "age": AGE_SHARE,
+        "residual": error if "bird" in names else max(1 - between - shares.brooder, LEAST_BIRD),
+    }
+    return shares.usual * np.array([*(parts[name] for name in names), parts["residual"]])
+
+
+def _quantile(weights: Floats, means: Floats, sds: Floats, p: float) -> Floats:
+    """Quantiles (c,) of mixtures of normals (S, c), by halving an interval that holds them."""
+    sds = np.maximum(sds, 1e-300)
+    low, high = (means - 12 * sds).min(axis=0), (means + 12 * sds).max(axis=0)
+    for _ in range(60):
+        middle = (low + high) / 2
+        below = weights @ ndtr((middle - means) / sds) < p
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return (low + high) / 2

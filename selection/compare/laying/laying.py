@@ -1,0 +1,220 @@
+"""How each hatch year lays, this season and by age, from the egg basket; and what it cannot tell.
+
+What a rate and its interval mean
+---------------------------------
+`eggs` are the counted eggs, shared between the hatch years of a pen by the fitted model, and `rate` is eggs ÷
+hen-days: the shares add up to what was counted, and a hatch year alone in its pens has exactly its counted eggs.
+The interval (`low`, `high`; 90 %) is a claim about the *hatch year*: the rate that hens of that hatch year would
+have had on those days, had there been many of them and no odd days. So it is widened by
+
+- the sharing out, where hatch years stood together,
+- the noise of the counts, their over-dispersion measured on whole fortnights, which uses up day-to-day correlation,
+- shocks that last for days in all pens alike,
+- and hens' own differences: four hens are a small sample of their hatch year.
+
+`by_age` gives beside it `these_low`, `these_high`: the rate of the very hens that stood there, without the last.
+
+Two hatch years are told apart where the counts leave less than half of the prior variance of their contrast, as
+those hens were; otherwise they share a row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from selection.compare.laying.ages import curve_of, decline_of
+from selection.compare.laying.ahead import Expected, expect
+from selection.compare.laying.basket import Basket, count
+from selection.compare.laying.design import NOT_KNOWN, Design, design
+from selection.compare.laying.egg_weights import egg_weights
+from selection.compare.laying.hen_days import hens_of
+from selection.compare.laying.model import Fit, Spread, Weight, fit
+from selection.compare.laying.pens_laid import own_rates, pens_laid
+from selection.compare.laying.rows import Group, groups_of, row_of, singles_of
+from selection.compare.laying.words import cannot_say, say
+from selection.errors import RecordsError
+from selection.records.flock import Flock
+
+Progress = Callable[[str, float], None]
+
+TABLE = ("season", "hatch_year", "hens", "hen_days", "eggs", "rate", "low", "high", "separable", "why")
+"""The columns of laying.csv."""
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What looking ahead needs: the fit, its design, and the hens on record.
+
+    `hens`: bird (as typed), hatch_year (NOT_KNOWN), lot (−1: never counted), size (hens of the lot), under the
+    case-folded name. `first`, `last`: days counted in the last season.
+    """
+
+    fit: Fit
+    design: Design
+    hens: pd.DataFrame
+    first: pd.Timestamp
+    last: pd.Timestamp
+
+    def expect(self, birds: Sequence[str]) -> Expected:
+        """Eggs expected of `birds`; raises RecordsError naming those that are no hens on record."""
+        keys = pd.Index([bird.strip().casefold() for bird in birds])
+        strangers = [bird for bird, key in zip(birds, keys, strict=True) if key not in self.hens.index]
+        if strangers or not len(keys):
+            named = ", ".join(strangers) or "no bird"
+            raise RecordsError(f"eggs are expected of hens on record; found {named}; look at the birds form")
+        return expect(self.fit, self.design, self.hens.loc[keys.unique()], self.first, self.last)
+
+
+@dataclass(frozen=True)
+class Laying:
+    """The laying of a flock's hatch years. Rates are eggs a hen-day, intervals 90 %.
+
+    - `table`: laying.csv: one row for each season and hatch year, or hatch years that cannot be told apart
+    - `by_age`: one row for each season and hatch year, told apart or not: hatch_year, laying_season (1: the year
+      after hatching, 0: the autumn of it; missing: hatch year not known), and the columns of the table with
+      these_low, these_high
+    - `decline`: each laying season as a share of the one before, beside the published decline
+    - `curve`: the season curve of every row of the table, by fortnight
+    - `days`: the calendar of counts: on, season, pen, counted, hens, eggs (missing: not counted)
+    - `pens`: each pen's season: days counted of days, hen-days, eggs, hen_day and hen_housed rates
+    - `own`: hens with records of their own: bird, season, days, broody, eggs, rate, expected (of her hatch year)
+    - `weights`: mean egg weight and size grades by season and pen, where eggs were weighed
+    - `due`: the living hens that laid here, lowest expected rate first: who is due to go
+    - `spread`: what the fit found of the spreads, on the logit scale
+    - `warnings`: days that do not add up; `sentences`: the answer; `cannot`: what cannot be said, and why
+    """
+
+    table: pd.DataFrame
+    by_age: pd.DataFrame
+    decline: pd.DataFrame
+    curve: pd.DataFrame
+    days: pd.DataFrame
+    pens: pd.DataFrame
+    own: pd.DataFrame
+    weights: pd.DataFrame
+    due: pd.DataFrame
+    warnings: tuple[str, ...]
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+    spread: Spread | None
+    _ahead: Ahead | None = field(repr=False)
+
+    def next_season(self, birds: Sequence[str]) -> Expected:
+        """Eggs expected next season of `birds`, on the days of the year between this season's counts.
+
+        Pullets not yet counted are expected to lay as their age and hatch year. Raises RecordsError naming
+        birds that are no hens on record, or where nothing was counted.
+        """
+        if self._ahead is None:
+            raise RecordsError("no eggs were counted, so that nothing can be expected of next season")
+        return self._ahead.expect(birds)
+
+
+def laying(flock: Flock, progress: Progress | None = None, weight: Weight | None = None) -> Laying:
+    """The laying of every season counted up to the plan's day.
+
+    `weight` is what the prior spreads are worth against the counts (None: the defaults). Time is linear in the
+    counted hen-days. Raises ModelError where the fit does not settle.
+    """
+    tell = progress or (lambda step, share: None)
+    tell("laying: hen-days", 0.0)
+    basket = count(flock)
+    if basket.cells.empty:
+        return _nothing(basket)
+    plan = design(basket)
+    tell("laying: fit", 0.1)
+    fitted = fit(
+        plan.counts,
+        plan.effects,
+        plan.prior,
+        weight or Weight(),
+        lambda x: tell("laying: fit", 0.1 + 0.8 * x),
+    )
+    tell("laying: rows", 0.95)
+    answer = _answer(flock, basket, plan, fitted)
+    tell("laying: rows", 1.0)
+    return answer
+
+
+def _answer(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Laying:
+    groups = [group for i in range(len(plan.seasons)) for group in groups_of(fitted, plan, i)]
+    table = _rows(fitted, plan, basket, groups)
+    ahead = _look_ahead(flock, basket, plan, fitted)
+    living = ahead.hens[ahead.hens["alive"] & (ahead.hens["lot"] >= 0)]
+    due = ahead.expect(list(living["bird"])).hens if len(living) else pd.DataFrame(columns=["bird", "rate"])
+    decline, pens = decline_of(fitted, plan), pens_laid(basket.days)
+    own = own_rates(basket, fitted, plan)
+    return Laying(
+        table=table[list(TABLE)],
+        by_age=_by_age(fitted, plan, basket, groups),
+        decline=decline,
+        curve=curve_of(fitted, plan, groups),
+        days=basket.days,
+        pens=pens,
+        own=own,
+        weights=egg_weights(basket.weighed),
+        due=due,
+        warnings=basket.warnings,
+        sentences=say(table, decline, due),
+        cannot=cannot_say(table, basket.cells, own, "laying" in flock.plan.worth),
+        spread=fitted.spread,
+        _ahead=ahead,
+    )
+
+
+def _rows(fitted: Fit, plan: Design, basket: Basket, groups: list[Group]) -> pd.DataFrame:
+    return pd.DataFrame([row_of(fitted, plan, basket.lots["hens"], group) for group in groups])
+
+
+def _by_age(fitted: Fit, plan: Design, basket: Basket, groups: list[Group]) -> pd.DataFrame:
+    """Every season and hatch year by itself, with whether the table tells it apart."""
+    singles = [group for i in range(len(plan.seasons)) for group in singles_of(plan, i)]
+    rows = _rows(fitted, plan, basket, singles)
+    year = np.array([group.years[0] for group in singles])
+    joined = {(g.season, y) for g in groups if len(g.years) > 1 for y in g.years}
+    rows["separable"] = ["no" if (g.season, g.years[0]) in joined else "yes" for g in singles]
+    rows.insert(1, "laying_season", np.where(year == NOT_KNOWN, np.nan, rows["season"] - year))
+    return rows.drop(columns="why").sort_values(["hatch_year", "season"], ignore_index=True)
+
+
+def _look_ahead(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Ahead:
+    hens = hens_of(flock)
+    lots = basket.lots.explode("birds").rename_axis("lot").reset_index()
+    lot = pd.Series(lots["lot"].to_numpy(), index=lots["birds"].str.casefold())
+    counted = hens["key"].map(lot).where(lambda x: x.isin(plan.columns.lots), -1).fillna(-1).astype("int64")
+    frame = pd.DataFrame(
+        {
+            "bird": hens["bird"],
+            "hatch_year": hens["hatch_year"].fillna(NOT_KNOWN),
+            "lot": counted,
+            "size": counted.map(basket.lots["hens"]).fillna(1).astype("int64"),
+            "alive": hens["alive"],
+        }
+    ).set_index(hens["key"])
+    last = basket.cells[basket.cells["season"] == plan.seasons[-1]]
+    return Ahead(fitted, plan, frame, last["first"].min(), last["last"].max())
+
+
+def _nothing(basket: Basket) -> Laying:
+    """The answer where no hen-day was counted."""
+    nothing = pd.DataFrame()
+    return Laying(
+        table=pd.DataFrame(columns=list(TABLE)),
+        by_age=nothing,
+        decline=nothing,
+        curve=nothing,
+        days=basket.days,
+        pens=nothing,
+        own=nothing,
+        weights=egg_weights(basket.weighed),
+        due=nothing,
+        warnings=basket.warnings,
+        sentences=(),
+        cannot=("No eggs were counted in a pen that held a hen, so that nothing can be said of laying.",),
+        spread=None,
+        _ahead=None,
+    )

@@ -1,0 +1,137 @@
+"""Rows of the laying answer: each season's hatch years, those that cannot be told apart joined into one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from selection.compare.laying.design import NOT_KNOWN, Design
+from selection.compare.laying.model import Array, Fit
+from selection.compare.laying.shares import Mask, share_of, still_open
+
+Z = 1.6448536269514722
+"""Half width of a 90 % interval in standard errors."""
+
+APART = 0.5
+"""Two hatch years are told apart where less than this share of the prior variance of their contrast is left."""
+
+Years = tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Group:
+    """Hatch years of one season (by position) that share a row, and the kinds of hen that are theirs.
+
+    `left` is the share of prior variance that the counts leave open: of a joined row, about its own hatch years;
+    of another, about its difference from the row least told apart from it (0 where there is none).
+    """
+
+    season: int
+    years: Years
+    of: Mask
+    left: float
+
+    @property
+    def label(self) -> str:
+        return "+".join("not known" if year == NOT_KNOWN else f"{year:.0f}" for year in self.years)
+
+
+def groups_of(fit: Fit, design: Design, season: int) -> list[Group]:
+    """The season's rows: the two least told apart are joined, again and again, until all are told apart."""
+    kinds = design.hatch_years[season]
+    rows: list[Years] = [(float(year),) for year in np.unique(kinds)]
+    joined = dict.fromkeys(rows, 0.0)
+    left = _left(fit, season, kinds, rows)
+    while left and max(left.values()) >= APART:
+        worst = max(left, key=lambda pair: left[pair])
+        both = tuple(sorted(worst[0] + worst[1]))
+        joined[both] = max(left[worst], *(joined[years] for years in worst))
+        rows = sorted([years for years in rows if years not in worst] + [both])
+        left = _left(fit, season, kinds, rows)
+    nearest = {years: max((x for pair, x in left.items() if years in pair), default=0.0) for years in rows}
+    return [Group(season, y, np.isin(kinds, y), joined[y] if len(y) > 1 else nearest[y]) for y in rows]
+
+
+def _left(fit: Fit, season: int, kinds: Array, rows: list[Years]) -> dict[tuple[Years, Years], float]:
+    """For each two rows, the share of the prior variance of their contrast that is left."""
+    of = {years: np.isin(kinds, years) for years in rows}
+    return {(a, b): still_open(fit, season, of[a], of[b]) for a, b in combinations(rows, 2)}
+
+
+def singles_of(design: Design, season: int) -> list[Group]:
+    """One group for each hatch year of the season, whether told apart or not."""
+    kinds = design.hatch_years[season]
+    return [Group(season, (float(year),), kinds == year, 0.0) for year in np.unique(kinds)]
+
+
+def interval(rate: float, se: float, hen_days: float) -> tuple[float, float]:
+    """90 % interval of a rate, worked on the logit scale: it stays within 0 and 1 and holds the rate."""
+    edge = 0.5 / (hen_days + 1)
+    inside = float(np.clip(rate, edge, 1 - edge))
+    wide = min(Z * se / (inside * (1 - inside)), 500.0)
+    low, high = (1 / (1 + np.exp(-np.log(inside / (1 - inside)) + side)) for side in (wide, -wide))
+    return min(float(low), rate), max(float(high), rate)
+
+
+def row_of(fit: Fit, design: Design, hens: pd.Series, group: Group) -> dict[str, object]:
+    """One row of laying.csv, and beside it the interval of the very hens there were; `hens` by lot."""
+    share = share_of(fit, group.season, group.of)
+    low, high = interval(share.rate, share.se, share.hen_days)
+    these_low, these_high = interval(share.rate, share.se_these, share.hen_days)
+    return {
+        "season": design.seasons[group.season],
+        "hatch_year": group.label,
+        "hens": int(hens.loc[design.lots[group.season][group.of]].sum()),
+        "hen_days": round(share.hen_days),
+        "eggs": share.eggs,
+        "rate": share.rate,
+        "low": low,
+        "high": high,
+        "separable": "no" if len(group.years) > 1 else "yes",
+        "why": why(fit, design, group),
+        "these_low": these_low,
+        "these_high": these_high,
+    }
+
+
+def why(fit: Fit, design: Design, group: Group) -> str:
+    """Where the row's eggs come from, and if hatch years share it, what keeps them together."""
+    mixed = _mixed(fit, group)
+    eggs = f"eggs are an estimate: {mixed:.0%} of these hen-days were in pens with other hatch years"
+    if len(group.years) > 1:
+        return (
+            f"{_together(fit, design, group)}; the counts leave {min(group.left, 1.0):.0%} of the variance of their "
+            "difference; a pen of one hatch year alone, or hens recorded singly, would part them"
+            f"{f'; {eggs}' if mixed else ''}"
+        )
+    if not mixed:
+        return "counted, not estimated: its pens held no other hatch year on the counted days"
+    return f"{eggs}; the counts leave {group.left:.0%} of the variance of its difference from the nearest"
+
+
+def _mixed(fit: Fit, group: Group) -> float:
+    """Share of a group's hen-days in cells that held other hens too."""
+    counts = fit.seasons[group.season].counts
+    mine = np.bincount(counts.cell, counts.hen_days * group.of[counts.kind], len(counts.eggs))
+    others = np.bincount(counts.cell, counts.hen_days * ~group.of[counts.kind], len(counts.eggs))
+    return float(mine[others > 0].sum() / mine.sum())
+
+
+def _together(fit: Fit, design: Design, group: Group) -> str:
+    """How the hatch years of a joined row stood beside each other."""
+    counts = fit.seasons[group.season].counts
+    kinds = design.hatch_years[group.season]
+    by_year = np.stack(
+        [
+            np.bincount(counts.cell, counts.hen_days * (kinds == y)[counts.kind], len(counts.eggs))
+            for y in group.years
+        ]
+    )
+    total = by_year.sum(axis=0)
+    share = by_year[:, total > 0] / total[total > 0]
+    if np.ptp(share, axis=1).max() < 0.02:
+        return "they stood together in one proportion on every counted day"
+    return "their proportions in the pens differed too little beside what hens differ among themselves"

@@ -1,0 +1,196 @@
+"""Whom the chosen birds can be put to: every cock × hen, and the best allotment of hens to cocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from selection.decide.matings.allotment import Allotment, allot
+from selection.decide.matings.depression import Depression, depression
+from selection.decide.rows import counted
+from selection.decide.verdicts.verdicts import Verdicts
+from selection.merit.candidates import bars
+from selection.merit.ranking import Merit
+from selection.merit.relationship.kinship import Descent, degree
+from selection.merit.relationship.worst_case import SAME, Worst, WorstCase
+from selection.records.flock import Flock
+
+CLOSE = 0.125
+"""F of the chicks of half brother and sister: closer birds are never put together unasked (common practice)."""
+COLUMNS = (
+    "cock",
+    "hen",
+    "inbreeding",
+    "inbreeding_most",
+    "known",
+    "merit",
+    "merit_se",
+    "allowed",
+    "why",
+)
+
+
+@dataclass(frozen=True)
+class Matings:
+    """Every pair of the birds that stay, and who is best put to whom.
+
+    table: one row a pair: cock, hen, inbreeding (F of the chicks), inbreeding_most (over possible parents),
+    known (`yes`: no doubt about a parent bears on it), merit and merit_se (expected merit of the chicks on
+    one base, points; missing where it is not known), allowed, why. allotment: the best of it under the pen
+    sizes; depression: what inbreeding is held to cost; relationship: the same birds two by two (their A).
+    """
+
+    table: pd.DataFrame
+    allotment: Allotment
+    depression: Depression
+    relationship: pd.DataFrame
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+
+
+def matings(
+    flock: Flock, merit: Merit, verdicts: Verdicts, pen_sizes: int | Mapping[str, int] | None = None
+) -> Matings:
+    """Matings of the proposed keep and reserve and the standing birds, and the best allotment.
+
+    `pen_sizes`: the most hens one cock may have, for all or by cock (None: any number). The allotment puts
+    the hens that stay to the cocks that are kept; the reserve is in the table alone, and so are older cocks
+    unless none is kept. A pair is refused above the plan's `most_inbreeding` or where one of them is barred; where
+    the plan sets no ceiling none is refused for it, but none closer than `CLOSE` is put together.
+    """
+    staying = stay(flock, verdicts)
+    cocks, hens = (staying.loc[staying["sex"] == sex, "bird"].tolist() for sex in ("male", "female"))
+    table = _table(flock, merit, cocks, hens)
+    cost = depression(flock, merit)
+    kept = staying.loc[staying["role"] != "reserve"]
+    best = allot(
+        _not_too_close(table, flock.plan.most_inbreeding),
+        first_of(kept[kept["sex"] == "male"]),
+        kept.loc[kept["sex"] == "female", "bird"].tolist(),
+        pen_sizes,
+        cost.points,
+    )
+    birds = [*cocks, *hens]
+    among = pd.DataFrame(merit.pedigree.relationship(birds), index=birds, columns=birds)
+    sentences = (*_sentences(flock, table), *best.sentences, *cost.sentences)
+    return Matings(table, best, cost, among, sentences, (*_cannot(cocks, hens), *cost.cannot))
+
+
+def _not_too_close(pairs: pd.DataFrame, most: float | None) -> pd.DataFrame:
+    """The pairs, the closest refused too where only the want of a ceiling in the plan allows them."""
+    close = pairs["inbreeding"].astype(float) > CLOSE + SAME
+    return pairs if most is not None else pairs.assign(allowed=pairs["allowed"].mask(close, "no"))
+
+
+def stay(flock: Flock, verdicts: Verdicts) -> pd.DataFrame:
+    """The birds that stay: bird, sex, role (`keep`, `reserve`, or `standing`: older, without a verdict).
+
+    A standing bird that the meeting sells has left; one of unknown sex cannot be put to another.
+    """
+    said = verdicts.table.set_index("bird")["stands"]
+    birds = flock.birds[flock.birds["alive"] & flock.birds["sex"].isin(["male", "female"])]
+    older = birds["hatch_year"] != flock.plan.season
+    role = birds["bird"].map(said).where(birds["bird"].isin(said.index), np.where(older, "standing", "young"))
+    found = pd.DataFrame({"bird": birds["bird"], "sex": birds["sex"], "role": role})
+    order = {"keep": 0, "standing": 1, "reserve": 2}
+    found = found[found["role"].isin(order)]
+    return found.sort_values("role", key=lambda r: r.map(order), kind="stable").reset_index(drop=True)
+
+
+def first_of(cocks: pd.DataFrame) -> list[str]:
+    """The cocks proposed for keeping; the standing ones where none is."""
+    kept = cocks[cocks["role"] == "keep"]
+    return (cocks if kept.empty else kept)["bird"].tolist()
+
+
+def _table(flock: Flock, merit: Merit, cocks: Sequence[str], hens: Sequence[str]) -> pd.DataFrame:
+    if not (cocks and hens):
+        return pd.DataFrame(columns=list(COLUMNS))
+    pedigree = merit.pedigree
+    F = 0.5 * pedigree.relationship(cocks, hens)
+    worst = WorstCase(pedigree, [*cocks, *hens])
+    words = _Words(flock, merit)
+    rows = []
+    for (i, cock), (j, hen) in product(enumerate(cocks), enumerate(hens)):
+        case = worst.pair(cock, hen)
+        allowed, why = words.of(cock, hen, float(F[i, j]), case)
+        rows.append((cock, hen, F[i, j], max(0.5 * case.relationship, F[i, j]), allowed, why))
+    table = pd.DataFrame(rows, columns=["cock", "hen", "inbreeding", "inbreeding_most", "allowed", "why"])
+    table["known"] = np.where(table["inbreeding_most"] - table["inbreeding"] > SAME, "no", "yes")
+    return table.assign(**_chicks(merit, table))[list(COLUMNS)]
+
+
+def _chicks(merit: Merit, table: pd.DataFrame) -> dict[str, pd.Series]:
+    """Expected merit of each pair's chicks, and its posterior standard deviation from the joint draws."""
+    of = merit.flock.set_index("bird")["merit"]
+    draws = merit.living
+    known = table["cock"].isin(draws.columns) & table["hen"].isin(draws.columns)
+    cock, hen = (draws[table.loc[known, side]].to_numpy() for side in ("cock", "hen"))
+    se = pd.Series((0.5 * (cock + hen)).std(axis=0), index=table.index[known])
+    # a single draw is what a ranking gives that has seen nothing: no spread is known then
+    se = se if len(draws) > 1 else se * np.nan
+    mean = 0.5 * (table["cock"].map(of) + table["hen"].map(of))
+    return {"merit": mean, "merit_se": se.reindex(table.index)}
+
+
+class _Words:
+    """Whether each pair is allowed, and why, in words."""
+
+    def __init__(self, flock: Flock, merit: Merit) -> None:
+        self.most = flock.plan.most_inbreeding
+        self.barred = bars(flock).to_dict()
+        sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
+        self.descent = Descent(merit.pedigree, sexes)
+
+    def of(self, cock: str, hen: str, inbreeding: float, worst: Worst) -> tuple[str, str]:
+        faults = [f"{b} is barred: {self.barred[b]}" for b in (cock, hen) if b in self.barred]
+        over = self.most is not None and inbreeding > self.most + SAME
+        how = degree(inbreeding)
+        if inbreeding > SAME:
+            how += f" (F {inbreeding:.3f}{f', above the ceiling of {self.most:g}' if over else ''})"
+            how += ": " + "; ".join(self.descent.common_ancestors(cock, hen))
+        parts = [*faults, how, *self._doubt(inbreeding, worst)]
+        return "no" if faults or over else "yes", "; ".join(parts)
+
+    def _doubt(self, inbreeding: float, worst: Worst) -> list[str]:
+        most = 0.5 * worst.relationship
+        if most <= inbreeding + SAME:
+            return []
+        about = "as high as" if worst.exact else "no higher than"
+        above = " and above the ceiling" if self.most is not None and inbreeding <= self.most < most else ""
+        supposing = f" if {' and '.join(worst.supposing[:2])}" if worst.supposing else ""
+        left = len(worst.supposing) - 2
+        more = (
+            f", with {counted(left, 'more doubt')} of this kind falling out the same way" if left > 0 else ""
+        )
+        return [f"F may be {about} {most:.3f}{above}{supposing}{more}"]
+
+
+def _sentences(flock: Flock, table: pd.DataFrame) -> tuple[str, ...]:
+    most = flock.plan.most_inbreeding
+    if table.empty:
+        return ()
+    refused = int((table["allowed"] == "no").sum())
+    said = [f"{len(table)} pairs; {refused or 'none'} refused."]
+    if most is None:
+        close = int((table["inbreeding"].astype(float) > CLOSE + SAME).sum())
+        said.append(
+            "The plan sets no ceiling on inbreeding, so no pair is refused for it; but no pen is proposed for the "
+            f"{counted(close, 'pair')} closer than half brother and sister (F above {CLOSE:g}; common practice)."
+            if close
+            else "The plan sets no ceiling on inbreeding, so no pair is refused for it."
+        )
+    else:
+        risky = int(((table["allowed"] == "yes") & (table["inbreeding_most"] > most + SAME)).sum())
+        if risky:
+            said.append(f"{risky} allowed pairs would be above {most:g} with the least lucky parents.")
+    return tuple(said)
+
+
+def _cannot(cocks: Sequence[str], hens: Sequence[str]) -> tuple[str, ...]:
+    missing = [kind for kind, birds in (("cock", cocks), ("hen", hens)) if not birds]
+    return tuple(f"No {kind} stays, so that no pair can be made." for kind in missing)

@@ -1,0 +1,240 @@
+"""What the holding's own past sales say that a bird would bring.
+
+Log price of a bird on kind of sale, sex, age, points and season, with each coefficient shrunk towards the
+mean of all sales where few sales speak for it (:mod:`selection.decide.prices.regression`). A lot counts as one
+observation of its price a bird. A price given is the median; its interval is the 90 % prediction interval of
+one sale, with what is not known of the market in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from selection.decide.prices.regression import Array, Mixture, Regression, fit, mix
+from selection.decide.rows import counted, each
+from selection.errors import RecordsError
+from selection.records.flock import Flock
+from selection.records.forms.columns import SOLD_AS
+
+if TYPE_CHECKING:
+    from selection.standard.points import Points
+
+GROWN_WEEKS = 26.0
+YEAR_WEEKS = 52.0
+LEVELS = (0.0, 0.25, 0.5, 1.0)
+"""Spread of whole seasons about the slope, in residual sds: each is weighed by what the sales make of it."""
+CALM = 4.0
+"""Rate of the exponential prior on that spread: its mean is a quarter of what sets two like birds apart."""
+PRIOR_SD, PRIOR_DOF = 0.25, 3.0
+"""Birds alike in everything on record differ in price by about a quarter (common practice, no source)."""
+FEW = 20
+"""With fewer sales the prior on what sets like birds apart counts for much, and that is said."""
+DOUBTFUL = 4.0
+"""A sale so many residual sds away from what the others say is worth another look at the record."""
+
+SHRUNK = {
+    "level": np.inf,
+    **dict.fromkeys(SOLD_AS, 2.0),
+    "male": 1.2,
+    "weeks under 26, tens": 1.0,
+    "years over one": 1.0,
+    "points, tens (breeding)": 2.0,
+    "points, tens (other kinds)": 0.5,
+    "never scored (breeding)": 1.0,
+    "season": 0.2,
+    "log of lot size": 0.2,
+}
+"""Each term of log price with its prior sd, in residual sds; `level` is free."""
+
+
+@dataclass(frozen=True)
+class Market:
+    """The fitted market. `sales`: the observations, one row a bird: sale (its number), price (a bird's),
+    sold_as, sex, weeks, points, season, size, bird. `kinds`: for each kind sold_as and sex, its `sales`
+    and the `youngest` and `oldest` sold so, in weeks. `regression` is None where there was no sale."""
+
+    season: int
+    sales: pd.DataFrame
+    kinds: pd.DataFrame
+    regression: Mixture | None
+    terms: tuple[str, ...]
+    usual_points: float
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+
+    def design(self, offers: pd.DataFrame) -> Array:
+        """Terms of each sale or offer (sales × terms), its birds' averaged; `offers` has the columns of
+        `sales` without price, and `sale` numbers from 0."""
+        return design(offers, self.season, self.usual_points, self.terms)
+
+    def sold(self, kind: str) -> int:
+        """How many sales of `kind` there were."""
+        return int(self.sales.loc[self.sales["sold_as"] == kind, "sale"].nunique())
+
+    def price(self, offers: pd.DataFrame) -> pd.DataFrame:
+        """Price a bird of each offer: `price` (median), `low`, `high`, as floats."""
+        fitted = self._fitted()
+        X = self.design(offers)
+        shares = {"price": 0.5, "low": 0.05, "high": 0.95}
+        return pd.DataFrame({name: np.exp(fitted.quantile(X, share)) for name, share in shares.items()})
+
+    def draws(self, offers: pd.DataFrame, rng: np.random.Generator, n: int) -> Array:
+        """`n` joint draws of the price a bird of each offer (n × offers)."""
+        return np.exp(self._fitted().draws(self.design(offers), rng, n))
+
+    def _fitted(self) -> Mixture:
+        if self.regression is None:
+            raise RecordsError("no sale is on record, so that no market price can be said")
+        return self.regression
+
+
+def fit_market(flock: Flock, points: Points) -> Market:
+    """The market of the flock's recorded sales up to the plan's day.
+
+    Prices of 0 are left out and said. Raises RecordsError naming every sale with a price below 0 or none.
+    """
+    sales, cannot = past_sales(flock, points)
+    return fit_sales(sales, flock.plan.season, tuple(cannot))
+
+
+def fit_sales(sales: pd.DataFrame, season: int, cannot: tuple[str, ...] = ()) -> Market:
+    """The market of `sales` (columns as in `Market.sales`) as it stands in `season`.
+
+    Raises RecordsError for a price that is not above 0.
+    """
+    _refuse(sales.assign(on=sales.get("on", sales["season"])), sales["price"] <= 0, "above 0")
+    once = sales.drop_duplicates("sale")
+    of_kind = sales.groupby(["sold_as", "sex"])
+    kinds = of_kind.agg(sales=("sale", "nunique"), youngest=("weeks", "min"), oldest=("weeks", "max"))
+    scored = sales.loc[sales["sold_as"] == "breeding", "points"]
+    usual = float(scored.mean()) if scored.notna().any() else 0.0
+    terms = (*SHRUNK, *(f"season {s}" for s in sorted({*sales["season"].astype(int), season})))
+    if once.empty:
+        remark = "no sale is on record: prices are cost and a margin, and no range can be given"
+        return Market(season, sales, kinds.reset_index(), None, terms, usual, (), (*cannot, remark))
+    X, y = design(sales, season, usual, terms), np.log(once["price"].to_numpy())
+    fits = [fit(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF) for level in LEVELS]
+    mixed = mix(fits, -CALM * np.array(LEVELS))
+    best = mixed.likeliest
+    doubts = [*_few(once), *_doubts(once, y - best.location(X), best.sd)]
+    return Market(
+        season,
+        sales,
+        kinds.reset_index(),
+        mixed,
+        terms,
+        usual,
+        _sentences(once, best, terms),
+        (*cannot, *doubts),
+    )
+
+
+def design(rows: pd.DataFrame, season: int, usual_points: float, terms: tuple[str, ...]) -> Array:
+    """Terms of log price for each numbered sale of `rows` (one row a bird), in the order of its numbers."""
+    breeding = (rows["sold_as"] == "breeding").astype(float)
+    tens = ((rows["points"] - usual_points) / 10).fillna(0.0)
+    weeks = rows["weeks"].fillna(GROWN_WEEKS)
+    columns = {
+        "level": pd.Series(1.0, index=rows.index),
+        **{kind: (rows["sold_as"] == kind).astype(float) for kind in SOLD_AS},
+        "male": rows["sex"].map({"male": 0.5, "female": -0.5}).fillna(0.0),
+        "weeks under 26, tens": (GROWN_WEEKS - weeks).clip(lower=0) / 10,
+        "years over one": (weeks / YEAR_WEEKS - 1).clip(lower=0),
+        "points, tens (breeding)": tens * breeding,
+        "points, tens (other kinds)": tens * (1 - breeding),
+        "never scored (breeding)": rows["points"].isna() * breeding,
+        "season": rows["season"] - float(season),
+        "log of lot size": np.log(rows["size"]),
+        **{term: (rows["season"] == int(term.split()[1])).astype(float) for term in terms[len(SHRUNK) :]},
+    }
+    frame = pd.DataFrame({term: columns[term] for term in terms}).astype(float)
+    return frame.groupby(rows["sale"].to_numpy()).mean().to_numpy()
+
+
+def past_sales(flock: Flock, points: Points) -> tuple[pd.DataFrame, list[str]]:
+    """The recorded sales that have a price, one row a bird, and what was left out and why."""
+    birds = flock.birds[["bird", "sex", "hatched"]]
+    of_100 = looked_at(points).rename("points").reset_index()
+    rows = flock.sales.merge(birds, on="bird", how="left", indicator=True).merge(
+        of_100, on="bird", how="left"
+    )
+    _refuse(rows, ~(rows["price"] >= 0) | np.isinf(rows["price"]), "of 0 (given away) or more")
+    rows["lot"] = rows["lot"].fillna("\x1f" + rows["bird"])
+    sale = rows.groupby(["on", "lot"])
+    rows = rows.assign(sale=sale.ngroup(), size=sale["bird"].transform("size").astype(float))
+    dropped = {
+        "given for nothing, left out": rows["price"] == 0,
+        "of birds that are not on record, left out": rows["_merge"] == "left_only",
+        "in lots whose rows do not name one price, left out": sale["price"].transform("nunique") > 1,
+    }
+    cannot = [f"{counted(int(bad.sum()), 'sale')} {why}" for why, bad in dropped.items() if bad.any()]
+    bad_sales = rows["sale"][np.logical_or.reduce(list(dropped.values()))]
+    rows = rows[~rows["sale"].isin(bad_sales)]
+    rows = rows.assign(
+        price=rows["price"] / rows["size"],
+        weeks=(rows["on"] - rows["hatched"]).dt.days / 7,
+        season=rows["on"].dt.year,
+        sale=rows.groupby("sale").ngroup(),
+    )
+    columns = ["sale", "on", "bird", "price", "sold_as", "sex", "weeks", "points", "season", "size"]
+    return rows[columns].sort_values("sale", kind="stable").reset_index(drop=True), cannot
+
+
+def looked_at(points: Points) -> pd.Series:
+    """Points of 100 of each bird that a judge has looked at, by bird; what is only predicted is left out."""
+    seen = points.birds[points.birds["looks"] > 0]
+    return seen.set_index("bird")["points_of_100"]
+
+
+def _precision(terms: tuple[str, ...], level: float) -> Array:
+    sds = np.array([SHRUNK.get(term, max(level, 1e-3)) for term in terms])
+    return 1 / sds**2
+
+
+def _refuse(rows: pd.DataFrame, bad: pd.Series, expected: str) -> None:
+    """Raise one RecordsError for all rows flagged `bad`."""
+    faults = [
+        f"sales, bird {row.bird}, {row.on:%Y-%m-%d}: price: found {row.price:g}; expected a price {expected}"
+        if isinstance(row.on, pd.Timestamp)
+        else f"sales, bird {row.bird}, {row.on}: price: found {row.price:g}; expected a price {expected}"
+        for row in each(rows[bad])
+    ]
+    if faults:
+        raise RecordsError("\n".join(faults))
+
+
+def _few(once: pd.DataFrame) -> list[str]:
+    """What has to be said where the prior speaks louder than the sales."""
+    if len(once) >= FEW:
+        return []
+    return [
+        f"only {counted(len(once), 'past sale')}: how far birds alike differ in price leans on common practice "
+        f"(a quarter, no source)"
+    ]
+
+
+def _doubts(once: pd.DataFrame, residual: Array, sd: float) -> list[str]:
+    """Sales so far from what the rest say that the record may be wrong."""
+    return [
+        f"the sale of {row.bird} for {row.price:g} a bird is {np.exp(abs(r)):.1f} times "
+        f"{'above' if r > 0 else 'below'} what the others suggest: is the record right?"
+        for row, r in zip(each(once), residual, strict=True)
+        if abs(r) > DOUBTFUL * sd
+    ]
+
+
+def _sentences(once: pd.DataFrame, best: Regression, terms: tuple[str, ...]) -> tuple[str, ...]:
+    kinds = ", ".join(f"{n} as {kind}" for kind, n in once["sold_as"].value_counts().items())
+    alike = f"{100 * np.expm1(best.sd):.0f} %"
+    slope = terms.index("season")
+    yearly, se = best.mean[slope], best.sd * np.sqrt(best.covariance[slope, slope])
+    low, high = (100 * np.expm1(yearly + side * 1.645 * se) for side in (-1, 1))
+    return (
+        f"Prices rest on {len(once)} past sales ({kinds}) of {once['season'].nunique()} seasons.",
+        f"Birds alike in kind, sex, age, points and season differ in price by about {alike}.",
+        f"A season moves prices by {100 * np.expm1(yearly):+.0f} % ({low:+.0f} to {high:+.0f} %).",
+    )

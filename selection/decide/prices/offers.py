@@ -1,0 +1,177 @@
+"""What is offered: as what kind of sale, alone or in a lot, and what to ask for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from selection.decide.prices.costs import CostsToDate
+from selection.decide.prices.going import in_market
+from selection.decide.prices.market import Market
+from selection.decide.prices.money import Currency, total
+from selection.decide.prices.regression import Array
+from selection.errors import RecordsError
+from selection.records.forms.columns import SOLD_AS
+
+MARGIN = Decimal("0.25")
+"""Added to cost where no sale tells a price: common practice, no source."""
+ENOUGH = 3
+"""A kind sold so often is preferred to one sold once or twice, whatever it brought then."""
+AGES = (0.7, 1.5)
+"""Well younger than the youngest sold so, or well older than the oldest, is another trade."""
+DRAWS = 4_000
+FIRST_CHOICE = ("breeding", "layer", "pet", "table")
+"""What a bird is offered as where no sale tells which brings more."""
+
+
+def price_kinds(birds: pd.DataFrame, market: Market) -> pd.DataFrame:
+    """What each bird would bring as each kind of sale (see `Prices.kinds`).
+
+    `sales` is how many of the kind the holding has sold, 0 where its `price` is missing; `usual` whether it
+    has sold birds of that sex and about that age so; `why_not` why the bird may not be sold so, or blank.
+    Birds of one lot are offered together, and what bars one bars all.
+    """
+    parts = [_priced_as(kind, birds, market) for kind in SOLD_AS]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _priced_as(kind: str, birds: pd.DataFrame, market: Market) -> pd.DataFrame:
+    offers = in_market(birds, kind, market.season)
+    sales = market.sold(kind)
+    said = pd.DataFrame({"price": [], "low": [], "high": []}, dtype=float)
+    if sales and len(offers):
+        said = market.price(offers)
+    own = said.reindex(offers["sale"]).reset_index(drop=True)
+    return own.assign(
+        bird=birds["bird"],
+        sold_as=kind,
+        sales=sales,
+        usual=_usual(kind, birds, market),
+        why_not=birds[kind].groupby(offers["sale"]).transform("max"),
+    )
+
+
+def _usual(kind: str, birds: pd.DataFrame, market: Market) -> npt.NDArray[np.bool_]:
+    """Whether birds of that sex and about that age have been sold so; a missing age is no objection."""
+    sold = market.kinds[market.kinds["sold_as"] == kind].set_index("sex").reindex(birds["sex"])
+    weeks = birds["weeks"].to_numpy(dtype=float)
+    youngest, oldest = (sold[c].to_numpy(dtype=float) for c in ("youngest", "oldest"))
+    outside = (weeks < AGES[0] * youngest) | (weeks > AGES[1] * oldest)
+    return sold["sales"].notna().to_numpy() & ~outside
+
+
+def choose(birds: pd.DataFrame, kinds: pd.DataFrame) -> list[str]:
+    """The kind of sale that brings each bird most, among those the holding knows best.
+
+    Best known is a kind sold `ENOUGH` times, to birds of its sex and age; then one sold once or twice to
+    such; then one sold at all. Where none was, the first of `FIRST_CHOICE` that is open to it.
+    """
+    allowed = kinds[kinds["why_not"] == ""]
+    sold, usual = allowed["sales"], allowed["usual"]
+    tier = np.select([usual & (sold >= ENOUGH), usual & (sold > 0), sold > 0], [0, 1, 2], 3)
+    place = allowed["sold_as"].map({kind: i for i, kind in enumerate(FIRST_CHOICE)})
+    ranked = allowed.assign(tier=tier, dear=-allowed["price"].fillna(0.0), place=place)
+    first = ranked.sort_values(["tier", "dear", "place"], kind="stable").drop_duplicates("bird")
+    return list(first.set_index("bird")["sold_as"].loc[birds["bird"]])
+
+
+def propose(
+    birds: pd.DataFrame,
+    kinds: pd.DataFrame,
+    costs: CostsToDate,
+    market: Market,
+    currency: Currency,
+    asking: Mapping[str, Decimal | float],
+) -> pd.DataFrame:
+    """One row a sale proposed (see `Prices.offers`)."""
+    label = birds["lot"].where(birds["lot"].notna() & birds["lot"].duplicated(keep=False), birds["bird"])
+    _refuse_asking(asking, set(label), currency)
+    of_bird = kinds.set_index(["bird", "sold_as"])
+    rows = []
+    for offer, members in birds.groupby(label, sort=False):
+        kind = members["sold_as"].iloc[0]
+        said = of_bird.loc[(members["bird"].iloc[0], kind)]
+        floor = _together([costs.birds.get(bird) for bird in members["bird"]], currency)
+        row: dict[str, Any] = {
+            "offer": offer,
+            "birds": "; ".join(members["bird"]),
+            "size": len(members),
+            "sold_as": kind,
+            "floor": floor,
+            **_worth(said, len(members), floor, currency),
+        }
+        own = asking.get(str(offer))
+        row["asking"], row["remark"] = _asked(row, None if own is None else currency.amount(own), currency)
+        rows.append(row)
+    columns = ["offer", "birds", "size", "sold_as", "floor", "price", "low", "high", "asking", "remark"]
+    return pd.DataFrame(rows, columns=columns).astype({c: object for c in columns if c != "size"})
+
+
+def _worth(
+    said: pd.Series, size: int, floor: Decimal | None, currency: Currency
+) -> dict[str, Decimal | None]:
+    """Price, low and high of an offer: the market's, else cost and a margin without a range."""
+    if said["sales"] > 0:
+        ways = {"price": ROUND_HALF_EVEN, "low": ROUND_FLOOR, "high": ROUND_CEILING}
+        return {c: currency.about(said[c] * size, way) for c, way in ways.items()}
+    return {"price": currency.amount(floor * (1 + MARGIN)) if floor else None, "low": None, "high": None}
+
+
+def _asked(offer: Mapping[str, Any], own: Decimal | None, currency: Currency) -> tuple[Decimal | None, str]:
+    """What to ask and what to say of it: whole pounds, not under the floor unless nobody would pay that."""
+    price, floor, high = offer["price"], offer["floor"], offer["high"]
+    if own is not None:
+        return own, _own_remark(own, offer, currency)
+    if price is None:
+        return None, "neither sales nor bills tell a price"
+    if floor is not None and high is not None and floor > high:
+        return currency.whole(price), "nobody is likely to pay what it cost"
+    if floor is not None and price < floor:
+        return currency.whole(floor), "asks its cost: the market's middle is lower"
+    return currency.whole(price), ""
+
+
+def _own_remark(own: Decimal, offer: Mapping[str, Any], currency: Currency) -> str:
+    said = ["the breeder's own price"]
+    if offer["floor"] is not None and own < offer["floor"]:
+        said.append(f"{currency.words(offer['floor'] - own)} under what it cost")
+    if offer["high"] is not None and not offer["low"] <= own <= offer["high"]:
+        said.append(f"outside {currency.words(offer['low'])} to {currency.words(offer['high'])}")
+    return "; ".join(said)
+
+
+def _refuse_asking(asking: Mapping[str, Decimal | float], known: set[str], currency: Currency) -> None:
+    """Raise one RecordsError for all asking prices that cannot be."""
+    faults = []
+    least = currency.words(currency.unit)
+    for offer, amount in asking.items():
+        where, number = f"asking price of {offer}", Decimal(str(amount))
+        if not number.is_finite() or number < currency.unit:
+            faults.append(
+                f"{where}: found {amount}; expected at least {least} (record a bird given away as given)"
+            )
+        if offer not in known:
+            faults.append(f"{where}: not among what goes ({', '.join(sorted(known)) or 'nothing'})")
+    if faults:
+        raise RecordsError("\n".join(faults))
+
+
+def joint_draws(
+    birds: pd.DataFrame, offers: pd.DataFrame, market: Market, rng: np.random.Generator
+) -> Array | None:
+    """Joint draws of what each offer brings in all (DRAWS × offers); None where one rests on no sale."""
+    if offers.empty or market.regression is None or offers["low"].isna().any():
+        return None
+    rows = in_market(birds, "breeding", market.season).assign(sold_as=birds["sold_as"])
+    return market.draws(rows, rng, DRAWS) * offers["size"].to_numpy(dtype=float)
+
+
+def _together(amounts: list[Decimal | None], currency: Currency) -> Decimal | None:
+    """Sum of the amounts, None where one of them is not known."""
+    known = [amount for amount in amounts if amount is not None]
+    return total(known, currency) if len(known) == len(amounts) else None

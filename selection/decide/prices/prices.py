@@ -1,0 +1,253 @@
+"""A price for every bird that goes, that the breeder can defend and explain.
+
+The floor is what the bird has cost; the price is the median of what the holding's own market would give for
+it, sold as whatever it may be sold as and brings most, with its 90 % interval. Without past sales it is cost
+and a margin, and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from selection.decide.prices.accounts import accounts, season, takings
+from selection.decide.prices.costs import CostShares, CostsToDate, cost_to_date
+from selection.decide.prices.going import going
+from selection.decide.prices.market import Market, fit_market
+from selection.decide.prices.money import Currency
+from selection.decide.prices.offers import MARGIN, choose, joint_draws, price_kinds, propose
+from selection.decide.prices.trios import make_trios
+from selection.decide.rows import counted, each
+from selection.records.flock import Flock
+
+if TYPE_CHECKING:
+    from selection.decide.verdicts.verdicts import Verdicts
+    from selection.merit.ranking import Merit
+    from selection.standard.growth import Growth
+    from selection.standard.points import Points
+
+TABLE = ["bird", "clutch", "sold_as", "cost", "price", "low", "high", "why"]
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What the season's birds that go are worth, and on what that rests. Money is Decimal throughout.
+
+    - `table`: prices.csv: bird (missing for a chick without a number), clutch, sold_as, cost (to date),
+      price (median; of a bird in a lot its part), low, high (90 %), why. Missing: cannot be said.
+    - `offers`: one row a sale proposed: offer (the bird, or the lot's label), birds (joined by `; `), size,
+      sold_as, floor (cost together), price, low, high (together), asking, remark.
+    - `kinds`: one row a bird and kind of sale: bird, sold_as, price, low, high (floats), sales, why_not.
+    - `lots`: the offers of more than one bird; `trios`: see :func:`selection.decide.prices.trios.make_trios`.
+    - `season`, `accounts`: see :mod:`selection.decide.prices.accounts`.
+    """
+
+    currency: Currency
+    table: pd.DataFrame
+    offers: pd.DataFrame
+    kinds: pd.DataFrame
+    trios: pd.DataFrame
+    season: pd.DataFrame
+    accounts: pd.DataFrame
+    costs: CostsToDate
+    market: Market
+    sentences: tuple[str, ...]
+    cannot: tuple[str, ...]
+
+    @property
+    def lots(self) -> pd.DataFrame:
+        """The offers of more than one bird."""
+        return self.offers[self.offers["size"] > 1].reset_index(drop=True)
+
+
+def prices(
+    flock: Flock,
+    verdicts: Verdicts,
+    points: Points | None = None,
+    growth: Growth | None = None,
+    merit: Merit | None = None,
+    progress: Callable[[str, float], None] | None = None,
+    *,
+    asking: Mapping[str, Decimal | float] | None = None,
+    rng: np.random.Generator | None = None,
+) -> Prices:
+    """Prices of the birds that go, as the plan's day sees them.
+
+    `points` and `growth` are worked out where they are not given; without `merit` there are no trios (they
+    need the pedigree) and only serious faults bar from breeding. `asking` are the breeder's own asking prices
+    by bird or lot label. `rng` draws the season's total (seeded by the season where it is not given).
+    Raises RecordsError naming every asking price that is not above 0 or is for a bird that does not go, and
+    every recorded sale with an impossible price.
+    """
+    step = progress or (lambda name, share: None)
+    currency = Currency(flock.plan.currency)
+    step("points and growth", 0.0)
+    points, growth = _scored(flock, points, growth, merit)
+    step("costs", 0.3)
+    costs = cost_to_date(flock, growth)
+    step("market", 0.5)
+    market = fit_market(flock, points)
+    birds = going(flock, verdicts, points, merit)
+    kinds = price_kinds(birds, market)
+    birds = birds.assign(sold_as=choose(birds, kinds))
+    step("season", 0.7)
+    offers = propose(birds, kinds, costs, market, currency, asking or {})
+    draws = joint_draws(birds, offers, market, rng or np.random.default_rng(flock.plan.season))
+    table = _table(birds, offers, costs, kinds, market, currency)
+    taken = takings(flock)
+    lines = season(flock, costs, taken, offers, draws)
+    pedigree = merit.pedigree if merit else None
+    said = Prices(
+        currency=currency,
+        table=table,
+        offers=offers,
+        kinds=kinds,
+        trios=make_trios(birds, kinds, market, pedigree, flock.plan.most_inbreeding, currency),
+        season=lines,
+        accounts=accounts(flock, costs, taken, offers, draws),
+        costs=costs,
+        market=market,
+        sentences=_sentences(flock, table, offers, kinds, lines, costs, market),
+        cannot=_cannot(birds, table, costs.seasons[flock.plan.season], market),
+    )
+    step("prices", 1.0)
+    return said
+
+
+def _table(
+    birds: pd.DataFrame,
+    offers: pd.DataFrame,
+    costs: CostsToDate,
+    kinds: pd.DataFrame,
+    market: Market,
+    currency: Currency,
+) -> pd.DataFrame:
+    """prices.csv: one row for each bird that goes."""
+    of = {bird: row for row in each(offers) for bird in row.birds.split("; ")}
+    parts = {row.offer: _each(row, currency) for row in each(offers)}
+    sales = kinds.set_index(["bird", "sold_as"])["sales"]
+    rows = []
+    for bird in each(birds):
+        offer = of[bird.bird]
+        part = parts[offer.offer].pop()
+        why = _why(bird, offer, int(sales[bird.bird, bird.sold_as]), market, currency)
+        number = bird.bird if bird.known else None
+        rows.append((number, bird.clutch, bird.sold_as, costs.birds.get(bird.bird), *part, why))
+    return pd.DataFrame(rows, columns=TABLE).astype(object).where(lambda t: t.notna(), None)
+
+
+def _each(offer: Any, currency: Currency) -> list[tuple[Decimal | None, ...]]:
+    """Price, low and high of each bird of an offer; they add up to the offer's."""
+    columns = [
+        [None] * offer.size if amount is None else currency.share_out(amount, np.ones(offer.size))
+        for amount in (offer.price, offer.low, offer.high)
+    ]
+    return list(zip(*columns, strict=True))[::-1]
+
+
+def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) -> str:
+    """What one price rests on, in a sentence."""
+    said = []
+    if sales:
+        points = _points_words(bird) if bird.sold_as == "breeding" else ""
+        age = f", {bird.weeks:.0f} weeks old" if bird.weeks == bird.weeks else ""
+        said.append(f"{counted(sales, 'past sale')} as {bird.sold_as}{points}{age}")
+    elif offer.price is not None:
+        none = "no sale on record yet" if market.regression is None else f"never sold as {bird.sold_as} here"
+        said.append(f"{none}: cost and {100 * MARGIN:.0f} %, no range can be given")
+    else:
+        said.append("neither sales nor bills tell a price")
+    if offer.size > 1:
+        together = "" if offer.price is None else f" at {currency.words(offer.price)} together"
+        said.append(f"in a lot of {offer.size}, {offer.offer}{together}")
+    if bird.bars:
+        said.append(f"not for breeding: {bird.bars}")
+    if offer.remark and offer.price is not None:
+        said.append(offer.remark)
+    return "; ".join(said)
+
+
+def _points_words(bird: Any) -> str:
+    return f", {bird.points:.0f} points of 100" if bird.seen else ", though no judge has seen it"
+
+
+def _scored(
+    flock: Flock, points: Points | None, growth: Growth | None, merit: Merit | None
+) -> tuple[Points, Growth]:
+    """Points and growth as given, as the merit has them, or worked out."""
+    from selection.standard.growth import fit_growth
+    from selection.standard.points import score
+
+    growth = growth or (merit.growth if merit else fit_growth(flock))
+    return points or (merit.points if merit else score(flock, growth)), growth
+
+
+def _sentences(
+    flock: Flock,
+    table: pd.DataFrame,
+    offers: pd.DataFrame,
+    kinds: pd.DataFrame,
+    lines: pd.DataFrame,
+    costs: CostsToDate,
+    market: Market,
+) -> tuple[str, ...]:
+    currency = Currency(flock.plan.currency)
+    said = [*_of_season(table, lines, currency), *_worth_more(table, kinds, currency)]
+    low = [
+        row.offer
+        for row in each(offers)
+        if row.price is not None and row.floor is not None and row.price < row.floor
+    ]
+    if low:
+        said.append(f"Likely to bring less than they cost: {', '.join(map(str, low))}.")
+    return (*said, *market.sentences, *costs.seasons[flock.plan.season].sentences)
+
+
+def _of_season(table: pd.DataFrame, lines: pd.DataFrame, currency: Currency) -> list[str]:
+    if table.empty:
+        return ["No bird goes."]
+    of = {row.line: row for row in each(lines)}
+    if of["the list"].amount is None:
+        return [f"{counted(len(table), 'bird')} to go; what they bring cannot be said."]
+    said = [f"{counted(len(table), 'bird')} to go, for {_ranged(of['the list'], currency)} together."]
+    sold = currency.words(of["sold so far"].amount)
+    if of["spent"].amount is None:
+        return [*said, f"{sold} of birds was sold so far; without bills what is left over cannot be said."]
+    spent, left = currency.words(of["spent"].amount), _ranged(of["left over"], currency)
+    return [*said, f"With {sold} sold so far, against {spent} spent, the season leaves {left}."]
+
+
+def _ranged(line: Any, currency: Currency) -> str:
+    said = currency.words(line.amount)
+    return said if line.low is None else f"{said} ({currency.words(line.low)} to {currency.words(line.high)})"
+
+
+def _worth_more(table: pd.DataFrame, kinds: pd.DataFrame, currency: Currency) -> list[str]:
+    """Birds that might go as breeders and bring more as something else."""
+    of = kinds.set_index(["bird", "sold_as"])
+    said = []
+    for row in each(table[table["bird"].notna() & (table["sold_as"] != "breeding")]):
+        breeder, other = of.loc[(row.bird, "breeding")], of.loc[(row.bird, row.sold_as)]
+        if breeder["why_not"] == "" and breeder["price"] < other["price"]:
+            more, less = (currency.words(currency.about(kind["price"])) for kind in (other, breeder))
+            said.append(f"{row.bird} is worth more as {row.sold_as} ({more}) than as a breeder ({less}).")
+    return said
+
+
+def _cannot(birds: pd.DataFrame, table: pd.DataFrame, costs: CostShares, market: Market) -> tuple[str, ...]:
+    said = [*market.cannot, *costs.cannot]
+    nameless = int((~birds["known"]).sum())
+    if nameless:
+        said.append(
+            f"{counted(nameless, 'chick')} without a number priced, because a look or a weighing speaks for them; "
+            "whether all are still here is not on record"
+        )
+    unpriced = int(table["price"].isna().sum())
+    if unpriced:
+        said.append(f"{counted(unpriced, 'bird')} without a price: neither sales nor bills tell one")
+    return tuple(dict.fromkeys(said))

@@ -1,0 +1,141 @@
+"""Earlier meetings with what is known now: who stood then, who stayed, and what the records say of them since."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from selection.merit.candidates import YOUNG
+from selection.merit.posterior import draw
+from selection.merit.ranking import Merit
+from selection.merit.selection_index import merit_of
+from selection.records.flock import Flock, assemble
+from selection.records.forms.columns import FORMS
+
+Meetings = Mapping[date, Mapping[str, pd.DataFrame]]
+"""By its day, a meeting's tables by name: at least `ranking`, and `verdicts` where they were kept."""
+
+STANDING = ["on", "group", "bird", "merit", "merit_se", "merit_flock", "p_best", "p_kept", "kept", "number"]
+
+SETTLED = pd.DateOffset(months=2)
+"""A decision made so long before a meeting's day, or until the winter's end after it, is that meeting's."""
+WINTERED = pd.DateOffset(months=4)
+"""A bird that was still there so long after a meeting stayed for the next season."""
+
+
+def as_of(flock: Flock, on: date, season: int) -> Flock:
+    """The flock as its rows tell it of the day `on`, with that season's plan.
+
+    What was entered late counts as if it had been known; groups, numbers and worths are those of today's
+    plan.
+    """
+    forms = {name: getattr(flock, name) for name in FORMS}
+    # a bird whose clutch is not yet set would otherwise stand there without a hatch day
+    forms["birds"] = flock.birds[~(flock.birds["hatched"] > pd.Timestamp(on))]
+    return assemble(flock.standard, replace(flock.plan, on=on, season=season), forms)
+
+
+def meetings_as_of(
+    flock: Flock,
+    rank: Callable[[Flock], Merit],
+    seasons: Sequence[int] | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> dict[date, dict[str, pd.DataFrame]]:
+    """Meetings that were never held, as they would have gone: each earlier season ranked as of its day.
+
+    The day is today's plan's in that year. `seasons`: None for all before the plan's that have looks. One
+    ranking a season: the slow part.
+    """
+    on, looked = flock.plan.on, flock.scores["on"].dt.year
+    wanted = sorted(set(looked[looked < flock.plan.season].astype(int))) if seasons is None else list(seasons)
+    held: dict[date, dict[str, pd.DataFrame]] = {}
+    for i, season in enumerate(wanted):
+        day = on.replace(year=on.year - (flock.plan.season - season))
+        ranking = rank(as_of(flock, day, season)).ranking
+        held[day] = {"ranking": ranking}
+        if progress:
+            progress(f"the meeting of {season}", (i + 1) / len(wanted))
+    return held
+
+
+def _as_it_went(flock: Flock, ranking: pd.DataFrame, day: date) -> dict[str, str]:
+    """What the birds form tells of each bird's staying: kept where it was still there for the next season.
+
+    Nothing of birds that are not on record, nor while that season has not yet come.
+    """
+    until = pd.Timestamp(day) + WINTERED
+    if until > pd.Timestamp(flock.plan.on):
+        return {}
+    birds = flock.birds[flock.birds["bird"].isin(ranking["bird"])]
+    stayed = birds["gone_on"].isna() | (birds["gone_on"] > until)
+    return dict(zip(birds["bird"], np.where(stayed, "keep", "sell"), strict=True))
+
+
+def standings(flock: Flock, meetings: Meetings) -> pd.DataFrame:
+    """Everyone who stood at an earlier meeting, one row a season: columns STANDING.
+
+    Barred birds are left out; kept is what was decided, else what happened (a bird still there four months
+    on), else what the meeting proposed; number: how many places there were.
+    """
+    parts = [_standing(flock, *held) for held in earlier(flock, meetings).values()]
+    return pd.concat(parts, ignore_index=True)[STANDING] if parts else pd.DataFrame(columns=STANDING)
+
+
+def earlier(flock: Flock, meetings: Meetings) -> dict[int, tuple[date, Mapping[str, pd.DataFrame]]]:
+    """The meetings that can be looked back on, by season: its last one's day and tables.
+
+    A bird whose meeting was held again is so not counted twice. Meetings on or after the plan's day, and those
+    of the plan's own season, are left out.
+    """
+    held = {
+        season_of(flock, day, tables["ranking"]): (day, tables)
+        for day, tables in sorted(meetings.items())
+        if day < flock.plan.on and len(tables.get("ranking", ()))
+    }
+    return {season: of for season, of in sorted(held.items()) if season < flock.plan.season}
+
+
+def season_of(flock: Flock, day: date, ranking: pd.DataFrame) -> int:
+    """The season a meeting closed: the year its youngest candidates hatched in, its day's where none is told.
+
+    A meeting may fall in the winter after, so that the day alone does not tell it; one of grown birds alone
+    is taken to be its day's year's.
+    """
+    young = (
+        ranking.loc[ranking["group"].isin(YOUNG), "bird"] if "group" in ranking else pd.Series(dtype="str")
+    )
+    hatched = flock.birds.loc[flock.birds["bird"].isin(young), "hatch_year"]
+    return int(hatched.max()) if hatched.notna().any() else day.year
+
+
+def _standing(flock: Flock, day: date, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    rows = tables["ranking"]
+    rows = rows[rows["bar"].isna()].assign(on=pd.Timestamp(day)) if "bar" in rows else rows
+    verdicts = tables.get("verdicts", pd.DataFrame(columns=["bird", "stands"]))
+    proposed = verdicts.drop_duplicates("bird").set_index("bird")["stands"].to_dict()
+    made = flock.decisions["on"].between(pd.Timestamp(day) - SETTLED, pd.Timestamp(day) + WINTERED)
+    decided = flock.decisions[made].sort_values("on", kind="stable")
+    last = decided.drop_duplicates("bird", keep="last").set_index("bird")["decided"].to_dict()
+    final = rows["bird"].map({**proposed, **_as_it_went(flock, rows, day), **last})
+    number = rows.groupby("group")["p_kept"].transform("sum").round()
+    return rows.assign(kept=(final == "keep").to_numpy(), number=number)
+
+
+def merit_since(merit: Merit, birds: Sequence[str], seed: int) -> pd.DataFrame:
+    """What is known of `birds` now: draws of merit on one base, one column a bird that the records tell of.
+
+    From today's joint posterior at the mode of its variances; a bird without records of its own or chicks
+    among the birds seen has no column. Without any records: no columns.
+    """
+    if merit.known is None or merit.worth is None:
+        return pd.DataFrame()
+    told = pd.Index([b for b in dict.fromkeys(birds) if b in merit.known.model.kinship.birds])
+    if told.empty:
+        return pd.DataFrame()
+    rng = np.random.default_rng(seed)
+    drawn = draw(merit.known, told, merit.worth.weights, rng, quick=True)
+    return pd.DataFrame(merit_of(drawn.draws, merit.band), columns=told)

@@ -1,0 +1,134 @@
+"""One breeding season after another, many runs side by side: the engine under the years ahead.
+
+Arrays have runs as their first axis. A bird is its true merit, what the records make of it, how far that
+may be off, its alleles at the places of :mod:`gene_drop`, and its age. Chicks take half of each parent's
+merit and a Mendelian part of variance ½·σ_a²·(1 − mean F of the parents); what the records make of them is
+the regression on one own look, worth the accuracy that the holding's records give, and on what is held of
+their parents. So E[truth | estimate] = estimate, as of a posterior mean; sibs' looks are left out of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from selection.decide.years.gene_drop import gametes, inbreeding
+
+
+@dataclass(frozen=True)
+class Birds:
+    """n birds in each of R runs.
+
+    merit: truth in points; estimate: what the records make of it; doubt: variance of merit about it, each
+    R × n; alleles: R × n × 2 × places; age: years at the coming hatch (R × n).
+    """
+
+    merit: np.ndarray
+    estimate: np.ndarray
+    doubt: np.ndarray
+    alleles: np.ndarray
+    age: np.ndarray
+
+    def take(self, at: np.ndarray) -> Birds:
+        """The birds at positions `at` (R × m) of each run."""
+        run = np.arange(len(at))[:, None]
+        flat = (self.merit, self.estimate, self.doubt, self.alleles, self.age)
+        return Birds(*(a[run, at] for a in flat))
+
+    def older(self) -> Birds:
+        """The same birds a year on."""
+        return Birds(self.merit, self.estimate, self.doubt, self.alleles, self.age + 1)
+
+    @property
+    def count(self) -> int:
+        return self.merit.shape[1]
+
+    @property
+    def inbreeding(self) -> np.ndarray:
+        """F of each, R × n."""
+        return inbreeding(self.alleles)
+
+
+def together(groups: Sequence[Birds]) -> Birds:
+    """Several groups as one, in that order."""
+    fields = ("merit", "estimate", "doubt", "alleles", "age")
+    return Birds(*(np.concatenate([getattr(g, f) for g in groups], axis=1) for f in fields))
+
+
+@dataclass(frozen=True)
+class Genetics:
+    """additive_sd: σ_a of merit in points; noise: variance of one look about merit (inf: no look).
+
+    The look is one that gives the holding's accuracy: with V the variance of merit among those compared, its
+    accuracy is √(V/(V + noise)).
+    """
+
+    additive_sd: float
+    noise: float
+
+
+def hatch(
+    cocks: Birds,
+    hens: Birds,
+    number: int,
+    genetics: Genetics,
+    rng: np.random.Generator,
+    dams_known: bool = False,
+) -> Birds:
+    """`number` chicks of cocks and hens taken at random, looked at once, in every run; age 0.
+
+    `dams_known` False: a chick's dam is any hen of the pen to those who judge, as where several lay together.
+    """
+    runs = len(cocks.merit)
+    sire, dam = (rng.integers(0, b.count, (runs, number)) for b in (cocks, hens))
+
+    def of_parents(of_cocks: np.ndarray, of_hens: np.ndarray) -> np.ndarray:
+        return 0.5 * (each(of_cocks, sire) + each(of_hens, dam))
+
+    mendelian = 0.5 * genetics.additive_sd**2 * (1 - of_parents(cocks.inbreeding, hens.inbreeding))
+    merit = of_parents(cocks.merit, hens.merit) + np.sqrt(mendelian) * rng.standard_normal(sire.shape)
+    expected, doubt = _expected(cocks, sire, hens, dam if dams_known else None)
+    estimate, doubt = looked_at(merit, expected, doubt + mendelian, genetics.noise, rng)
+    alleles = np.stack([gametes(cocks.alleles, sire, rng), gametes(hens.alleles, dam, rng)], axis=2)
+    return Birds(merit, estimate, doubt, alleles, np.zeros(sire.shape))
+
+
+def each(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """The values (R × n) at positions `at` (R × m) of each run."""
+    return np.take_along_axis(values, at, axis=1)
+
+
+def _expected(
+    cocks: Birds, sire: np.ndarray, hens: Birds, dam: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance of the parents' half of a chick's merit, to those who judge (R × m)."""
+    estimate, doubt = each(cocks.estimate, sire), each(cocks.doubt, sire)
+    if dam is not None:
+        return 0.5 * (estimate + each(hens.estimate, dam)), 0.25 * (doubt + each(hens.doubt, dam))
+    middle = hens.estimate.mean(axis=1, keepdims=True)
+    spread = hens.doubt.mean(axis=1, keepdims=True) + hens.estimate.var(axis=1, keepdims=True)
+    return 0.5 * (estimate + middle), 0.25 * (doubt + spread)
+
+
+def looked_at(
+    merit: np.ndarray, expected: np.ndarray, variance: np.ndarray, noise: float, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """(estimate, doubt) after one look of variance `noise`, from `expected` ± √variance before it."""
+    if np.isinf(noise):
+        return expected + np.zeros_like(merit), variance + np.zeros_like(merit)
+    weight = variance / (variance + noise)
+    seen = merit + np.sqrt(noise) * rng.standard_normal(merit.shape)
+    return expected + weight * (seen - expected), weight * noise
+
+
+def best(birds: Birds, number: int, rng: np.random.Generator) -> np.ndarray:
+    """Positions of the `number` birds of highest estimate in each run (R × number); ties by lot."""
+    key = birds.estimate + 1e-9 * rng.random(birds.estimate.shape)
+    return np.argsort(-key, axis=1)[:, :number]
+
+
+def youngest(birds: Birds, number: int) -> np.ndarray:
+    """Positions of the `number` youngest of each run, between birds of one age the better (R × number)."""
+    return np.lexsort((-birds.estimate, birds.age), axis=1)[:, :number]

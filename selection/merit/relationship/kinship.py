@@ -1,0 +1,162 @@
+"""How two birds are related, in words: the degree of inbreeding, and the ancestors they have in common."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from scipy import sparse
+
+from selection.merit.relationship.pedigree import Pedigree
+from selection.merit.relationship.worst_case import SAME, ancestry
+
+UNSEEN = re.compile(r"unseen (?:cock|hen) of (.*?)(?:, (?:\d{4}|year not told))?(?: \(\d+\))?")
+"""How the pedigree calls a breeding bird that nobody here has seen, with the place where it stood."""
+
+DEGREES = (
+    (0.25, "full brother and sister"),
+    (0.125, "half brother and sister"),
+    (0.0625, "first cousins"),
+    (0.03125, "half first cousins"),
+    (0.015625, "second cousins"),
+)
+"""F of the chicks, and the plain pair whose chicks have as much (Wright 1922)."""
+
+
+def degree(inbreeding: float) -> str:
+    """Inbreeding F of the chicks as the plain pair whose chicks have as much: "as first cousins"."""
+    if inbreeding <= SAME:
+        return "not related as far as is known"
+    for value, pair in DEGREES:
+        if abs(inbreeding - value) < 0.02 * value:
+            return f"as {pair}"
+        if abs(inbreeding - value) < 0.15 * value:
+            return f"about as {pair}"
+    above = [pair for value, pair in DEGREES if value > inbreeding]
+    below = [pair for value, pair in DEGREES if value < inbreeding]
+    if above and below:
+        return f"between {below[0]} and {above[-1]}"
+    return f"closer than {below[0]}" if below else f"further than {above[-1]}"
+
+
+class Descent:
+    """Lines of descent in one pedigree, to say how two birds are related; `sexes` tells cocks from hens.
+
+    The lines of each bird are followed once, however many pairs are asked for.
+    """
+
+    def __init__(self, pedigree: Pedigree, sexes: Mapping[str, str]) -> None:
+        self.pedigree, self.sexes = pedigree, sexes
+        self._lines: dict[str, _Lines] = {}
+
+    def common_ancestors(self, cock: str, hen: str, most: int = 3) -> tuple[str, ...]:
+        """The common ancestors of a pair, those that matter most first: "both are chicks of cock 22-B1-03".
+
+        An ancestor is named where a line to the cock and a line to the hen part from it (Wright's paths);
+        "may be" where no line is certain. At most `most` phrases, ancestors of one kind in one phrase; one
+        that adds less than a twentieth of the relationship is left out.
+        """
+        to_cock, to_hen = self._of(cock), self._of(hen)
+        weights = self._parting(to_cock, to_hen)
+        least = sum(weights.values()) / 20
+        phrases: dict[tuple[int, int, bool], dict[str, None]] = {}
+        names, sexes = self.pedigree.birds, self.sexes
+        order = sorted(weights, key=lambda k: (-round(weights[k], 9), sexes.get(names[k]) == "female", k))
+        for k in order:
+            if weights[k] > least:
+                certain = to_cock.certain[k] and to_hen.certain[k]
+                kind = (to_cock.depth[k], to_hen.depth[k], certain)
+                phrases.setdefault(kind, {})[_called(names[k], sexes)] = None
+        return tuple(_phrase(cock, hen, *kind, list(of)) for kind, of in phrases.items())[:most]
+
+    def _of(self, bird: str) -> _Lines:
+        if bird not in self._lines:
+            self._lines[bird] = _lines(self.pedigree, bird)
+        return self._lines[bird]
+
+    def _parting(self, one: _Lines, other: _Lines) -> dict[int, float]:
+        """How much each common ancestor relates two birds by lines that part from it, by position.
+
+        Σ over chicks x ≠ y of the ancestor: genes it hands to the one through x times to the other through y.
+        """
+        passed: dict[int, tuple[float, float, float]] = {}
+        for x in one.genes.keys() | other.genes.keys():
+            first, second = one.genes.get(x, 0.0), other.genes.get(x, 0.0)
+            for k, w in _row(self.pedigree.weights, x):
+                a, b, both = passed.get(k, (0.0, 0.0, 0.0))
+                passed[k] = (a + w * first, b + w * second, both + w * w * first * second)
+        weights = {k: a * b - both for k, (a, b, both) in passed.items()}
+        weights[one.bird] = other.genes.get(one.bird, 0.0)
+        weights[other.bird] = one.genes.get(other.bird, 0.0)
+        return {k: w * (1 + self.pedigree.inbreeding[k]) for k, w in weights.items() if w > SAME}
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """The lines of descent that end in `bird` (positions throughout, the bird itself at depth 0).
+
+    depth: generations back to each ancestor, by the shortest line; certain: whether some line to it has no
+    parent in doubt; genes: the expected share of the bird's genes that each ancestor handed down.
+    """
+
+    bird: int
+    depth: dict[int, int]
+    certain: dict[int, bool]
+    genes: dict[int, float]
+
+
+def _lines(pedigree: Pedigree, bird: str) -> _Lines:
+    at = int(pedigree.positions([bird])[0])
+    depth, certain, genes = {at: 0}, {at: True}, {at: 1.0}
+    for young in map(int, ancestry(pedigree, [bird])[::-1]):
+        sides = [_row(side, young) for side in (pedigree.sires, pedigree.dams)]
+        founder = not sides[0]  # its shares say that it may be the same bird as another founder
+        for side in sides:
+            sure = certain[young] and len(side) == 1 and not founder
+            for k, w in side:
+                depth[k] = min(depth.get(k, len(pedigree.birds)), depth[young] + (not founder))
+                certain[k] = certain.get(k, False) or sure
+                genes[k] = genes.get(k, 0.0) + w * genes[young]
+    return _Lines(at, depth, certain, genes)
+
+
+def _row(matrix: sparse.csr_array, at: int) -> list[tuple[int, float]]:
+    """Columns and values of one row."""
+    part = slice(matrix.indptr[at], matrix.indptr[at + 1])
+    return list(zip(matrix.indices[part].tolist(), matrix.data[part].tolist(), strict=True))
+
+
+def _called(bird: str, sexes: Mapping[str, str]) -> str:
+    """A bird by its kind and number; birds never seen by where they stood, all of one place alike."""
+    if bird in sexes:
+        return {"male": "cock ", "female": "hen "}.get(sexes[bird], "") + bird
+    unseen = UNSEEN.fullmatch(bird)
+    return f"the unseen birds of {unseen[1]}" if unseen else f"the {bird}"
+
+
+def _phrase(cock: str, hen: str, by_cock: int, by_hen: int, certain: bool, names: Sequence[str]) -> str:
+    ancestors = _and(names)
+    if by_cock == 0:
+        return f"{hen} {'is' if certain else 'may be'} a {_descendant(by_hen)} of {cock}"
+    if by_hen == 0:
+        return f"{cock} {'is' if certain else 'may be'} a {_descendant(by_cock)} of {hen}"
+    if by_cock == by_hen:
+        return f"both {'are' if certain else 'may be'} {_descendant(by_cock, many=True)} of {ancestors}"
+    is_a = "is" if certain else "may be"
+    return f"{cock} {is_a} a {_descendant(by_cock)} and {hen} a {_descendant(by_hen)} of {ancestors}"
+
+
+def _descendant(generations: int, many: bool = False) -> str:
+    if generations == 1:
+        return "chicks" if many else "chick"
+    if generations > 4:
+        return f"{'descendants' if many else 'descendant'}, {generations} generations on,"
+    return "great-" * (generations - 2) + ("grandchildren" if many else "grandchild")
+
+
+def _and(names: Sequence[str], most: int = 3) -> str:
+    shown = list(names[:most])
+    if len(names) > most:
+        shown.append(f"{len(names) - most} more")
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"

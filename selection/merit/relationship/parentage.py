@@ -1,0 +1,345 @@
+"""From a flock's forms to shares in possible parents, unseen stock included.
+
+- A known sire or dam has the whole half.
+- Home-bred clutch: dams by the days each hen stood in the pen while the eggs were laid (the `egg_days` before
+  setting); sires likewise, and a cock that left less than `cock_days` before the first egg keeps a share for
+  the days his stored sperm may still serve (common practice, no source).
+- Bought-in clutch: the supplier's unseen birds, as many as the form tells, else 1 cock and 6 hens. Clutches of
+  one supplier's pen in one spring share them; in another year each is the same bird with probability
+  `same_pen`.
+- Nothing on record: unseen founders of the home flock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from selection.errors import PedigreeError
+from selection.merit.relationship.pedigree import Pedigree, Shares, from_shares
+from selection.records.flock import Flock
+
+UNSEEN_COCKS, UNSEEN_HENS = 1, 6
+"""How many birds stood in a supplier's pen that told nothing (method; an assumption the output states)."""
+
+STORED_SPERM = 0.5
+"""Weight of a day served by a cock that has left, beside 1 for one that stands there (no source)."""
+
+SURELY_THE_SAME = 0.999
+"""A chance of 1 would leave two names for one bird and no variance between them; this is as good."""
+
+WEEKS_TO_LAY = 18
+"""A hen younger than this lays no eggs, and a cock younger sires none (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Parentage:
+    """A flock's pedigree with what it took to write it.
+
+    pedigree: real birds, unseen parents and groups of unnamed chicks; `bases`: birds of the pedigree × bases,
+    the share of blood each has from `home` and from every supplier (rows add up to 1); `suppliers`: names of
+    the bases; `unseen`: ids of unseen parents; `chicks`: one row for each group of unnamed chicks (id, clutch,
+    sex, n); `sentences`: what was assumed, in words.
+    """
+
+    pedigree: Pedigree
+    bases: sparse.csr_array
+    suppliers: tuple[str, ...]
+    unseen: tuple[str, ...]
+    chicks: pd.DataFrame
+    sentences: tuple[str, ...]
+
+
+@dataclass
+class _Draft:
+    """Shares as they are being written down."""
+
+    same_pen: float
+    sires: dict[str, Shares] = field(default_factory=dict)
+    dams: dict[str, Shares] = field(default_factory=dict)
+    partial: dict[str, Shares] = field(default_factory=dict)
+    base: dict[str, str] = field(default_factory=dict)  # of founders and unseen birds
+    pens: dict[tuple[str, str], tuple[Shares, Shares]] = field(default_factory=dict)  # suppliers', by spring
+    springs: dict[tuple[str, str, int], list[str]] = field(
+        default_factory=dict
+    )  # one unseen bird, spring by spring
+    assumed: set[str] = field(default_factory=set)
+
+    def founder(self, bird: str, base: str) -> str:
+        self.sires[bird], self.dams[bird], self.base[bird] = {}, {}, base
+        return bird
+
+
+@dataclass(frozen=True)
+class _Stays:
+    """Stays in one pen, a row each: bird, its sex, and the days from which and until (not with) it stood there.
+
+    A day that is not known, or not yet, is NaT.
+    """
+
+    birds: npt.NDArray[np.object_]
+    sexes: npt.NDArray[np.object_]
+    since: npt.NDArray[np.datetime64]
+    until: npt.NDArray[np.datetime64]
+    hatched: npt.NDArray[np.datetime64]
+
+    def days_here(self, first: np.datetime64, end: np.datetime64) -> npt.NDArray[np.float64]:
+        """Days each stood there from `first` up to and not with `end`."""
+        return _days(np.fmin(self.until, end) - np.fmax(self.since, first))
+
+    def days_stored(
+        self, first: np.datetime64, end: np.datetime64, kept: np.timedelta64
+    ) -> npt.NDArray[np.float64]:
+        """Laying days that fall within `kept` of a bird's leaving, where it left before the first egg."""
+        earlier = (self.until <= first) & (first - self.until < kept)
+        return np.where(earlier, _days(np.fmin(self.until + kept, end) - first), 0.0)
+
+
+def _days(spans: npt.NDArray[np.timedelta64]) -> npt.NDArray[np.float64]:
+    """Whole days of each span, none below 0."""
+    return np.maximum(spans / np.timedelta64(1, "D"), 0.0)
+
+
+def chick_group(frame: pd.DataFrame) -> pd.Series:
+    """Id of the group of unnamed chicks each row speaks for (missing where a row names a bird).
+
+    Rows of one day, clutch, sex and number speak for the same chicks.
+    """
+    unnamed = frame["bird"].isna() & frame["clutch"].notna()
+    number = frame["n"].fillna(1).astype(int).astype(str)
+    ids = (
+        "chicks of "
+        + frame["clutch"].str.casefold()
+        + ", "
+        + frame["sex"].fillna("unknown")
+        + ", "
+        + frame["on"].dt.strftime("%Y-%m-%d")
+        + ", n="
+        + number
+    )
+    return ids.where(unnamed)
+
+
+def parentage(flock: Flock) -> Parentage:
+    """Shares of every bird of the flock in its possible parents, and the pedigree they make.
+
+    Raises PedigreeError (all faults at once) for a parent that is not on record, a sire recorded female or a
+    dam recorded male, a parent younger than its chick, and loops.
+    """
+    _refuse_impossible(flock)
+    draft = _Draft(flock.plan.same_pen)
+    by_clutch = _clutch_parents(flock, draft)
+    for bird in flock.birds.itertuples():
+        _add_bird(bird, by_clutch, draft)
+    chicks = _chick_groups(flock)
+    for group in chicks.itertuples():
+        draft.sires[group.id], draft.dams[group.id] = by_clutch(group.clutch)
+    pedigree = _shrink_groups(from_shares(draft.sires, draft.dams, draft.partial), chicks)
+    bases, names = _bases(pedigree, draft)
+    real = set(flock.birds["bird"]) | set(chicks["id"])
+    unseen = tuple(b for b in pedigree.birds if b not in real)
+    return Parentage(pedigree, bases, names, unseen, chicks, _sentences(draft))
+
+
+def _add_bird(bird: Any, by_clutch: Callable[[str], tuple[Shares, Shares]], draft: _Draft) -> None:
+    known_sire, known_dam = _text(bird.sire), _text(bird.dam)
+    if _text(bird.clutch):
+        sires, dams = by_clutch(bird.clutch)
+    elif _text(bird.source):
+        spring = bird.hatch_year if bird.hatch_year == bird.hatch_year else _year(bird.came_on)
+        sires, dams = _supplier_pen(draft, bird.source, spring)
+    elif known_sire or known_dam:
+        sires = {} if known_sire else {draft.founder(f"sire of {bird.bird}", "home"): 0.5}
+        dams = {} if known_dam else {draft.founder(f"dam of {bird.bird}", "home"): 0.5}
+    else:
+        draft.founder(bird.bird, "home")
+        return
+    draft.sires[bird.bird] = {known_sire: 0.5} if known_sire else sires
+    draft.dams[bird.bird] = {known_dam: 0.5} if known_dam else dams
+
+
+def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[[str], tuple[Shares, Shares]]:
+    """A function from a bird's clutch entry (`26-H1;26-H2` where never told apart) to shares in parents."""
+    stays = _stays(flock)
+    of: dict[str, tuple[Shares, Shares]] = {}
+    stock = flock.clutches[flock.clutches["source"].notna()]
+    for (source, year), group in stock.groupby(["source", stock["set_on"].dt.year]):
+        _supplier_pen(draft, source, year, group["cocks"].max(), group["hens"].max())
+    for clutch in flock.clutches.itertuples():
+        of[clutch.clutch.casefold()] = _parents_of(clutch, stays, flock, draft)
+
+    def by_clutch(entry: str) -> tuple[Shares, Shares]:
+        labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
+        pairs = [of[label] for label in labels if label in of]
+        if not pairs:
+            sire, dam = (draft.founder(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))
+            pairs = [({sire: 0.5}, {dam: 0.5})]
+            of[labels[0] if labels else entry] = pairs[0]
+        return _mean([p[0] for p in pairs]), _mean([p[1] for p in pairs])
+
+    return by_clutch
+
+
+def _stays(flock: Flock) -> dict[str, _Stays]:
+    """The stays in each pen, by its name in small letters."""
+    rows = flock.pens.merge(flock.birds[["bird", "sex", "hatched", "gone_on"]], on="bird")
+    rows["until"] = pd.concat([rows["to"], rows["gone_on"] + pd.Timedelta(days=1)], axis=1).min(axis=1)
+    days = {name: rows[name].to_numpy("datetime64[D]") for name in ("from", "until", "hatched")}
+    birds, sexes = rows["bird"].to_numpy(object), rows["sex"].to_numpy(object)
+    return {
+        str(pen): _Stays(birds[at], sexes[at], *(column[at] for column in days.values()))
+        for pen, at in rows.groupby(rows["pen"].str.casefold()).indices.items()
+    }
+
+
+def _parents_of(
+    clutch: Any, stays: Mapping[str, _Stays], flock: Flock, draft: _Draft
+) -> tuple[Shares, Shares]:
+    if clutch.origin == "bought-in":
+        source = _text(clutch.source) or f"unknown supplier of {clutch.clutch}"
+        return _supplier_pen(draft, source, clutch.set_on.year, clutch.cocks, clutch.hens)
+    end: np.datetime64 = np.datetime64(clutch.set_on, "D")
+    first = end - np.timedelta64(flock.plan.egg_days, "D")
+    cocks, hens = {}, {}
+    if (stay := stays.get(str(clutch.pen).casefold())) is not None:
+        grown = ~(stay.hatched > first - np.timedelta64(WEEKS_TO_LAY, "W"))
+        here = stay.days_here(first, end)
+        sperm = here + STORED_SPERM * stay.days_stored(first, end, np.timedelta64(flock.plan.cock_days, "D"))
+        cocks = _shares(stay.birds, np.where(grown & (stay.sexes == "male"), sperm, 0.0))
+        hens = _shares(stay.birds, np.where(grown & (stay.sexes == "female"), here, 0.0))
+    where = f"{_text(clutch.pen) or 'no pen'}, {clutch.set_on.year}"
+    if not cocks:
+        cocks = _unseen(draft, f"unseen cock of {where}", "home", 1)
+        draft.assumed.add(f"no cock on record for clutch {clutch.clutch}: one unseen cock of the home flock")
+    if not hens:
+        hens = _unseen(draft, f"unseen hen of {where}", "home", UNSEEN_HENS)
+        draft.assumed.add(
+            f"no hens on record for clutch {clutch.clutch}: {UNSEEN_HENS} unseen hens of the home flock"
+        )
+    return cocks, hens
+
+
+def _shares(birds: npt.NDArray[np.object_], days: npt.NDArray[np.float64]) -> Shares:
+    names, which = np.unique(birds.astype(str), return_inverse=True)
+    total = np.bincount(which, days, len(names))
+    return {str(name): 0.5 * own / total.sum() for name, own in zip(names, total, strict=True) if own > 0}
+
+
+def _supplier_pen(
+    draft: _Draft, source: str, year: float, cocks: float = np.nan, hens: float = np.nan
+) -> tuple[Shares, Shares]:
+    """The unseen cocks and hens of a supplier's pen in one spring, made when first met."""
+    spring = f"{year:.0f}" if year == year else "year not told"
+    if (source, spring) not in draft.pens:
+        if not (cocks == cocks or hens == hens):
+            draft.assumed.add(
+                f"{source} did not say how many stood in the pen in {spring}: "
+                f"taken as {UNSEEN_COCKS} cock and {UNSEEN_HENS} hens"
+            )
+        draft.pens[source, spring] = (
+            _unseen_supplier(draft, source, "cock", spring, int(cocks if cocks == cocks else UNSEEN_COCKS)),
+            _unseen_supplier(draft, source, "hen", spring, int(hens if hens == hens else UNSEEN_HENS)),
+        )
+    return draft.pens[source, spring]
+
+
+def _unseen_supplier(draft: _Draft, source: str, side: str, spring: str, number: int) -> Shares:
+    """Equal shares in a supplier's unseen birds, each perhaps the same bird as in another spring.
+
+    Equal chance p between any two springs: the bird of a further spring takes p/(1 + (k−1)·p) of each of the
+    k already there, so that A = p between any two of them.
+    """
+    shares = _unseen(draft, f"unseen {side} of {source}, {spring}", source.split("/")[0].strip(), number)
+    for i, bird in enumerate(shares):
+        earlier = draft.springs.setdefault((source, side, i), [])
+        p = min(draft.same_pen, SURELY_THE_SAME)
+        draft.partial[bird] = {other: p / (1 + (len(earlier) - 1) * p) for other in earlier}
+        earlier.append(bird)
+    return shares
+
+
+def _unseen(draft: _Draft, label: str, base: str, number: int) -> Shares:
+    """Equal shares in `number` unseen birds of that label (the same ones whenever it is asked for again)."""
+    birds = [label, *(f"{label} ({i})" for i in range(2, number + 1))]
+    return {bird if bird in draft.base else draft.founder(bird, base): 0.5 / number for bird in birds}
+
+
+def _chick_groups(flock: Flock) -> pd.DataFrame:
+    """One row for each group of unnamed chicks on scores, weights and measures: id, clutch, sex, n."""
+    forms = [f.assign(id=chick_group(f)) for f in (flock.scores, flock.weights, flock.measures)]
+    rows = pd.concat([f.loc[f["id"].notna(), ["id", "clutch", "sex", "n", "on"]] for f in forms])
+    rows["n"] = rows["n"].fillna(1)
+    return rows.drop_duplicates("id").reset_index(drop=True)
+
+
+def _shrink_groups(pedigree: Pedigree, chicks: pd.DataFrame) -> Pedigree:
+    """Give a group of n chicks the Mendelian variance of a mean: d/n. Its id stands for that mean."""
+    if chicks.empty:
+        return pedigree
+    mendelian = pedigree.mendelian.copy()
+    mendelian[pedigree.positions(chicks["id"])] /= chicks["n"].to_numpy()
+    return Pedigree(
+        pedigree.birds, pedigree.sires, pedigree.dams, pedigree.inbreeding, mendelian, pedigree.levels
+    )
+
+
+def _bases(pedigree: Pedigree, draft: _Draft) -> tuple[sparse.csr_array, tuple[str, ...]]:
+    """q: each bird's share of blood from home and from every supplier, carried down by descent."""
+    names = ("home", *sorted(set(draft.base.values()) - {"home"}))
+    own = np.zeros((len(pedigree.birds), len(names)))
+    founders = [b for b in pedigree.birds if b in draft.base]
+    own[pedigree.positions(founders), [names.index(draft.base[b]) for b in founders]] = 1.0
+    shares = own.copy()
+    founder = np.isin(np.arange(len(own)), pedigree.positions(founders))
+    for level in pedigree.levels[1:]:
+        chicks = level[~founder[level]]
+        shares[chicks] = pedigree.weights[chicks] @ shares
+    return sparse.csr_array(shares), names
+
+
+def _refuse_impossible(flock: Flock) -> None:
+    """Raise one PedigreeError that names every impossible parent."""
+    birds = flock.birds.set_index("bird")
+    faults: list[str] = []
+    for side, wrong in (("sire", "female"), ("dam", "male")):
+        named = birds[birds[side].notna()]
+        unknown = ~named[side].isin(birds.index)
+        faults += [f"{side} {p} of {b} is not on the birds form" for b, p in named.loc[unknown, side].items()]
+        parents = birds.loc[named.loc[~unknown, side]]
+        chicks = named[~unknown]
+        sexes = (parents["sex"] == wrong).to_numpy()
+        faults += [f"{p}, {side} of {b}, is recorded {wrong}" for b, p in chicks.loc[sexes, side].items()]
+        younger = parents["hatched"].to_numpy() >= chicks["hatched"].to_numpy()
+        faults += [
+            f"{p}, {side} of {b}, hatched no earlier than it" for b, p in chicks.loc[younger, side].items()
+        ]
+    if faults:
+        raise PedigreeError("impossible parents: " + "; ".join(faults))
+
+
+def _sentences(draft: _Draft) -> tuple[str, ...]:
+    return tuple(sorted(draft.assumed))
+
+
+def _mean(shares: Iterable[Shares]) -> Shares:
+    shares = list(shares)
+    total: Shares = {}
+    for one in shares:
+        for parent, w in one.items():
+            total[parent] = total.get(parent, 0.0) + w / len(shares)
+    return total
+
+
+def _text(cell: object) -> str | None:
+    """The cell's text, or None where it is missing."""
+    return cell if isinstance(cell, str) and cell else None
+
+
+def _year(day: pd.Timestamp) -> float:
+    return float("nan") if pd.isna(day) else float(day.year)

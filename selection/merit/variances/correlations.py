@@ -1,0 +1,174 @@
+"""How traits hang together: one genetic correlation ρ for all pairs the plan does not name, integrated over.
+
+ρ has the prior N(0.15, 0.15²). It is judged by the totals of the looks, and with it the permanent and the residual
+correlation (halo: the sections of one look): what merit adds up is a sum, and the spread of sums is what a mean
+correlation says. (The likelihood of all sections apart would ask for the one matrix nearest to every pair at once;
+where pairs differ that matrix has too small a ρ, by 0.05 on simulated holdings, and sums then look surer than they
+are.) The likelihood of the totals is explored around its mode by second differences, then ρ is laid on a grid
+weighted by it. Draws come from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from selection.errors import ModelError
+from selection.merit.season_model import SeasonModel, Variances, compound
+from selection.merit.variances.totals import Named, totals_of
+from selection.records.settings.reading import Plan
+
+PRIOR_MEAN = np.array([0.15, 0.0, 0.1])
+PRIOR_SD = np.array([0.15, 0.15, 0.25])
+"""Genetic; permanent: nothing to do with each other unless the records say so; residual: wide. The last two have
+no source."""
+
+STEP = 0.08
+"""Step of the second differences: the likelihood of a small holding is smooth over it."""
+
+GRID = np.linspace(-2.4, 2.4, 13)
+"""Grid of ρ in standard deviations about its mode."""
+
+ROUNDS = 4
+
+IMPOSSIBLE = -1e6
+"""Log-likelihood of correlations that cannot be: low enough to be left, and still a number to step away from."""
+
+
+@dataclass(frozen=True)
+class Correlations:
+    """What is known of the three correlations (genetic, permanent, residual).
+
+    mode (3,), covariance (3 × 3); grid: values of ρ with their weights (adding to 1).
+    """
+
+    mode: np.ndarray
+    covariance: np.ndarray
+    grid: np.ndarray
+    weights: np.ndarray
+
+    def interval(self) -> tuple[float, float]:
+        """5 % and 95 % points of ρ."""
+        low, high = np.interp([0.05, 0.95], np.cumsum(self.weights) - self.weights / 2, self.grid)
+        return float(low), float(high)
+
+    def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
+        """`count` draws (count × 3), ρ spread evenly over its posterior and shuffled."""
+        middle = np.interp(
+            (np.arange(count) + 0.5) / count, np.cumsum(self.weights) - self.weights / 2, self.grid
+        )
+        slope = self.covariance[1:, 0] / self.covariance[0, 0]
+        left = self.covariance[1:, 1:] - np.outer(slope, self.covariance[0, 1:])
+        noise = rng.standard_normal((count, 2)) @ np.linalg.cholesky(left + 1e-12 * np.eye(2)).T
+        rho = rng.permutation(middle)
+        return np.column_stack([rho, self.mode[1:] + np.outer(rho - self.mode[0], slope) + noise])
+
+
+def named_correlations(plan: Plan, traits: tuple[str, ...]) -> Named:
+    """The plan's genetic correlations by positions of the traits; pairs that were not seen are left out.
+
+    Raises ModelError naming the pairs where they cannot all be true.
+    """
+    at = {t: i for i, t in enumerate(traits)}
+    named = {(at[a], at[b]): r for (a, b), r in plan.correlations.items() if a in at and b in at}
+    if not any(_positive(compound(r, len(traits), named)) for r in np.linspace(_least(len(traits)), 0.9, 30)):
+        pairs = ", ".join(f"{traits[i]} and {traits[j]} ({r:g})" for (i, j), r in named.items())
+        raise ModelError(
+            f"plan.toml, [correlations]: these cannot all be true together: {pairs}; lower the largest"
+        )
+    return named
+
+
+def variances_at(parts: np.ndarray, correlations: np.ndarray, named: Named) -> Variances:
+    """Variances of all traits under the three correlations; each held to where its matrix is one."""
+    count = len(parts)
+    genetic, permanent, residual = np.clip(correlations, _least(count), 0.95)
+    between = compound(genetic, count)
+    return Variances(parts, _nearest(between, named), compound(permanent, count), compound(residual, count))
+
+
+def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -> Correlations:
+    """The three correlations from the totals of the looks, at given variances of the single traits.
+
+    `named` genetic correlations are known, and not among what is looked for.
+
+    Where no look has two sections there is nothing to judge by, and the prior stands.
+    """
+    totals = totals_of(model, parts, named or {})
+    if totals is None:
+        prior = np.exp(-0.5 * GRID**2)
+        return Correlations(
+            PRIOR_MEAN, np.diag(PRIOR_SD**2), PRIOR_MEAN[0] + GRID * PRIOR_SD[0], prior / prior.sum()
+        )
+    count = len(model.observations.by_eye)
+
+    def score(x: np.ndarray) -> float:
+        prior = -0.5 * float((((x - PRIOR_MEAN) / PRIOR_SD) ** 2).sum())
+        return max(totals.log_likelihood(np.clip(x, _least(count), 0.98)), IMPOSSIBLE) + prior
+
+    low, high = _least(count) + STEP, 0.9
+    mode = np.clip(PRIOR_MEAN, low, high)
+    for _ in range(ROUNDS):
+        gradient, curvature = _differences(score, mode)
+        covariance = np.linalg.inv(_at_least_prior(-curvature))
+        step = np.clip(covariance @ gradient, -0.3, 0.3)
+        mode = np.clip(mode + step, low, high)
+        if np.abs(step).max() < 0.02:
+            break
+    grid = mode[0] + GRID * np.sqrt(covariance[0, 0])
+    grid = grid[(grid > _least(count)) & (grid < 0.95)]
+    slope = covariance[:, 0] / covariance[0, 0]
+    scores = np.array([score(mode + slope * (value - mode[0])) for value in grid])
+    weights = np.exp(scores - scores.max())
+    return Correlations(mode, covariance, grid, weights / weights.sum())
+
+
+def _differences(score: Callable[[np.ndarray], float], at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Gradient and Hessian of `score` by central differences."""
+    steps = STEP * np.eye(len(at))
+    here = score(at)
+    ahead = np.array([score(at + s) for s in steps])
+    behind = np.array([score(at - s) for s in steps])
+    gradient = (ahead - behind) / (2 * STEP)
+    hessian = np.diag((ahead - 2 * here + behind) / STEP**2)
+    for i in range(len(at)):
+        for j in range(i):
+            both = score(at + steps[i] + steps[j])
+            hessian[i, j] = hessian[j, i] = (both - ahead[i] - ahead[j] + here) / STEP**2
+    return gradient, hessian
+
+
+def _at_least_prior(information: np.ndarray) -> np.ndarray:
+    """The information matrix, never less than half of what the prior alone holds in any direction."""
+    scaled = information * np.outer(PRIOR_SD, PRIOR_SD)
+    values, vectors = np.linalg.eigh((scaled + scaled.T) / 2)
+    kept = (vectors * np.maximum(values, 0.5)) @ vectors.T
+    return kept / np.outer(PRIOR_SD, PRIOR_SD)
+
+
+def _nearest(between: np.ndarray, named: Named) -> np.ndarray:
+    """A correlation matrix near `between` with the named pairs set; eigenvalues lifted off nought where need be."""
+    matrix = between.copy()
+    for (i, j), value in named.items():
+        matrix[i, j] = matrix[j, i] = value
+    if _positive(matrix):
+        return matrix
+    values, vectors = np.linalg.eigh(matrix)
+    lifted = (vectors * np.maximum(values, LEAST_EIGENVALUE)) @ vectors.T
+    sd = np.sqrt(np.diag(lifted))
+    return lifted / np.outer(sd, sd)
+
+
+LEAST_EIGENVALUE = 0.05
+"""Smallest eigenvalue of a correlation matrix: no trait is wholly told by the others."""
+
+
+def _least(count: int) -> float:
+    """Just above −1/(T − 1), below which one correlation for all pairs is impossible."""
+    return -1 / max(count - 1, 1) + 0.02
+
+
+def _positive(matrix: np.ndarray) -> bool:
+    return bool(np.linalg.eigvalsh(matrix)[0] > LEAST_EIGENVALUE / 2)

@@ -1,0 +1,194 @@
+"""The variances of each trait: what is published, what the holding's own records say, and what follows.
+
+The published heritability, repeatability and shares are a Dirichlet prior on a trait's shares of variance. In
+the log variances v its density is Π share_k^α_k (the total left nearly free), so no part is ever pushed to
+nought; the holding's own REML likelihood moves it, little from 30 birds and decisively from 3,000. Near its
+mode the posterior is taken as normal in the log variances, and drawn from, so that standard errors can carry
+what is not known of the variances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from selection.errors import ModelError
+from selection.merit import published
+from selection.merit.observations import LAYING
+from selection.merit.season_model import EFFECTS, SeasonModel, decaying
+from selection.merit.variances.components import Effect, Equations, fit_equations
+from selection.records.settings.reading import Measured, Section, Standard
+
+LEAST_SHARE = 0.01
+"""Prior share of any part: none is held to be nought."""
+
+FLOOR = 1e-7
+"""Least share of a part that no record tells of (weighings have no judge): its equations stay regular."""
+
+NEAR_ENOUGH = 1e-4
+"""Log-likelihood within which the holding's own shares are known: a seventieth of their standard errors."""
+
+TOTAL_SD = 1.0
+"""Prior standard deviation of a trait's log total variance: nearly free."""
+
+
+@dataclass(frozen=True)
+class TraitVariances:
+    """One trait's variances.
+
+    trait; shares: prior means by EFFECTS; strength: of the Dirichlet prior (Σα); own: the holding's own REML
+    shares without the prior (None where its records cannot tell); parts: variances (6,) at the mode, by
+    EFFECTS, next to 0 for the day where nobody judges; covariance (6 × 6) of the log variances; source of the prior;
+    records: values it rests on; converged and message as the fit left them.
+    """
+
+    trait: str
+    shares: np.ndarray
+    strength: float
+    parts: np.ndarray
+    covariance: np.ndarray
+    own: np.ndarray | None
+    source: str
+    records: int
+    converged: bool
+    message: str
+
+
+def trait_variances(model: SeasonModel, standard: Standard) -> tuple[TraitVariances, ...]:
+    """Variances of every trait of the model, each from its own records and its published prior."""
+    traits: dict[str, Section | Measured] = {s.name: s for s in standard.sections}
+    traits |= {m.name: m for m in (*standard.measured, LAYING)}
+    return tuple(_fit(model, traits[name]) for name in model.traits)
+
+
+def draw_parts(fitted: Sequence[TraitVariances], rng: np.random.Generator) -> np.ndarray:
+    """Two mirrored draws of all variances (2 × T × 6) from what is known of them.
+
+    A gamma variable's log has its mode at the log of its mean: the draws are centred so that their mean, not
+    their median, is the fitted variance.
+    """
+    draws = []
+    for trait in fitted:
+        off = _root(trait.covariance) @ rng.standard_normal(6)
+        centre = -0.5 * np.diag(trait.covariance)
+        draws.append(trait.parts * np.exp(centre + np.stack([off, -off])))
+    return np.stack(draws, axis=1)
+
+
+def _root(covariance: np.ndarray) -> np.ndarray:
+    """Lower triangular root of a covariance that may have rows of noughts; a Cholesky root is unique."""
+    return np.linalg.cholesky(covariance + 1e-12 * np.eye(len(covariance)))
+
+
+def prior_shares(trait: Section | Measured, judged: bool) -> tuple[np.ndarray, float, str]:
+    """Prior means of the shares by EFFECTS, the Dirichlet's strength, and where the heritability is from.
+
+    The strength makes the prior sd of the heritability what its source allows: m(1 − m)/sd² − 1.
+    """
+    heritability, repeatability = published.heritability(trait), published.repeatability(trait)
+    day = published.variance_share("judge×day") if judged else 0.0
+    clutch, brooder = published.variance_share("clutch"), published.variance_share("brooder")
+    h = heritability.mean
+    permanent = max(repeatability.mean - h - clutch, LEAST_SHARE)
+    residual = max(1 - h - permanent - clutch - brooder - day, LEAST_SHARE)
+    shares = np.array([day, clutch, brooder, permanent, h, residual])
+    strength = max(h * (1 - h) / heritability.sd**2 - 1, 5.0)
+    return shares / shares.sum(), strength, heritability.source
+
+
+def _fit(model: SeasonModel, trait: Section | Measured) -> TraitVariances:
+    y, X, effects, scale = _single(model, trait.name)
+    judged = "day" in [e.name for e in effects]
+    shares, strength, source = prior_shares(trait, judged)
+    at = [EFFECTS.index(e.name) for e in effects] + [EFFECTS.index("residual")]
+    usual = usual_variance(trait)
+    start = shares[at] * max(float(np.var(y)), 1e-3 * usual)
+    prior = _Dirichlet(strength * shares[at], np.log(usual))
+    equations = Equations(y, X, effects, scale)
+    fitted = fit_equations(equations, prior, start)
+    parts, covariance = np.zeros(6), np.zeros((6, 6))
+    parts[at] = fitted.variances
+    parts = np.maximum(parts, FLOOR * parts.sum())
+    covariance[np.ix_(at, at)] = fitted.log_variance_cov
+    own = _own(equations, fitted.variances, at)
+    return TraitVariances(
+        trait.name, shares, strength, parts, covariance, own, source, len(y), fitted.converged, fitted.message
+    )
+
+
+@dataclass(frozen=True)
+class _Dirichlet:
+    """log density of the log variances: Σ α_k log share_k, and a wide normal on the log total."""
+
+    alpha: np.ndarray
+    log_total: float
+
+    def __call__(self, logs: np.ndarray) -> tuple[float, np.ndarray]:
+        top = logs.max()
+        total = top + np.log(np.exp(logs - top).sum())
+        shares = np.exp(logs - total)
+        off = (total - self.log_total) / TOTAL_SD**2
+        value = float(self.alpha @ (logs - total) - 0.5 * off * (total - self.log_total))
+        return value, self.alpha - (self.alpha.sum() + off) * shares
+
+
+def _own(equations: Equations, start: np.ndarray, at: list[int]) -> np.ndarray | None:
+    """The holding's own REML shares by EFFECTS, without any prior; None where nothing varies."""
+    try:
+        fitted = fit_equations(equations, start=start, tolerance=NEAR_ENOUGH)
+    except ModelError:
+        return None
+    shares = np.zeros(6)
+    shares[at] = fitted.variances / fitted.variances.sum()
+    return shares
+
+
+def usual_variance(trait: Section | Measured) -> float:
+    """A trait's total variance where nothing else is known: judges spread over a tenth of a section's points.
+
+    Only a starting point (common practice, no source): the records decide.
+    """
+    if isinstance(trait, Section):
+        return 0.01 if trait.measured else (0.1 * trait.points) ** 2
+    return 15.0**2 if trait is LAYING else 1.0
+
+
+def _single(model: SeasonModel, trait: str) -> tuple[np.ndarray, np.ndarray, list[Effect], np.ndarray]:
+    """One trait's own values, fixed effects and random effects, its residuals made independent."""
+    rows = model.observations.rows
+    at = np.flatnonzero(rows["series"] == trait)
+    here = (model.fixed_names["series"] == trait).to_numpy()
+    y, X = model.y[at], model.fixed[at][:, here].toarray()
+    effects = []
+    for name, level in model.levels.items():
+        codes = level.codes[at]
+        if (codes < 0).all():
+            continue
+        seen = codes >= 0
+        cells = (np.ones(seen.sum()), (np.flatnonzero(seen), codes[seen]))
+        design = sparse.csr_array(cells, shape=(len(at), len(level.labels)))
+        precision = level.precision if name in ("genetic", "permanent") else None
+        effects.append(Effect(name, design, precision))
+    if trait == model.observations.weighed:
+        return _whitened(y, X, effects, rows.iloc[at], model.observations.decay_weeks)
+    return y, X, effects, rows["sd"].to_numpy()[at] ** 2 / rows["n"].to_numpy()[at]
+
+
+def _whitened(
+    y: np.ndarray, X: np.ndarray, effects: list[Effect], rows: pd.DataFrame, decay_weeks: float
+) -> tuple[np.ndarray, np.ndarray, list[Effect], np.ndarray]:
+    """Weighings turned so that the residuals within a bird no longer hang together (L⁻¹ of each bird's block)."""
+    blocks, order = [], []
+    for _, part in rows.reset_index(drop=True).groupby("record", sort=False):
+        sd = part["sd"].to_numpy() / np.sqrt(part["n"].to_numpy())
+        covariance = decaying(part["week"].to_numpy(), sd, decay_weeks)
+        blocks.append(np.linalg.inv(np.linalg.cholesky(covariance)))
+        order.append(part.index.to_numpy())
+    turn = sparse.block_diag(blocks, format="csr")
+    at = np.concatenate(order)
+    turned = [Effect(e.name, (turn @ e.design[at]).tocsr(), e.precision) for e in effects]
+    return turn @ y[at], turn @ X[at], turned, np.ones(len(y))

@@ -1,0 +1,255 @@
+"""From what stands in a cell to a typed value, by the kind of its column.
+
+A cell is the text of a CSV file or a workbook's own value (number, date, true/false). Each comes back as a
+:class:`Cell`: its value, or the fault that refuses it, or a note where it was taken though it was not written
+as expected. Nothing is guessed: what reads two ways is refused.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from selection.records.forms.columns import Column
+from selection.records.forms.dates import read_date
+
+MOST = 1e12
+OR_BLANK = ", or a blank cell where it is not recorded"
+"""Ends what is expected of a cell; left off where the cell must be filled in."""
+"""Beyond this no weight, count or price of a flock can lie."""
+
+_PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
+_GROUPED = re.compile(r"[+-]?\d{1,3}([ '])\d{3}(\1\d{3})*([.,]\d+)?")  # 1 200 or 1'200,5
+_COMMA_GROUPS = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(,\d{3}){2,}")  # 1,200.5 or 1,200,000
+_DOT_GROUPS = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+|[+-]?\d{1,3}(\.\d{3}){2,}")  # 1.200,5 or 1.200.000
+_COMMA = re.compile(r"[+-]?\d*,\d+")
+_TWO_WAYS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,200: a thousand and more, or a little over one
+_QUARTER = re.compile(r"(\d*) ?([¼½¾])")
+_QUARTERS = {"¼": 0.25, "½": 0.5, "¾": 0.75}
+_SPACES = str.maketrans({"\u00a0": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "’": "'"})
+_INVISIBLE = "\ufeff\u200b\u2060"
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+_SPREADSHEET_ERRORS = {"#n/a", "#ref!", "#value!", "#name?", "#div/0!", "#num!", "#null!"}
+_NOT_A_NAME = _SPREADSHEET_ERRORS | {"n/a", "n.a.", "-", "--", "?", "??"}
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What a cell was read as: `value` (blank: None), or what was `expected` instead, or a `note`."""
+
+    value: Any
+    expected: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Uncomputed:
+    """A cell of a workbook with a formula whose result was never stored."""
+
+    formula: str
+
+    def __str__(self) -> str:
+        return self.formula
+
+
+@dataclass(frozen=True)
+class Parsed:
+    """One column read: typed `values`, and by row what was `expected` of refused cells and the `notes`."""
+
+    values: pd.Series
+    expected: dict[int, str]
+    notes: dict[int, str]
+
+
+def parse_column(cells: pd.Series, column: Column) -> Parsed:
+    """Every cell of a column by the column's kind; each distinct cell is read once.
+
+    `cells` holds text or a workbook's own values, under spreadsheet row numbers; refused ones are blank.
+    """
+    read = READERS[column.kind]
+    keys = [(type(cell), cell) for cell in cells]  # 1, 1.0 and True are equal but not the same cell
+    known = {key: _within(_read(read, key[1], column), column) for key in set(keys)}
+    found = [known[key] for key in keys]
+    rows = cells.index.tolist()
+    return Parsed(
+        _typed([c.value for c in found], column, cells.index),
+        {
+            row: c.expected.removesuffix(OR_BLANK if column.required else "")
+            for row, c in zip(rows, found, strict=True)
+            if c.expected
+        },
+        {row: c.note for row, c in zip(rows, found, strict=True) if c.note},
+    )
+
+
+def protect(text: str) -> str:
+    """`text` with an apostrophe before it where a spreadsheet would take it for a formula."""
+    return "'" + text if _FORMULA.match(text) and not _PLAIN.fullmatch(text) else text
+
+
+def unprotect(text: str) -> str:
+    """`text` as it was before :func:`protect`."""
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
+def tidy(text: str) -> str:
+    """`text` trimmed, its letters composed, its export protection and invisible marks taken off."""
+    return unprotect(unicodedata.normalize("NFC", text).strip().strip(_INVISIBLE).strip()).strip()
+
+
+def shown(cell: object) -> str:
+    """A cell as a message quotes it."""
+    if isinstance(cell, datetime):
+        cell = cell.date() if cell.time() == time() else cell
+    text = cell.strip() if isinstance(cell, str) else str(cell)
+    return text if len(text) <= 60 else text[:57] + "…"
+
+
+def _read(read: Callable[[Any], Cell], cell: Any, column: Column) -> Cell:
+    if isinstance(cell, str):
+        cell = tidy(cell)
+    if cell is None or cell == "" or (isinstance(cell, float) and cell != cell):
+        return Cell(None)
+    if isinstance(cell, Uncomputed):
+        return Cell(None, "a value: open the workbook in a spreadsheet and save it, so that it is worked out")
+    if isinstance(cell, str) and column.kind != "text" and cell.casefold() in _SPREADSHEET_ERRORS:
+        return Cell(None, "a value or a blank cell; this is a spreadsheet's error")
+    if column.kind == "choice":
+        return _choice(cell, column)
+    return read(cell)
+
+
+def _within(cell: Cell, column: Column) -> Cell:
+    """The cell, refused if its number lies outside the column's limits."""
+    value = cell.value
+    if not isinstance(value, float):
+        return cell
+    low, high = column.low, column.high
+    if (low is None or value >= low) and (high is None or value <= high):
+        return cell
+    unit = f" {column.unit}" if column.unit else ""
+    limits = f"{low:g} to {high:g}" if low is not None and high is not None else f"{low:g} or more"
+    return Cell(None, f"{limits if low is not None else f'at most {high:g}'}{unit}")
+
+
+def _text(cell: Any) -> Cell:
+    if isinstance(cell, datetime):
+        return Cell(cell.date().isoformat() if cell.time() == time() else cell.isoformat(sep=" "))
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < MOST:
+        return Cell(str(int(cell)))
+    return Cell(str(cell))
+
+
+def _label(cell: Any) -> Cell:
+    if isinstance(cell, date | time | timedelta):
+        return Cell(
+            None, "a name: a spreadsheet made a date of it; format the column as text and type it again"
+        )
+    found = _text(cell)
+    if found.value.casefold() in _NOT_A_NAME:
+        return Cell(None, "a name" + OR_BLANK)
+    return found
+
+
+def _labels(cell: Any) -> Cell:
+    whole = _label(cell)
+    if whole.expected:
+        return whole
+    parts = [part.strip() for part in whole.value.split(";")]
+    return Cell(";".join(dict.fromkeys(part for part in parts if part)) or None)
+
+
+def _choice(cell: Any, column: Column) -> Cell:
+    allowed = {a.casefold(): a for a in column.allowed}
+    value = allowed.get(str(cell).casefold())
+    return Cell(None, f"one of {', '.join(column.allowed)}") if value is None else Cell(value)
+
+
+def _date(cell: Any) -> Cell:
+    found = read_date(cell)
+    return Cell(found.day, found.expected, found.note)
+
+
+def _born(cell: Any) -> Cell:
+    year = str(int(cell)) if isinstance(cell, int | float) and float(cell).is_integer() else str(cell)
+    if re.fullmatch(r"(19|20)\d\d", year) and not isinstance(cell, bool):
+        return Cell(year)
+    found = read_date(cell)
+    expected = found.expected and found.expected + ", or a bare year like 2020"
+    return Cell(found.day.isoformat() if found.day else None, expected, found.note)
+
+
+def _number(cell: Any) -> Cell:
+    if isinstance(cell, bool) or not isinstance(cell, int | float | str):
+        return Cell(None, "a number")
+    value, note = _of_text(cell.translate(_SPACES)) if isinstance(cell, str) else (cell, None)
+    if value is None:
+        return Cell(None, note or "a number by itself, without its unit" + OR_BLANK)
+    if not abs(value) <= MOST:
+        return Cell(None, "a number that can be")
+    return Cell(float(value), note=note and f"taken as {value:g}")
+
+
+def _of_text(text: str) -> tuple[float | None, str | None]:
+    """The number a text reads as, and a note where it was not written plainly (or why it reads as none)."""
+    if _PLAIN.fullmatch(text):
+        return float(text), None
+    if quarter := _QUARTER.fullmatch(text):
+        return float(quarter[1] or 0) + _QUARTERS[quarter[2]], "a quarter sign"
+    if _TWO_WAYS.fullmatch(text):
+        plain = text.replace(",", "")
+        return (
+            None,
+            f"{plain} or {text.replace(',', '.')}: with a comma it reads both ways; write one of them",
+        )
+    if _COMMA_GROUPS.fullmatch(text):
+        return float(text.replace(",", "")), "commas between thousands"
+    if _DOT_GROUPS.fullmatch(text):
+        return float(text.replace(".", "").replace(",", ".")), "dots between thousands"
+    if _GROUPED.fullmatch(text):
+        return float(re.sub("[ ']", "", text).replace(",", ".")), "spaces between thousands"
+    if _COMMA.fullmatch(text):
+        return float(text.replace(",", ".")), "a decimal comma"
+    return None, None
+
+
+def _whole(cell: Any) -> Cell:
+    found = _number(cell)
+    if found.expected is None and not float(found.value).is_integer():
+        return Cell(None, "a whole number")
+    return found
+
+
+def _money(cell: Any) -> Cell:
+    found = _number(cell)
+    if found.expected is not None or round(found.value, 2) == found.value:
+        return found
+    return Cell(round(found.value, 2), note=f"kept as {found.value:.2f}, to two decimals")
+
+
+READERS: dict[str, Callable[[Any], Cell]] = {
+    "text": _text,
+    "label": _label,
+    "labels": _labels,
+    "choice": _text,  # read against the column's own list
+    "date": _date,
+    "born": _born,
+    "number": _number,
+    "whole": _whole,
+    "money": _money,
+}
+
+
+def _typed(values: list[Any], column: Column, index: pd.Index) -> pd.Series:
+    if column.kind == "date":
+        return pd.Series(np.array(values, dtype="datetime64[s]"), index=index, name=column.name)
+    if column.kind in ("number", "whole", "money"):
+        return pd.Series(values, index=index, name=column.name, dtype="float64")
+    return pd.Series(values, index=index, name=column.name, dtype="str")

@@ -1,0 +1,142 @@
+"""A raw sheet as typed rows: header understood, cells read by their columns' kinds, every fault placed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+
+import pandas as pd
+
+from selection.errors import Finding
+from selection.records.forms.cells import Parsed, parse_column, shown, tidy
+from selection.records.forms.columns import FORMS, Column, Form
+from selection.records.forms.reading import HANDED_BACK, Raw, filled_rows
+
+CLEAR = "(blank)"
+"""What a cell says to clear the value on record: a blank cell only says nothing."""
+MEANT = {
+    **dict.fromkeys(("date", "day"), ("on", "set_on", "fitted_on", "from")),
+    **dict.fromkeys(("weight", "kg", "g"), ("grams",)),
+    **dict.fromkeys(("number", "name", "id"), ("bird", "clutch")),
+    "count": ("eggs",),
+}
+"""Columns that a breeder may mean by another word."""
+
+
+@dataclass(frozen=True)
+class Typed:
+    """Typed `rows` of one form under spreadsheet rows: the columns handed in, faulty cells blank.
+
+    `cleared` holds, by column, the rows whose cell asks for the value on record to be cleared.
+    """
+
+    rows: pd.DataFrame
+    cleared: dict[str, pd.Index]
+    findings: list[Finding]
+
+
+def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
+    """The typed rows of a raw sheet; `sections` are the looks' own columns (scores only).
+
+    A missing required column, or a column that stands there twice, refuses every row of the sheet. Rows that
+    name a bird and say nothing of it (the season's workbook has one for each living bird) are left out.
+    """
+    form = FORMS[raw.form]
+    raw, idle = _without_idle(raw, form)
+    columns = {c.name.casefold(): c for c in (*form.columns, *sections)}
+    places = raw.places()
+    findings = idle + _header_findings(raw, form, columns)
+    rows, cleared = {}, {}
+    for name, column in columns.items():
+        if name in places:
+            cells, cleared[column.name] = without_clears(raw.cells[places[name][0]])
+            parsed = parse_column(cells, column)
+            rows[column.name] = _with_meaning(parsed.values, column, cleared[column.name])
+            findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
+            findings += _blanks(form.name, column, parsed, cleared[column.name])
+    frame = pd.DataFrame(rows, index=raw.cells.index)
+    return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings)
+
+
+def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
+    """The sheet without rows that only say which bird they would be about, and a remark on those."""
+    naming = {"bird", "left", "right", *HANDED_BACK}
+    says = [i for i, name in enumerate(raw.header) if name.casefold() not in naming]
+    if not form.names_bird or raw.cells.empty or not says:
+        return raw, []
+    idle = ~filled_rows(raw.cells[says])
+    if not idle.any():
+        return raw, []
+    found = f"{idle.sum()} rows that name a bird and say nothing of it"
+    remark = Finding(raw.form, None, None, found, "left out as not filled in", refused=False)
+    return replace(raw, cells=raw.cells[~idle]), [remark]
+
+
+def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[Finding]:
+    """What is wrong with the header; a fault of the header is a fault of each row."""
+    places = raw.places()
+    unlisted = (at for name, at in places.items() if name not in {*columns, *HANDED_BACK})
+    findings = [finding for at in unlisted for finding in _unlisted(raw, at, columns)]
+    twice = [raw.header[at[0]] for name, at in places.items() if name in columns and len(at) > 1]
+    missing = [c for c in form.required if c not in places]
+    faults = [(name, "two columns of that name", "leave one of them") for name in twice]
+    faults += [
+        (name, "no column of that name", "every row needs it: name it in the header") for name in missing
+    ]
+    for name, found, expected in faults:
+        rows: Iterable[int | None] = raw.cells.index if len(raw.cells) else [None]
+        findings += [Finding(form.name, row, name, found, expected) for row in rows]
+    return findings
+
+
+def _unlisted(raw: Raw, at: list[int], columns: dict[str, Column]) -> list[Finding]:
+    """A remark on a column that the form does not have; on each row with cells under no name at all."""
+    name = raw.header[at[0]]
+    if not name:
+        found = f"a cell without a name over it, in column {at[0] + 1}"
+        words = "not recorded; was a decimal comma meant (write 2.3), or a name for the column forgotten?"
+        rows = raw.cells.index[filled_rows(raw.cells[at])]
+        return [Finding(raw.form, row, None, found, words, refused=False) for row in rows]
+    near = get_close_matches(name.casefold(), columns, n=1) or MEANT.get(name.casefold(), ())
+    hint = " or ".join(columns[one].name for one in near if one in columns)
+    hint = f"perhaps {hint}" if hint else f"the columns are {_listed(columns.values())}"
+    found = "a column that this form does not have"
+    return [Finding(raw.form, None, name, found, f"not recorded; {hint}", refused=False)]
+
+
+def _listed(columns: Iterable[Column]) -> str:
+    return ", ".join(c.name for c in columns)
+
+
+def without_clears(cells: pd.Series) -> tuple[pd.Series, pd.Index]:
+    """The cells without those that ask to clear a value, and the rows where these stand."""
+    asking = [cell for cell in set(cells) if isinstance(cell, str) and tidy(cell).casefold() == CLEAR]
+    asks = cells.isin(asking)
+    return (cells.mask(asks, None) if asking else cells), cells.index[asks]
+
+
+def _with_meaning(values: pd.Series, column: Column, cleared: pd.Index) -> pd.Series:
+    """The values with what a blank cell says filled in, where it says anything."""
+    if column.blank_means is None:
+        return values
+    return values.mask(values.isna() & ~values.index.isin(cleared), column.blank_means)
+
+
+def _cell_findings(
+    form: str, column: Column, cells: pd.Series, expected: dict[int, str], notes: dict[int, str]
+) -> list[Finding]:
+    name = column.name
+    faults = [
+        Finding(form, row, name, shown(cells[row]), f"expected {what}") for row, what in expected.items()
+    ]
+    taken = [Finding(form, row, name, shown(cells[row]), what, refused=False) for row, what in notes.items()]
+    return faults + taken
+
+
+def _blanks(form: str, column: Column, parsed: Parsed, cleared: pd.Index) -> list[Finding]:
+    """A fault for each blank in a column that must be filled."""
+    if not column.required or column.blank_means:
+        return []
+    blank = parsed.values.index[parsed.values.isna()].difference(cleared).difference(list(parsed.expected))
+    return [Finding(form, row, column.name, "a blank cell", f"expected {column.meaning}") for row in blank]

@@ -1,0 +1,250 @@
+"""The ledger: it only appends and reads.
+
+For whoever records a form:
+
+- `find_rows(flock, form, keys)` gives the rows on record under the keys of `keys` (a frame with the form's
+  key columns), without reading the rest of the ledger; its index says which row of `keys` each answers.
+  `find_superseded` gives those that stood there before.
+- `read_days(flock, form, days)` gives all the rows on record of some days, as cheaply, and
+  `read_recent(flock, form, most)` those recorded last.
+- `append(flock, {form: frame}, source=…)` records the rows of all forms together or not at all. A row whose
+  key is on record completes it: its blanks keep what is recorded. If it would change a recorded value the
+  ledger refuses the batch with :class:`ConflictError` (somebody else recorded that row meanwhile: compare and
+  try again), unless `correction=True`: then the columns handed in take the place of what is on record just as
+  they stand, blanks too.
+  Rows that say nothing new are not written again.
+- Several rows of one sheet for unnamed chicks of one clutch and sex are told apart by the optional column
+  `typed.NTH`: 1, 2, 3… (see `typed.key_parts`, which says what makes two rows the same row).
+
+Writers take no lock: each writes its files, then takes the next number for its manifest; who comes second
+looks again at what the first recorded and takes the number after. The format is described in FORMAT.md.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+
+from selection.errors import RecordsError
+from selection.records.forms.columns import FORMS, Form
+from selection.records.forms.schema import TEXT, folded, form_named, frame_of, keys_of, table_of
+from selection.records.ledger import durable, pieces
+from selection.records.ledger.batches import commit, discard, is_taken, read_state
+from selection.records.ledger.kept import Settings, keep_meeting, read_meetings, read_settings, write_settings
+from selection.records.ledger.lookup import (
+    find_rows,
+    find_superseded,
+    in_utc,
+    left_out,
+    must_be_there,
+    read_days,
+    read_recent,
+    read_rows,
+    read_table,
+    records_of,
+    rows_and_places,
+)
+from selection.records.ledger.merging import merge
+from selection.records.ledger.state import Batch, Piece, SetAsideWarning, State, files_of
+
+__all__ = [
+    "ConflictError",
+    "SetAsideWarning",
+    "Settings",
+    "append",
+    "compact",
+    "find_rows",
+    "find_superseded",
+    "keep_meeting",
+    "left_out",
+    "must_be_there",
+    "read_days",
+    "read_meetings",
+    "read_recent",
+    "read_rows",
+    "read_settings",
+    "read_table",
+    "records_of",
+    "write_settings",
+]
+
+
+class ConflictError(RecordsError):
+    """A row would change a value on record; the text names the rows. Nothing was recorded."""
+
+
+def append(
+    flock_path: str | Path,
+    rows: Mapping[str, pd.DataFrame],
+    *,
+    source: str,
+    correction: bool = False,
+    recorded_at: datetime | None = None,
+    batch: str | None = None,
+) -> str:
+    """Record the rows of all forms as one batch and return its id; the flock's folder is made if need be.
+
+    All rows are seen from one moment on, by every reader, or none is, whatever stops the machine. Once this
+    returns they are safe. The id is `batch`, else worked out from the rows and what is on record, so that the
+    same call after a crash records nothing twice. `recorded_at` is the moment that as-of reading goes by
+    (blank: now; UTC where it names no zone). Rows already on record word for word are left out;
+    if no other is left, nothing is written and the id of the last batch is returned.
+
+    Raises ConflictError (see the module's text), and RecordsError for two rows of one key, a column or value
+    that is not the form's, a full disk, a missing permission: the flock is then as it was.
+    """
+    records, moment = records_of(flock_path), in_utc(recorded_at)
+    frames = {form.name: _checked(form, rows[form.name]) for form in _forms(rows)}
+    overwrites = {name: list(rows[name].columns) if correction else [] for name in frames}
+    missing_ok = False
+    while True:
+        state = read_state(records)
+        name = batch or _batch_id(frames, overwrites, state)
+        if name in state.batches:
+            return name
+        try:
+            tables, superseded = _what_is_new(records, state, frames, overwrites, missing_ok)
+        except FileNotFoundError:  # a merge took a file away meanwhile; if not, it is missing for good
+            missing_ok = read_state(records).number == state.number
+            continue
+        if not tables:
+            return state.last
+        with durable.in_words(flock_path):
+            if _commit(records, state, Batch(name, moment, source, correction), tables, superseded):
+                return name
+
+
+def _forms(rows: Mapping[str, pd.DataFrame]) -> list[Form]:
+    """The forms that have rows, in the order of `tables.FORMS`."""
+    for name in rows:
+        form_named(name)
+    return [form for name, form in FORMS.items() if name in rows and len(rows[name])]
+
+
+def _checked(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
+    """`frame` in the form's own dtypes; RecordsError if two of its rows have one key."""
+    frame = frame_of(form, table_of(form, frame))
+    keys = keys_of(form, frame)
+    if keys.duplicated().any():
+        twice = _named(form, frame[keys.duplicated(keep=False)])
+        raise RecordsError(
+            f"{form.name}: several rows for {twice}; keep one row for each {', '.join(form.key)}"
+        )
+    return frame
+
+
+def _named(form: Form, frame: pd.DataFrame, most: int = 5) -> str:
+    """The keys of the first rows, in words."""
+    rows = frame[list(form.key)].head(most).astype("str").fillna("blank").to_numpy()
+    return "; ".join(dict.fromkeys(" ".join(row) for row in rows)) + (" …" if len(frame) > most else "")
+
+
+def _batch_id(frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[str]], state: State) -> str:
+    """An id from the rows and the batch before them; the last batch's own id if these are its rows."""
+    content = hashlib.sha256()
+    for name, frame in frames.items():
+        content.update(f"{name}:{list(frame.columns)}:{overwrites[name]}".encode())
+        content.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
+    before = ["", *state.batches][-2:]
+    ids = [hashlib.sha256(content.digest() + previous.encode()).hexdigest()[:32] for previous in before]
+    return ids[0] if ids[0] == state.last else ids[-1]
+
+
+def _what_is_new(
+    records: Path,
+    state: State,
+    frames: Mapping[str, pd.DataFrame],
+    overwrites: Mapping[str, list[str]],
+    missing_ok: bool,
+) -> tuple[dict[str, pa.Table], dict[str, list[int]]]:
+    """The rows to write, by form, and by file the rows on record that they take the place of."""
+    tables: dict[str, pa.Table] = {}
+    superseded: dict[str, list[int]] = {}
+    for name, frame in frames.items():
+        form = FORMS[name]
+        standing, places = rows_and_places(records, state, form, frame, missing_ok)
+        again = standing.index.duplicated(keep="last")
+        merged, same = _merged(form, frame, standing[~again], overwrites[name])
+        same[standing.index[again]] = False  # several rows stand under one key: they become one
+        if not same.all():
+            tables[name] = table_of(form, merged[~same])
+        for (file, row), label in zip(places, standing.index, strict=True):
+            if not same[label]:
+                superseded.setdefault(file, []).append(row)
+    return tables, superseded
+
+
+def _merged(
+    form: Form, frame: pd.DataFrame, standing: pd.DataFrame, overwrites: list[str]
+) -> tuple[pd.DataFrame, pd.Series]:
+    """`frame` with its blanks filled from the rows on record, and which of its rows say nothing new.
+
+    In the columns `overwrites` its cells count as they stand, blank or not; in all others ConflictError is
+    raised where a value on record would change.
+    """
+    same = pd.Series(False, index=frame.index)
+    if standing.empty:
+        return frame, same
+    columns = frame.columns.union(standing.columns, sort=False)
+    frame, old = frame.reindex(columns=columns), standing.reindex(columns=columns)
+    new = frame.loc[old.index]
+    counts = _differ(new, old) & ~_open(new)
+    clash = (counts & ~_open(old)).drop(columns=overwrites).any(axis=1)
+    if clash.any():
+        raise ConflictError(f"{form.name}: other values are on record for {_named(form, new[clash])}")
+    counts[overwrites] = True
+    frame.loc[old.index] = new = new.where(counts, old)
+    same[old.index] = ((new == old) | (new.isna() & old.isna())).all(axis=1)
+    return frame, same
+
+
+def compact(flock_path: str | Path, progress: Callable[[str, float], None] | None = None) -> int:
+    """Merge the ledger's small files into large ones; the number of files that went.
+
+    Nothing recorded changes, and others may read and write meanwhile. `progress` is told the share done.
+    Raises RecordsError, with all as it was, where the disk does not take the merged files or some batch
+    cannot be read now (a merge would make that final).
+    """
+    must_be_there(flock_path)
+    return merge(records_of(flock_path), progress)
+
+
+def _differ(new: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:
+    """Cell by cell: do the two say different things? Text is compared trimmed and case-folded."""
+    texts = {c: new[c].dtype == TEXT for c in new}
+    unlike = {c: folded(new[c]) != folded(old[c]) if texts[c] else new[c] != old[c] for c in new}
+    return pd.DataFrame(unlike, index=new.index) & ~(new.isna() & old.isna())
+
+
+def _open(rows: pd.DataFrame) -> pd.DataFrame:
+    """Cell by cell: does it say nothing yet? A blank, and a sex that is `unknown`."""
+    says_nothing = rows.isna()
+    if "sex" in rows:
+        says_nothing["sex"] |= folded(rows["sex"]) == "unknown"
+    return says_nothing
+
+
+def _commit(
+    records: Path,
+    state: State,
+    batch: Batch,
+    tables: Mapping[str, pa.Table],
+    superseded: Mapping[str, Iterable[int]],
+) -> bool:
+    """Write the files and take the next number; False, with nothing left behind, if another writer has it."""
+    written: list[Piece] = []
+    try:
+        for name, table in tables.items():
+            written.append(pieces.write(records, FORMS[name], table, [(batch, table.num_rows)]))
+        replaced = {file: tuple((row, batch.id) for row in rows) for file, rows in superseded.items()}
+        new = State(state.number + 1, {batch.id: batch}, tuple(written), replaced)
+        return commit(records, new)
+    except BaseException:
+        if not is_taken(records, state.number + 1):  # else it may be this batch's: its files stay
+            discard(records, files_of(State(pieces=tuple(written))))
+        raise

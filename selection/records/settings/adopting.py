@@ -1,0 +1,115 @@
+"""The settings a flock has had, read from its folder; new ones adopted with the day from which they hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from selection.errors import SettingsError
+from selection.records.ledger.durable import reason
+from selection.records.ledger.kept import PLAN, STANDARD, Settings
+from selection.records.settings.in_force import InForce
+from selection.records.settings.reading import parse_plan, parse_standard
+from selection.records.settings.wanted import Plan, Standard
+
+NO_STANDARD = (
+    "no standard.toml yet: it says which sections a look has; put one beside the forms and try again"
+)
+NO_PLAN = "no plan.toml yet: it says the day of the meeting and whom to keep; put one beside the forms"
+
+
+Approve = Callable[[Standard], None]
+"""What a layer above has to say of a standard before it is adopted: raises SettingsError with its faults."""
+
+
+def standards_of(settings: Settings) -> InForce:
+    """Every standard of a flock with its day, the present `standard.toml` last; SettingsError without one."""
+    if settings.standard is None:
+        raise SettingsError(NO_STANDARD)
+    kept = [(day, parse_standard(text, f"standard.toml of {day}")) for day, text in settings.standards]
+    present = parse_standard(settings.standard)
+    if not kept:
+        return InForce(((date.min, present),))
+    kept[-1] = (kept[-1][0], present)
+    return InForce(tuple(dict(kept).items()))
+
+
+def plan_of(settings: Settings, standard: Standard) -> Plan:
+    """The flock's plan; SettingsError without one."""
+    if settings.plan is None:
+        raise SettingsError(NO_PLAN)
+    return parse_plan(settings.plan, standard)
+
+
+@dataclass(frozen=True)
+class Adopted:
+    """Settings handed in: the texts that are new (else None), the day `since` which a new standard holds, all
+    standards in force with it, and the plan (None: there is none yet).
+    """
+
+    standard_text: str | None
+    plan_text: str | None
+    since: date
+    in_force: InForce
+    plan: Plan | None
+
+
+def adopt(
+    settings: Settings, files: Mapping[str, Path], day: date, correct: bool, approve: Approve | None = None
+) -> Adopted:
+    """What comes of the settings `files` handed in (by name) to a flock that has `settings`.
+
+    A new standard holds from `day`. With `correct`, or where only its wording is new, it takes the place of
+    the present one. Raises SettingsError with the faults of both files, and those that `approve` finds in a
+    new standard; a plan on record must fit too.
+    """
+    new = {name: _text(path) for name, path in files.items()}
+    before = None if settings.standard is None else standards_of(settings)
+    faults: list[str] = []
+    standard = before.latest if before else None
+    if STANDARD in new:
+        standard = _parsed(faults, parse_standard, new[STANDARD])
+        if standard and approve:
+            _parsed(faults, approve, standard)
+    plan_text = new.get(PLAN, settings.plan)
+    plan = _parsed(faults, parse_plan, plan_text, standard) if standard and plan_text is not None else None
+    if standard is None or faults:
+        raise SettingsError("\n".join(faults) or NO_STANDARD)
+    since, in_force = _in_force(before, standard, day, correct)
+    changed = {
+        name: text for name, text in new.items() if text != getattr(settings, name.removesuffix(".toml"))
+    }
+    return Adopted(changed.get(STANDARD), changed.get(PLAN), since, in_force, plan)
+
+
+def _parsed(faults: list[str], parse: Callable[..., Any], *what: object) -> Any:
+    """What `parse` makes of a file, None (and its faults added) where it cannot be used."""
+    try:
+        return parse(*what)
+    except SettingsError as error:
+        faults.append(str(error))
+        return None
+
+
+def _in_force(before: InForce | None, standard: Standard, day: date, correct: bool) -> tuple[date, InForce]:
+    """From when `standard` holds, and all standards in force with it."""
+    if before is None:
+        return day, InForce(((day, standard),))
+    last_day, latest = before.standards[-1]
+    if correct or standard == latest:
+        return max(last_day, date(1900, 1, 1)), InForce((*before.standards[:-1], (last_day, standard)))
+    day = max(day, last_day)
+    kept = tuple((since, s) for since, s in before.standards if since != day)
+    return day, InForce((*kept, (day, standard)))
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {reason(error)}") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path.name}: not UTF-8 text; save it again as plain text in UTF-8") from error

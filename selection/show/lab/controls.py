@@ -1,0 +1,245 @@
+"""Knobs for the meeting's notebook: turn one, and ranking, verdicts and picture follow, with the change in words.
+
+Nothing is recorded by turning a knob; a verdict overruled with its reason is, in the flock's own decisions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from selection.decide.deciding import decide, doubt
+from selection.decide.meeting import Meeting
+from selection.decide.verdicts.tipping import planned_counts
+from selection.decide.verdicts.verdicts import propose
+from selection.decide.what_if import Trial, as_planned, changes, what_if
+from selection.errors import SelectionError
+from selection.records.flock import read_flock
+from selection.show.page.fragments import Fragment, bullets, join, paragraph
+from selection.show.sections.candidates import candidates_table, merit_picture
+
+NO_CEILING = 1.0
+"""The end of the ceiling's slider, where there is none."""
+NONE = 2.1
+"""A ceiling that no relationship reaches."""
+UNCHANGED: tuple[str, ...] = ("No verdict changes.",)
+QUICK = (
+    "A trial is reckoned quickly, with how strongly sections are inherited at its likeliest. Reckoned so, the plan "
+    "itself would already differ where birds stand nearly level:"
+)
+SHOWN = ("mark", "bird", "verdict", "merit", "chance", "points")
+"""Columns of the table beside the knobs."""
+TRIED = "barred for this trial"
+WIDE = widgets.Layout(width="30em")
+NAMED = {"description_width": "16em"}
+
+
+class Knobs(widgets.VBox):
+    """Controls on one side, the group's table and picture on the other; `trial` is what they are set to."""
+
+    def __init__(self, meeting: Meeting) -> None:
+        self._compare_with(meeting)
+        self.bars: dict[str, str | None] = {}
+        plan, standard = meeting.flock.plan, meeting.flock.standard
+        counts = planned_counts(standard, plan)
+        self.counts = {s.name: _count(s.title, counts[s.name]) for s in standard.sections}
+        self.keep = {name: _number(meeting, name) for name in plan.keep}
+        self.ceiling = _ceiling(plan.most_relationship)
+        self.group = widgets.Dropdown(
+            options=[g for g in plan.keep if len(meeting.verdicts.groups[g].table)],
+            description="Show the", layout=WIDE, style=NAMED,
+        )  # fmt: skip
+        self.bird = widgets.Dropdown(options=self._birds(), description="Bird", layout=WIDE, style=NAMED)
+        self.bar = widgets.Button(description="Bar it, or bring it back", layout=widgets.Layout(width="auto"))
+        self.reset = widgets.Button(description="All as planned")
+        self.told, self.shown = widgets.HTML(), widgets.HTML()
+        self._listen()
+        super().__init__([self._laid_out()])
+        self.follow()
+
+    @property
+    def trial(self) -> Trial:
+        """What the knobs are set to."""
+        ceiling = NONE if self.ceiling.value >= NO_CEILING else self.ceiling.value
+        return Trial(
+            counts={name: knob.value for name, knob in self.counts.items()},
+            keep={name: knob.value for name, knob in self.keep.items()},
+            most_relationship=ceiling,
+            bars=dict(self.bars),
+        )
+
+    def follow(self, _: Any = None) -> None:
+        """Work the trial out and show it."""
+        if self.trial == self._as_planned():
+            meeting, said, note = self.meeting, UNCHANGED, ""
+        else:
+            found = what_if(self.meeting, self.trial, self.planned)
+            meeting, said, note = found.meeting, found.changes, self.note
+        self.told.value = html(
+            join([paragraph("What changes", "lead"), bullets(said), paragraph(note, "small")])
+        )
+        group = self.group.value
+        if group is not None:
+            self.shown.value = html(
+                join([merit_picture(meeting, group), candidates_table(meeting, group, SHOWN)])
+            )
+
+    def turn_bar(self, _: Any = None) -> None:
+        """Bar the bird chosen, or bring it back, whichever it is not now."""
+        bird = self.bird.value
+        if bird is None:
+            return
+        ranking = self.meeting.merit.ranking.set_index("bird")["bar"]
+        barred = self.bars.get(bird, ranking[bird])
+        self.bars[bird] = None if isinstance(barred, str) else TRIED
+        self.follow()
+
+    def as_planned(self, _: Any = None) -> None:
+        """Put every knob back."""
+        plan = self._as_planned()
+        self._deaf(True)
+        for name, knob in self.counts.items():
+            knob.value = plan.counts[name]
+        for name, keep in self.keep.items():
+            keep.value = plan.keep[name]
+        self.ceiling.value = _shown_ceiling(self.meeting.flock.plan.most_relationship)
+        self.bars.clear()
+        self._deaf(False)
+        self.follow()
+
+    def take_decisions(self, path: Path) -> None:
+        """Take the decisions recorded in the flock at `path` into the meeting shown."""
+        flock = replace(self.meeting.flock, decisions=read_flock(path).decisions)
+        self._compare_with(replace(self.meeting, flock=flock, verdicts=propose(flock, self.meeting.merit)))
+        self.follow()
+
+    def _as_planned(self) -> Trial:
+        """The trial that changes nothing."""
+        flock = self.meeting.flock
+        ceiling = flock.plan.most_relationship
+        return Trial(
+            counts=planned_counts(flock.standard, flock.plan),
+            keep={name: keep.number for name, keep in flock.plan.keep.items()},
+            most_relationship=NONE if ceiling is None or ceiling >= NO_CEILING else ceiling,
+        )
+
+    def _compare_with(self, meeting: Meeting) -> None:
+        """Take `meeting` as what trials are compared with, and say where the quick way differs from it."""
+        self.meeting, self.planned = meeting, as_planned(meeting)
+        differs = [line for line in changes(meeting.verdicts, self.planned) if "kept" in line]
+        self.note = f"{QUICK} {' '.join(differs)}" if differs else ""
+
+    def _listen(self) -> None:
+        self._deaf(False)
+        self.group.observe(self._of_group, "value")
+        self.bar.on_click(self.turn_bar)
+        self.reset.on_click(self.as_planned)
+
+    def _deaf(self, deaf: bool) -> None:
+        """Whether turning a knob is followed."""
+        for knob in (*self.counts.values(), *self.keep.values(), self.ceiling):
+            if deaf:
+                knob.unobserve(self.follow, "value")
+            else:
+                knob.observe(self.follow, "value")
+
+    def _of_group(self, _: Any = None) -> None:
+        """The birds of the group shown, to be barred or brought back."""
+        self.bird.options = self._birds()
+        self.follow()
+
+    def _birds(self) -> list[str]:
+        """The candidates of the group shown; none where no group has any."""
+        group = self.group.value
+        return [] if group is None else list(self.meeting.verdicts.groups[group].table["bird"])
+
+    def _laid_out(self) -> widgets.Widget:
+        knobs = widgets.VBox(
+            [
+                widgets.HTML("<b>What a section counts for in merit, points</b>"),
+                *self.counts.values(),
+                widgets.HTML("<b>How many stay</b>"),
+                *self.keep.values(),
+                self.ceiling,
+                widgets.HTML("<b>Bar a bird, or bring one back</b>"),
+                self.group,
+                self.bird,
+                widgets.HBox([self.bar, self.reset]),
+            ],
+            layout=widgets.Layout(flex="0 0 31em"),
+        )
+        follows = widgets.VBox([self.told, self.shown], layout=widgets.Layout(flex="1 1 30em"))
+        return widgets.HBox([knobs, follows], layout=widgets.Layout(flex_flow="row wrap"))
+
+
+class Overrule(widgets.VBox):
+    """Recording what the meeting decides on a bird, with its reason, in the flock at `path`."""
+
+    def __init__(self, knobs: Knobs, path: str | Path) -> None:
+        self.knobs, self.path = knobs, Path(path)
+        birds = list(knobs.meeting.verdicts.table["bird"])
+        self.bird = widgets.Dropdown(options=birds, description="Bird", layout=WIDE, style=NAMED)
+        self.decided = widgets.Dropdown(
+            options=["keep", "reserve", "sell"], description="Decided", layout=WIDE, style=NAMED
+        )
+        self.who = widgets.Text(description="Who", layout=WIDE, style=NAMED)
+        self.why = widgets.Text(description="Why", layout=WIDE, style=NAMED)
+        self.button = widgets.Button(description="Record the decision", layout=widgets.Layout(width="auto"))
+        self.said = widgets.HTML()
+        self.button.on_click(self.record)
+        parts = [self.bird, self.decided, self.who, self.why, self.button, self.said]
+        super().__init__(parts, layout=widgets.Layout(align_items="flex-start"))
+
+    def record(self, _: Any = None) -> None:
+        """Record the decision; without a reason nothing is recorded."""
+        if not self.why.value.strip():
+            self.said.value = html(paragraph("Say why: a decision without its reason teaches nothing later."))
+            return
+        try:
+            recorded = decide(
+                self.path, self.bird.value, self.decided.value, why=self.why.value, who=self.who.value
+            )
+            if recorded.status == 0:
+                self.knobs.take_decisions(self.path)
+            words = recorded.words()
+            against = doubt(self.path, self.bird.value, self.decided.value) if recorded.status == 0 else None
+        except SelectionError as error:
+            words, against = str(error), None
+        lines = [*words.splitlines(), *([against] if against else [])]
+        self.said.value = html(join(paragraph(line) for line in lines))
+
+
+def html(piece: Fragment) -> str:
+    """A piece as a widget shows it, in the pack's style."""
+    return piece._repr_html_()
+
+
+def _count(title: str, value: float) -> widgets.FloatSlider:
+    most = max(40.0, 2 * value)
+    return widgets.FloatSlider(
+        value=value, min=0, max=most, step=1, description=title, readout_format=".0f",
+        continuous_update=False, layout=WIDE, style=NAMED,
+    )  # fmt: skip
+
+
+def _number(meeting: Meeting, group: str) -> widgets.IntSlider:
+    number = meeting.flock.plan.keep[group].number
+    most = max(len(meeting.verdicts.groups[group].table), number)
+    return widgets.IntSlider(
+        value=number, min=0, max=most, description=group.capitalize(),
+        continuous_update=False, layout=WIDE, style=NAMED,
+    )  # fmt: skip
+
+
+def _ceiling(value: float | None) -> widgets.FloatSlider:
+    return widgets.FloatSlider(
+        value=_shown_ceiling(value), min=0, max=NO_CEILING, step=0.01, description="Relationship at most",
+        readout_format=".2f", continuous_update=False, layout=WIDE, style=NAMED,
+    )  # fmt: skip
+
+
+def _shown_ceiling(value: float | None) -> float:
+    return NO_CEILING if value is None else min(value, NO_CEILING)

@@ -1,0 +1,141 @@
+"""Why one bird stands above another, and where what a bird is parts from what it passes on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import reduce
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from selection.merit.explain import Why
+from selection.merit.ranking import Merit
+from selection.records.flock import Flock
+from selection.show.page.figures import signed, spread
+from selection.show.page.fragments import Fragment, cut, folded, join, paragraph, picture, sentence, table
+from selection.show.page.style import BARRED, KEEP, RULE, WIDTH, drawing
+from selection.show.sections.bird_cards import titles
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+LEAST = 0.05
+"""Points under which a contribution is added to the others."""
+
+
+def first_two(merit: Merit) -> tuple[str, str]:
+    """The best two of the first group that has two: whom a reader asks about first."""
+    for _, rows in merit.ranking.dropna(subset="rank").groupby("group", sort=False):
+        if len(rows) > 1:
+            best, next_ = rows.sort_values("rank")["bird"].iloc[:2]
+            return best, next_
+    raise KeyError("no group of this meeting has two birds to compare")
+
+
+def by_whose(why: Why) -> pd.DataFrame:
+    """What the picture draws: whose records, how many, and their points, which add up to the difference."""
+    whole = why.table.groupby("whose", sort=False)[["records", "points"]].sum().reset_index()
+    return whole.sort_values("points", ascending=False, ignore_index=True)
+
+
+def contributions_frame(why: Why, named: Mapping[str, str]) -> pd.DataFrame:
+    """What the table lists: says (whose records of what), records, points; the small ones added together.
+
+    `named`: what each trait is called in a sentence.
+    The points add up to the difference.
+    """
+    small = why.table["points"].abs() < LEAST
+    rows = why.table[~small].assign(
+        says=lambda t: t["whose"] + ", " + t["trait"].map(lambda name: named.get(name, name))
+    )
+    rows = rows[["says", "records", "points"]]
+    if small.any():
+        rest = why.table[small]
+        last = {
+            "says": "everything smaller",
+            "records": rest["records"].sum(),
+            "points": rest["points"].sum(),
+        }
+        rows = pd.concat([rows, pd.DataFrame([last])], ignore_index=True)
+    return rows.reset_index(drop=True)
+
+
+def why_above(why: Why, flock: Flock) -> Fragment:
+    """The difference between two birds as contributions that add up to it: in words, drawn, and listed."""
+    named = titles(flock.standard)
+    frame = contributions_frame(why, named)
+    head, _, trait = why.sentence.rpartition(": ")
+    told = sentence(f"{head}: {named.get(trait, trait)}" if head else why.sentence)
+    if frame.empty:
+        return paragraph(told)
+    rows = [
+        {"says": r["says"], "records": f"{r['records']:,.0f}", "points": signed(r["points"], 2)}
+        for r in frame.to_dict("records")
+    ]
+    rows.append({"says": "together", "records": "", "points": signed(why.difference, 2)})
+    columns = {"says": "From", "records": "Numbers", "points": "Points of merit"}
+    caption = (
+        f"Merit of {why.first} less that of {why.second}, at its estimate (no interval: it only parts a sum)"
+    )
+    with drawing():
+        drawn = picture(
+            _draw(by_whose(why), why),
+            f"What puts {why.first} apart from {why.second}, points of merit",
+            told,
+        )
+    listed = table(rows, columns, caption, ["records", "points"])
+    return join([paragraph(told), drawn, folded("Section by section", listed)])
+
+
+def _draw(frame: pd.DataFrame, why: Why) -> Figure:
+    from matplotlib import pyplot as plt
+
+    figure, axes = plt.subplots(figsize=(WIDTH, 0.8 + 0.3 * len(frame)))
+    at = np.arange(len(frame))[::-1]
+    colours = [KEEP if points > 0 else BARRED for points in frame["points"]]
+    axes.barh(at, frame["points"], color=colours, height=0.62)
+    axes.axvline(0, color=RULE, lw=1)
+    pair = (why.first, why.second)
+    axes.set_yticks(at, [reduce(lambda w, b: w.replace(b, cut(b)), pair, whose) for whose in frame["whose"]])
+    axes.set_xlabel(f"points: to the right for {cut(why.first)}, to the left for {cut(why.second)}")
+    axes.tick_params(length=0)
+    axes.spines["left"].set_visible(False)
+    return figure
+
+
+def two_orders(merit: Merit, flock: Flock, group: str) -> Fragment:
+    """A group by merit and by own value side by side: for breeding, and for show and sale."""
+    frame = orders_frame(merit, group)
+    rows = [
+        {
+            "bird": r["bird"],
+            "merit": f"{r['by_merit']:.0f}: {spread(r['merit'], r['merit_se'])}",
+            "own": f"{r['by_own']:.0f}: {spread(r['own_value'], r['own_value_se'])}",
+            "apart": "the same place" if not r["moved"] else _moved(int(r["moved"])),
+        }
+        for r in frame.to_dict("records")
+    ]
+    columns = {
+        "bird": "Bird",
+        "merit": "Place by merit, points (90 %)",
+        "own": "Place by own value, points (90 %)",
+        "apart": "As a bird itself",
+    }
+    caption = f"The {group}: what they pass on, and what they are"
+    return table(rows, columns, caption, empty=f"No unbarred {group}.", kind="stack")
+
+
+def orders_frame(merit: Merit, group: str) -> pd.DataFrame:
+    """bird, merit, merit_se, own_value, own_value_se (points), by_merit, by_own (places), moved (places gained)."""
+    rows = merit.ranking[(merit.ranking["group"] == group) & merit.ranking["rank"].notna()]
+    own = merit.flock[["bird", "own_value", "own_value_se"]]
+    frame = rows[["bird", "merit", "merit_se"]].merge(own, on="bird").reset_index(drop=True)
+    frame["by_merit"] = frame["merit"].rank(ascending=False, method="first")
+    frame["by_own"] = frame["own_value"].rank(ascending=False, method="first")
+    return frame.assign(moved=(frame["by_merit"] - frame["by_own"]).fillna(0)).sort_values("by_merit")
+
+
+def _moved(places: int) -> str:
+    count = f"{abs(places)} place{'' if abs(places) == 1 else 's'}"
+    return f"{count} {'higher' if places > 0 else 'lower'} than as a breeder"

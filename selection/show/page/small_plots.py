@@ -1,0 +1,179 @@
+"""Small pictures drawn as inline SVG: lines with their bands, dots with intervals, shares on top of one another.
+
+A page of the years ahead has some fifteen of them; matplotlib takes a tenth of a second for each, and its
+pictures cannot borrow the page's type.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from markupsafe import Markup
+
+from selection.show.page.style import INK, QUIET, RULE
+
+Values = Sequence[float] | np.ndarray
+
+SIZE = 10.5
+"""Of the letters, in the picture's own units."""
+WORD = Markup(
+    '<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
+)
+DASHES = {"": "", "dashed": ' stroke-dasharray="6 3"', "dotted": ' stroke-dasharray="1.5 3"'}
+MARKS: dict[str, Callable[[float, float], str]] = {
+    "o": lambda x, y: f"M{x - 3:.1f} {y:.1f}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0",
+    "s": lambda x, y: f"M{x - 2.8:.1f} {y - 2.8:.1f}h5.6v5.6h-5.6z",
+    "^": lambda x, y: f"M{x:.1f} {y - 3.6:.1f}l3.6 6.4h-7.2z",
+    "D": lambda x, y: f"M{x:.1f} {y - 3.8:.1f}l3.8 3.8l-3.8 3.8l-3.8 -3.8z",
+    "v": lambda x, y: f"M{x:.1f} {y + 3.6:.1f}l3.6 -6.4h-7.2z",
+    "P": lambda x, y: f"M{x - 3.4:.1f} {y - 1:.1f}h6.8v2h-6.8zM{x - 1:.1f} {y - 3.4:.1f}h2v6.8h-2z",
+    "X": lambda x, y: f"M{x - 3:.1f} {y - 3:.1f}l6 6M{x + 3:.1f} {y - 3:.1f}l-6 6",
+}
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One picture's scales: x and y are the (low, high) shown, in their own units; the rest is in the picture's."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    wide: float = 320
+    high: float = 170
+    left: float = 34
+    right: float = 10
+    top: float = 8
+    foot: float = 30
+
+    def across(self, x: float) -> float:
+        """Where a value of x lies."""
+        low, high = self.x
+        return self.left + (self.wide - self.left - self.right) * (x - low) / ((high - low) or 1)
+
+    def up(self, y: float) -> float:
+        """Where a value of y lies."""
+        low, high = self.y
+        return self.high - self.foot - (self.high - self.foot - self.top) * (y - low) / ((high - low) or 1)
+
+    def points(self, x: Values, y: Values) -> str:
+        """Pairs of values as SVG points."""
+        return " ".join(f"{self.across(a):.1f},{self.up(b):.1f}" for a, b in zip(x, y, strict=True))
+
+
+def ticks(low: float, high: float, most: int = 5) -> np.ndarray:
+    """Round values within (low, high), at most `most` steps of 1, 2 or 5 times a power of ten."""
+    rough = max(high - low, 1e-9) / most
+    power = 10.0 ** np.floor(np.log10(rough))
+    step = next(s * power for s in (1, 2, 5, 10) if s * power >= rough * (1 - 1e-9))
+    return np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1) * step
+
+
+def reach(*values: Values, zero: bool = False) -> tuple[float, float]:
+    """(low, high) that holds all finite `values` with a little room, and nought where `zero`."""
+    every = np.concatenate([np.asarray(v, dtype=float).ravel() for v in values])
+    every = every[np.isfinite(every)]
+    every = np.append(every, 0.0) if zero or not len(every) else every
+    low, high = float(every.min()), float(every.max())
+    room = 0.06 * ((high - low) or abs(high) or 1)
+    return (low - room * (low < 0 or not zero), high + room)
+
+
+def axes(panel: Panel, x_label: str, x_ticks: Values, y_format: str = "{:g}") -> Markup:
+    """Level lines with their values, values below, and what runs along the foot."""
+    rule = Markup('<path d="M{:.1f} {:.1f}H{:.1f}" stroke="{}" stroke-width=".8"/>')
+    parts = []
+    for value in ticks(*panel.y):
+        at, text = panel.up(value), _figure(y_format, value)
+        parts.append(rule.format(panel.left, at, panel.wide - panel.right, INK if value == 0 else RULE))
+        parts.append(WORD.format(panel.left - 4, at + 3.5, SIZE, "end", QUIET, text))
+    foot = panel.high - panel.foot + 13
+    parts += [WORD.format(panel.across(x), foot, SIZE, "middle", QUIET, _figure("{:g}", x)) for x in x_ticks]
+    middle = (panel.left + panel.wide - panel.right) / 2
+    return Markup("").join([*parts, WORD.format(middle, panel.high - 4, SIZE, "middle", QUIET, x_label)])
+
+
+def _figure(words: str, value: float) -> str:
+    """A value as it is written: a true minus, never before nought, none of the dust of floating point."""
+    return words.format(round(float(value), 9) + 0.0).replace("-", "−")
+
+
+def band(panel: Panel, x: Values, low: Values, high: Values, colour: str, pale: float) -> Markup:
+    """The area between two lines."""
+    there, back = panel.points(x, low), panel.points(list(x)[::-1], list(high)[::-1])
+    return Markup('<polygon points="{} {}" fill="{}" fill-opacity="{}"/>').format(there, back, colour, pale)
+
+
+def line(panel: Panel, x: Values, y: Values, colour: str, dash: str = "") -> Markup:
+    """A line through the values."""
+    drawn = Markup('<polyline points="{}" fill="none" stroke="{}" stroke-width="1.8"{}/>')
+    return drawn.format(panel.points(x, y), colour, Markup(DASHES[dash]))
+
+
+def marks(panel: Panel, x: Values, y: Values, colour: str, mark: str = "o") -> Markup:
+    """A mark at every pair of values."""
+    path = "".join(MARKS[mark](panel.across(a), panel.up(b)) for a, b in zip(x, y, strict=True))
+    stroke = Markup(' stroke="{}" stroke-width="1.8"').format(colour) if mark == "X" else Markup("")
+    return Markup('<path d="{}" fill="{}"{}/>').format(path, colour, stroke)
+
+
+def level(panel: Panel, y: float, colour: str, dash: str = "dashed", words: str = "") -> Markup:
+    """A line all the way across, with its words on it."""
+    at, end = panel.up(y), panel.wide - panel.right
+    drawn = Markup('<path d="M{:.1f} {:.1f}H{:.1f}" stroke="{}" stroke-width="1.3"{}/>').format(
+        panel.left, at, end, colour, Markup(DASHES[dash])
+    )
+    return drawn + WORD.format(end, at - 4, SIZE, "end", colour, words) if words else drawn
+
+
+def upright(panel: Panel, x: float, words: str, colour: str) -> Markup:
+    """A dashed line from top to foot, with its words at the top, on the side that has room."""
+    at, top = panel.across(x), panel.top
+    left = at > (panel.left + panel.wide - panel.right) / 2
+    drawn = Markup('<path d="M{:.1f} {:.1f}V{:.1f}" stroke="{}" stroke-width="1.3"{}/>').format(
+        at, top, panel.high - panel.foot, colour, Markup(DASHES["dashed"])
+    )
+    return drawn + WORD.format(
+        at - 4 if left else at + 4, top + 8, SIZE, "end" if left else "start", colour, words
+    )
+
+
+def uprights(panel: Panel, x: Values, low: Values, high: Values, colour: str) -> Markup:
+    """Intervals as upright strokes."""
+    each = zip(x, low, high, strict=True)
+    path = "".join(f"M{panel.across(a):.1f} {panel.up(b):.1f}V{panel.up(c):.1f}" for a, b, c in each)
+    return Markup('<path d="{}" stroke="{}" stroke-width="2.4" stroke-opacity=".5"/>').format(path, colour)
+
+
+def words_beside(panel: Panel, y: Values, words: Sequence[str]) -> Markup:
+    """Words at the right edge beside values of y, moved apart where they would lie on one another."""
+    at = np.array([panel.up(v) + 3.5 for v in y])
+    order = np.argsort(at)
+    for before, after in pairwise(order):
+        at[after] = max(at[after], at[before] + SIZE + 1)
+    at -= max(0.0, at.max(initial=0.0) - (panel.high - panel.foot + 3.5))
+    x = panel.wide - panel.right + 4
+    return Markup("").join(WORD.format(x, a, SIZE, "start", INK, w) for a, w in zip(at, words, strict=True))
+
+
+def title(panel: Panel, words: str) -> Markup:
+    """What a small picture shows, above it."""
+    return WORD.format(panel.left - 4, panel.top - 7, SIZE, "start", INK, words)
+
+
+def key(names: Sequence[str], colours: Sequence[str], shapes: Sequence[str]) -> Markup:
+    """Which mark and colour is whose, below a picture."""
+    item = Markup('<li><svg width="14" height="14" viewBox="-7 -7 14 14" aria-hidden="true">{}</svg>{}</li>')
+    path = Markup('<path d="{}" fill="{}" stroke="{}"/>')
+    items = [
+        item.format(path.format(MARKS[shape](0, 0), colour, colour), name)
+        for name, colour, shape in zip(names, colours, shapes, strict=False)
+    ]
+    return Markup('<ul class="key small">{}</ul>').format(Markup("").join(items))
+
+
+def drawn(panel: Panel, parts: Sequence[Markup], says: str) -> Markup:
+    """The picture: its parts, and for readers who cannot see it what it says in words."""
+    opening = Markup('<svg class="plot" role="img" aria-label="{}" viewBox="0 0 {:g} {:g}">')
+    return opening.format(says, panel.wide, panel.high) + Markup("").join(parts) + Markup("</svg>")

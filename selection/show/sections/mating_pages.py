@@ -1,0 +1,186 @@
+"""Whom to put to whom: the allotment, every pair's inbreeding, and the words behind it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from selection.decide.matings.matings import Matings
+from selection.decide.meeting import Meeting
+from selection.decide.rows import each
+from selection.decide.verdicts.verdicts import Verdicts
+from selection.decide.years.tradeoff import Tradeoff, fair_price, tradeoffs
+from selection.merit.ranking import Merit
+from selection.merit.relationship.kinship import degree
+from selection.records.flock import Flock
+from selection.show.page import small_plots as plot
+from selection.show.page.figures import missing, spread
+from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.page.style import BARRED, KEEP, QUIET
+
+DARKEST = 0.25
+"""F that is drawn darkest: the chicks of brother and sister."""
+PAIRS = {
+    "pair": "Cock × hen",
+    "allowed": "Allowed",
+    "inbreeding": "Inbreeding of chicks, F",
+    "most": "At worst",
+    "merit": "Merit of chicks, points (90 %)",
+    "why": "How they are related",
+}
+
+
+def matings(meeting: Meeting) -> Fragment:
+    """The pens proposed, inbreeding pair by pair, and each pair in words."""
+    of = meeting.matings
+    pieces: list[Markup] = [bullets(list(of.sentences)), allotment(of), inbreeding_table(of)]
+    if len(of.table):
+        pieces.append(pairs(of))
+    pieces.append(heading("What relationship costs"))
+    pieces.append(relationship_costs(meeting.flock, meeting.merit, meeting.verdicts))
+    if of.cannot:
+        pieces += [heading("What cannot be said of matings"), bullets(list(of.cannot), "small")]
+    return join(pieces)
+
+
+def relationship_costs(flock: Flock, merit: Merit, verdicts: Verdicts) -> Fragment:
+    """Group by group, what keeping less related birds would cost in merit, and where the chosen set stands."""
+    found = tradeoffs(flock, merit, verdicts)
+    ceiling = flock.plan.most_relationship
+    pieces: list[Markup] = []
+    for group, of in found.items():
+        if len(of.table) > 1:
+            pieces.append(tradeoff_picture(of, group, ceiling))
+        pieces.append(bullets([*of.sentences, *of.cannot], "small"))
+    if not found:
+        return paragraph(
+            "The plan keeps no young birds: there is nothing to weigh against relationship.", "quiet"
+        )
+    said = "The plan sets no ceiling on it." if ceiling is None else f"The plan's ceiling is {ceiling:g}."
+    said = f"Relationship is 0.5 between full sibs, 0.25 between half sibs. {said}"
+    if (price := fair_price(merit)) is not None:
+        said += (
+            " In simulated flocks that never bought a bird in, a step to less related paid over ten years while it "
+            f"cost up to {price:.2f} points for each 0.01 of relationship (a twenty-fifth of the spread of merit); "
+            "with a cock bought in every year less is at stake."
+        )
+    pieces.append(paragraph(said, "small"))
+    return join(pieces)
+
+
+def tradeoff_picture(of: Tradeoff, group: str = "", ceiling: float | None = None) -> Fragment:
+    """Mean merit of the best sets against their relationship with the flock; the chosen set is marked."""
+    sets = of.table
+    if sets.empty:
+        return paragraph("Nothing to choose between: there is no curve to draw.", "quiet")
+    curve, chosen = sets[sets["step"].notna()], sets[sets["chosen"] == "yes"]
+    across = [ceiling] if ceiling is not None and ceiling < 2 * sets["relationship"].max() else []
+    panel = plot.Panel(
+        plot.reach(sets["relationship"], across),
+        plot.reach(sets["merit"]),
+        wide=420,
+        high=190,
+        left=40,
+        foot=32,
+    )
+    parts = [
+        plot.axes(panel, "mean relationship with the flock they join", plot.ticks(*panel.x)),
+        plot.line(panel, curve["relationship"], curve["merit"], QUIET),
+        plot.marks(panel, curve["relationship"], curve["merit"], QUIET),
+        plot.marks(panel, chosen["relationship"], chosen["merit"], KEEP, "D"),
+        *(plot.upright(panel, c, "the plan's ceiling", BARRED) for c in across),
+    ]
+    title = f"{group or 'the group'}: mean merit of the best sets, points, by relationship with the flock"
+    says = " ".join(of.sentences) or "the sets of most merit by relationship"
+    return Fragment("<figure><figcaption>{}</figcaption>{}{}</figure>").format(
+        sentence(title).rstrip("."),
+        plot.drawn(panel, parts, says),
+        plot.key(["sets that none beats in both", "the chosen set"], (QUIET, KEEP), ("o", "D")),
+    )
+
+
+def allotment(of: Matings) -> Fragment:
+    """Which hen to which cock, with the chicks' inbreeding and merit."""
+    rows = [
+        {
+            "hen": r.hen,
+            "cock": "none" if missing(r.cock) else Markup("<b>{}</b>").format(r.cock),
+            "inbreeding": "" if missing(r.inbreeding) else f"{r.inbreeding:.3f}, {degree(r.inbreeding)}",
+            "merit": "" if missing(r.merit) else spread(r.merit, _se(of, r.cock, r.hen)),
+            "why": r.why,
+        }
+        for r in each(of.allotment.table)
+    ]
+    columns = {
+        "hen": "Hen",
+        "cock": "Put to",
+        "inbreeding": "Inbreeding of chicks, F",
+        "merit": "Merit of chicks, points (90 %)",
+        "why": "Why",
+    }
+    return table(
+        rows,
+        columns,
+        "The pens proposed",
+        empty="No hen or no cock stays, so there are no pens.",
+        kind="stack",
+    )
+
+
+def _se(of: Matings, cock: str, hen: str) -> float:
+    rows = of.table[(of.table["cock"] == cock) & (of.table["hen"] == hen)]
+    return float(rows["merit_se"].iloc[0]) if len(rows) else float("nan")
+
+
+def inbreeding_frame(of: Matings) -> pd.DataFrame:
+    """Hens × cocks: F of the chicks."""
+    return (
+        of.table.pivot(index="hen", columns="cock", values="inbreeding") if len(of.table) else pd.DataFrame()
+    )
+
+
+def inbreeding_table(of: Matings) -> Fragment:
+    """F of the chicks of every hen and cock, the worst case beside it: the darker, the closer; the pens framed."""
+    if of.table.empty:
+        return Fragment("")
+    cocks, hens = of.table["cock"].unique(), of.table["hen"].unique()
+    placed = of.allotment.table.dropna(subset="cock")
+    together = set(zip(placed["cock"], placed["hen"], strict=True))
+    cells = {(r.cock, r.hen): _pair_cell(r, (r.cock, r.hen) in together) for r in each(of.table)}
+    rows = [{"hen": hen, **{cock: cells[cock, hen] for cock in cocks}} for hen in hens]
+    caption = (
+        "Inbreeding of the chicks (F) of each hen with each cock: the darker, the closer; in brackets at worst, "
+        "over possible parents; framed: the pens proposed"
+    )
+    return table(rows, {"hen": "Hen", **{cock: f"with {cock}" for cock in cocks}}, caption)
+
+
+def _pair_cell(row: Any, proposed: bool) -> Markup:
+    told = Markup("{}").format(f"{row.inbreeding:.3f}")
+    if row.known == "no":
+        told += f" ({row.inbreeding_most:.3f})"
+    if row.allowed == "no":
+        told = Markup("<s>{}</s> refused").format(told)
+    shade = f"background:rgb(163 59 32 / {min(row.inbreeding / DARKEST, 1) * 0.35:.2f})"
+    return Markup('<span class="pair{}" style="{}">{}</span>').format(
+        " proposed" if proposed else "", shade, told
+    )
+
+
+def pairs(of: Matings) -> Fragment:
+    """Every pair with its merit and, in words, how the two are related; folded away, for there are many."""
+    rows = [
+        {
+            "pair": f"{r.cock} × {r.hen}",
+            "allowed": r.allowed,
+            "inbreeding": f"{r.inbreeding:.3f}",
+            "most": f"{r.inbreeding_most:.3f}",
+            "merit": "" if missing(r.merit) else spread(r.merit, r.merit_se),
+            "why": r.why,
+        }
+        for r in each(of.table)
+    ]
+    listed = table(rows, PAIRS, "Every pair", ["inbreeding", "most", "merit"], kind="stack small")
+    return folded("Every pair in words (on paper: matings.csv)", listed, on_paper=False)

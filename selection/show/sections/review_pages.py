@@ -1,0 +1,231 @@
+"""Whether earlier meetings were right: predictions against what came later."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+from markupsafe import Markup
+
+from selection.decide.meeting import Meeting
+from selection.decide.review.checks import ENOUGH, learned
+from selection.decide.review.review import Review, review
+from selection.decide.rows import each
+from selection.records.ledger.kept import read_meetings
+from selection.show.page import small_plots as plot
+from selection.show.page.figures import missing, per_cent, signed
+from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.page.style import AGAIN, KEEP, QUIET
+
+KINDS = {"p_best": "being the best", "p_kept": "a place"}
+MOST_YEARS = 8
+"""Hatch years that are all written below a picture."""
+
+
+def looking_back(meeting: Meeting, flock_path: str | Path) -> Fragment:
+    """Whether the meetings kept with the flock were right, for the pack; what can be said where none was kept."""
+    found = review(read_meetings(flock_path), meeting.flock, meeting.merit)
+    pieces: list[Markup] = [said(found)]
+    if len(found.birds):
+        pieces += [checks(found), chances(found)]
+    pieces += [differentials(found), years_picture(found)]
+    if found.cannot:
+        pieces += [heading("What cannot be said of earlier meetings"), bullets(list(found.cannot), "small")]
+    return join(pieces)
+
+
+def said(review: Review) -> Fragment:
+    """The answer in words: in short, and folded away figure by figure."""
+    if not (review.summary or review.sentences):
+        return paragraph("Nothing can be said yet.", "quiet")
+    whole = folded("Figure by figure, in words", bullets(list(review.sentences), "small"), on_paper=False)
+    return join([bullets(list(review.summary)), whole if review.sentences else Markup("")])
+
+
+def checks(review: Review) -> Fragment:
+    """Bias, slope and correlation of earlier predictions, with what they should be."""
+    rows = [
+        {
+            "evidence": r.evidence,
+            "quantity": r.quantity,
+            "value": "none" if missing(r.value) else _with_interval(r.value, r.low, r.high),
+            "n": f"{r.n:.0f}",
+            "expected": "" if missing(r.expected) else f"{r.expected:.2f}",
+            "says": r.says,
+        }
+        for r in each(review.checks)
+    ]
+    columns = {
+        "evidence": "Held against",
+        "quantity": "What",
+        "value": "Found (90 %)",
+        "n": "Birds",
+        "expected": "Should be",
+        "says": "In words",
+    }
+    return table(
+        rows, columns, "Predictions against what came later", ["n"], empty="No earlier meeting.", kind="stack"
+    )
+
+
+def _with_interval(value: float, low: float, high: float) -> str:
+    return f"{value:.2f} ({low:.2f} to {high:.2f})".replace("-", "−")
+
+
+def chances(review: Review) -> Fragment:
+    """Of birds given a chance of being the best or of a place, how many proved so; or are so, by what is known now."""
+    proof = learned(review.birds) >= ENOUGH
+    rows = [
+        {
+            "kind": KINDS.get(r.kind, r.kind),
+            "given": f"about {100 * r.given:.0f} in 100",
+            "birds": f"{r.birds:.0f}",
+            "proved": "too few" if missing(r.low) else per_cent(r.proved, r.low, r.high),
+        }
+        for r in each(review.chances)
+    ]
+    columns = {
+        "kind": "Chance of",
+        "given": "Given",
+        "birds": "Birds",
+        "proved": "Proved so (90 %)" if proof else "Are so, by what is known now (90 %)",
+    }
+    caption = "Chances given, and " + (
+        "what proved so"
+        if proof
+        else "what has become of them: no proof yet, most of the doubt is still there"
+    )
+    return table(rows, columns, caption, ["birds"], empty="No chances to look back on.", kind="stack")
+
+
+def differentials(review: Review) -> Fragment:
+    """What choosing gained, season by season: as a meeting told it then, and by what is known now."""
+    rows = [
+        {
+            "season": f"{r.on:%Y}",
+            "group": r.group,
+            "stayed": f"{r.kept}",
+            "then": _of_possible(r.differential, r.possible),
+            "now": _of_possible(r.later, r.later_possible) or sentence(r.says),
+        }
+        for r in each(review.differentials)
+    ]
+    rows += [
+        {
+            "season": f"{r.season}",
+            "group": r.group,
+            "stayed": f"{r.stayed} of {r.birds}",
+            "then": "",
+            "now": _of_possible(r.differential, r.possible) or sentence(r.says),
+        }
+        for r in each(review.choosing)
+    ]
+    columns = {
+        "season": "Season",
+        "group": "Group",
+        "stayed": "Stayed",
+        "then": "Gained, as told then",
+        "now": "Gained, as known now",
+    }
+    if review.differentials.empty:
+        del columns["then"]
+    rows.sort(key=lambda row: row["season"])
+    caption = (
+        "What choosing gained: those that stayed against the mean of all of their group, points of merit"
+    )
+    return table(rows, columns, caption, empty="No earlier season to tell of.", kind="stack")
+
+
+def _of_possible(gained: float, possible: float) -> str:
+    return "" if missing(gained) else f"{signed(gained)} of {signed(possible)} possible"
+
+
+def years_picture(review: Review) -> Fragment:
+    """Merit by hatch year, and beside it what rearing, season and judges made of the same birds."""
+    frame = review.years
+    if frame.empty:
+        return paragraph("Too few hatch years: no picture of merit by hatch year.", "quiet")
+    told = frame[frame["rearing"].notna()]
+    pictures = [_years(frame, "merit", "low", "high", "merit: what they were bred to be", KEEP)]
+    if len(told):
+        pictures.append(
+            _years(told, "rearing", "rearing_low", "rearing_high", "rearing, season and judges", AGAIN)
+        )
+    return Fragment('<figure><figcaption>{}</figcaption><div class="beside">{}</div></figure>').format(
+        "Home-bred chicks by hatch year, points about the mean of these years (90 %)",
+        Markup("").join(pictures),
+    )
+
+
+def years(review: Review) -> Fragment:
+    """Merit by hatch year in figures, the genetic part of the looks and the rest apart."""
+    rows = [
+        {
+            "year": f"{r.hatch_year}",
+            "birds": f"{r.birds}",
+            "merit": f"{signed(r.merit)} ({signed(r.low)} to {signed(r.high)})",
+            "seen": signed(r.seen),
+            "genetic": signed(r.genetic),
+            "rearing": "too few"
+            if missing(r.rearing)
+            else f"{signed(r.rearing)} ({signed(r.rearing_low)} to {signed(r.rearing_high)})",
+        }
+        for r in each(review.years)
+    ]
+    columns = {
+        "year": "Hatched",
+        "birds": "Birds",
+        "merit": "Merit (90 %)",
+        "seen": "Looks of their first season",
+        "genetic": "of which bred",
+        "rearing": "of which rearing, season and judges (90 %)",
+    }
+    caption = "Home-bred chicks by hatch year, points about the mean of these years"
+    return table(rows, columns, caption, ["birds"], empty="Too few hatch years.", kind="stack")
+
+
+def predictions_picture(review: Review) -> Fragment:
+    """Every bird's merit as it was told then, and as it is known now; the line is where both agree."""
+    told = review.birds
+    if told.empty:
+        return paragraph("No earlier meeting: no predictions to draw.", "quiet")
+    scale = plot.reach(told["merit"], told["later"])
+    panel = plot.Panel(scale, scale, wide=340, high=320, left=40, foot=34, top=22)
+    kept = told["kept"].astype(bool)
+    parts = [
+        plot.axes(panel, "merit as told then, points about its group", plot.ticks(*scale)),
+        plot.title(panel, "merit as known now"),
+        plot.line(panel, scale, scale, QUIET, "dashed"),
+        *(
+            plot.marks(panel, told.loc[of, "merit"], told.loc[of, "later"], colour, mark)
+            for of, colour, mark in ((~kept, QUIET, "o"), (kept, KEEP, "D"))
+        ),
+    ]
+    says = f"{int(kept.sum())} kept and {int((~kept).sum())} other birds of earlier meetings"
+    return Fragment("<figure><figcaption>{}</figcaption>{}{}</figure>").format(
+        "What earlier meetings told of each bird, and what is known of it now",
+        plot.drawn(panel, parts, says),
+        plot.key(["kept", "not kept"], (KEEP, QUIET), ("D", "o")),
+    )
+
+
+def _years(frame: pd.DataFrame, value: str, low: str, high: str, words: str, colour: str) -> Markup:
+    """One value by hatch year with its interval."""
+    years = frame["hatch_year"].astype(int)
+    first, last = years.iloc[0], years.iloc[-1]
+    panel = plot.Panel(
+        (first - 0.5, last + 0.5),
+        plot.reach(frame[low], frame[high], zero=True),
+        wide=290,
+        high=170,
+        top=22,
+        foot=22,
+    )
+    parts = [
+        plot.axes(panel, "", years.tolist() if len(years) <= MOST_YEARS else [int(first), int(last)]),
+        plot.title(panel, words),
+        plot.uprights(panel, years, frame[low], frame[high], colour),
+        plot.marks(panel, years, frame[value], colour),
+    ]
+    said = "; ".join(f"{year}: {signed(v)}" for year, v in zip(years, frame[value], strict=True))
+    return plot.drawn(panel, parts, f"{words}, points: {said}")

@@ -1,0 +1,251 @@
+"""The verdicts and what stands at their edge: the table, what would tip them, the sheet for one more look."""
+
+from __future__ import annotations
+
+import math
+
+from markupsafe import Markup
+
+from selection.decide.meeting import Meeting
+from selection.decide.rows import each
+from selection.decide.verdicts.look_rule import LookRule, look_rule
+from selection.decide.verdicts.tipping import MOST_POINTS, Tip
+from selection.decide.verdicts.verdicts import Group
+from selection.decide.wording import listed
+from selection.show.page.figures import in_hundred, missing
+from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, table
+from selection.show.page.notes import notes, nothing_seen
+from selection.show.page.ring_marks import ring_mark
+from selection.show.sections.candidates import ONE, candidates_table, merit_picture, neighbours, verdict_of
+
+ROOM = {
+    "title": "Section",
+    "points": "Counts for now",
+    "room": "Same birds stay while it counts for",
+    "first": "Above that comes in",
+}
+ROOM_CAPTION = (
+    "If a section counted for more or fewer points in merit than now, its own points times the plan's worth "
+    "(merit at its estimate, without its interval)"
+)
+ANYTHING = "anything"
+
+HOW = (
+    "For each sheet: one judge, all its birds on one table, one after another and then back again. Earlier points are "
+    "left off on purpose, and the order is shuffled. On it are the two to four birds whose looks promise most: a bird "
+    "near the edge may be missing because it is known already, or because a fifth would add too little.",
+    "The rule is worked out beforehand: multiply each section's points by its worth, add the head start, and add up. "
+    "The head start is what is known of the bird already, so that tonight does not count for everything. Afterwards "
+    "record the points as looks and hold the meeting again.",
+)
+
+
+def groups(meeting: Meeting) -> Fragment:
+    """Each group in turn: its table, its merit as a picture, how firm the order is."""
+    pieces: list[Markup] = []
+    for name, group in meeting.verdicts.groups.items():
+        pieces.append(heading(name.capitalize(), 2))
+        if group.table.empty:
+            pieces.append(paragraph(f"No {name} to choose from."))
+            continue
+        pieces += [candidates_table(meeting, name), merit_picture(meeting, name), neighbours(meeting, name)]
+        pieces.append(bullets(_firm(meeting, name), "small"))
+    return join(pieces)
+
+
+def _firm(meeting: Meeting, group: str) -> list[str]:
+    """What the verdicts say of how firm a group's choice is, beyond who is kept and whom to see again."""
+    said = [s.removeprefix(f"{group}: ") for s in meeting.verdicts.sentences if s.startswith(f"{group}: ")]
+    return [s for s in said if not s.startswith(("keep ", "look again "))]
+
+
+def verdict_table(meeting: Meeting) -> Fragment:
+    """Every candidate's verdict in a line, and what the meeting has decided already; the cards say why."""
+    known = {
+        b: said for group in meeting.verdicts.groups.values() for b, said in notes(meeting, group).items()
+    }
+    merit = {row.bird: row for row in each(meeting.merit.ranking)}
+    chances = {bird: p for group in meeting.verdicts.groups.values() for bird, p in group.chances.items()}
+    rows = [
+        {
+            "bird": row.bird,
+            "group": ONE[row.group],
+            "proposed": verdict_of(row, merit[row.bird].bar),
+            "stands": row.stands,
+            "rank": "" if missing(merit[row.bird].rank) else f"{merit[row.bird].rank:.0f}",
+            "chance": in_hundred(chances.get(row.bird)),
+            "known": "; ".join(known[row.bird]),
+        }
+        for row in each(meeting.verdicts.table)
+    ]
+    columns = {
+        "bird": "Bird",
+        "group": "Group",
+        "proposed": "Proposed",
+        "stands": "If nobody looks again",
+        "rank": "Place by merit",
+        "chance": "Chance of a place",
+        "known": "To know",
+    }
+    return table(rows, columns, "Every candidate's verdict", ["rank"], empty="No candidates.", kind="stack")
+
+
+def tipping(meeting: Meeting) -> Fragment:
+    """What would tip each pair at the edge, and how far the points could be weighed otherwise."""
+    pieces: list[Markup] = []
+    for name, group in meeting.verdicts.groups.items():
+        if group.tips:
+            lines = [_tip(tip) for tip in group.tips]
+            pieces.append(
+                Fragment('<div class="card edge">{}{}{}</div>').format(
+                    heading(name.capitalize()), bullets(lines), _room(meeting, group)
+                )
+            )
+    if not pieces:
+        return paragraph("No pair stands at the edge: nobody is left out, or nothing was seen.", "quiet")
+    return join(pieces)
+
+
+def _tip(tip: Tip) -> str:
+    """A tip with how far the pair is apart now, where the sentence does not say so already."""
+    apart = "" if tip.section is None else f" ({tip.gap:.1f} points of merit apart now)"
+    return tip.sentence() + apart
+
+
+def _room(meeting: Meeting, group: Group) -> Fragment:
+    """How far each section's points could be changed before other birds were kept."""
+    if group.reweigh.empty:
+        return Fragment("")
+    titles = {s.name: s.title for s in meeting.flock.standard.sections}
+    rows = [
+        {
+            "title": titles[row.section],
+            "points": f"{row.points:g}",
+            "room": room(row.lowest, row.highest),
+            "first": "" if missing(row.first) else row.first,
+        }
+        for row in each(group.reweigh)
+    ]
+    moving = [row for row in rows if row["room"] != ANYTHING]
+    still = [row["title"] for row in rows if row["room"] == ANYTHING]
+    shown = table(moving, ROOM, ROOM_CAPTION, ["points"], empty="No section's points would change who stays.")
+    rest = f"{listed(still)}: the same birds stay whatever {'it counts' if len(still) == 1 else 'they count'} for."
+    return join([shown, paragraph(rest, "small")]) if moving and still else shown
+
+
+def room(lowest: float, highest: float) -> str:
+    """The points between which nothing changes, in words: from 0 to MOST_POINTS is anything."""
+    low, high = math.ceil(lowest - 1e-9), math.floor(highest + 1e-9)
+    if low <= 0:
+        return ANYTHING if highest >= MOST_POINTS else f"{high} or less"
+    return f"{low} or more" if highest >= MOST_POINTS else f"{low} to {high}"
+
+
+def again(meeting: Meeting) -> Fragment:
+    """The sheets for a look before the meeting ends, and for the other groups why none is proposed."""
+    groups = [group for group in meeting.verdicts.groups.values() if len(group.table)]
+    sheets = [sheet for group in groups if (sheet := _sheet(meeting, group))]
+    without = [_no_sheet(meeting, group) for group in groups if group.again is None]
+    ruled = any(sheet.startswith("<section") for sheet in sheets)
+    how = [paragraph(words) for words in HOW] if ruled else []
+    told = join([*how, *sheets, bullets(without)])
+    return told if groups else paragraph("No candidates, so nobody to look at.", "quiet")
+
+
+def _no_sheet(meeting: Meeting, group: Group) -> str:
+    """Why no look is proposed in a group."""
+    name, least = group.name.capitalize(), meeting.flock.plan.look_worth
+    if len(group.open) <= group.places or not group.places:
+        return f"{name}: nothing is left to choose, so no look would change it"
+    if not meeting.flock.standard.by_eye:
+        return f"{name}: the standard has no section that is judged by eye"
+    unseen = nothing_seen(meeting, group)
+    return (
+        f"{name}: no look at two to four of them would gain {least:g} points of merit on average"
+        f"{', though none of them was ever seen: the plan asks for much' if unseen else ''}"
+    )
+
+
+def _sheet(meeting: Meeting, group: Group) -> Fragment:
+    """One sheet: the birds in shuffled order without their earlier points, and what decides."""
+    if group.again is None:
+        return Fragment("")
+    rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, group.name)
+    if rule is None:
+        return paragraph(
+            f"{group.name.capitalize()}: nobody has judged any of them by eye. Score all of them on the look sheet "
+            "(“selection forms” writes it), by one judge on one day, record it, and hold the meeting again: "
+            f"worth {group.again.value:.1f} points of merit on average, by the published values alone."
+        )
+    pieces = [
+        heading(f"{group.name.capitalize()}: {listed(rule.birds)}"),
+        paragraph(_ringed(meeting, rule), "small"),
+        _boxes(meeting, rule),
+        bullets(_rule_words(meeting, rule), "small"),
+    ]
+    return Fragment('<section class="sheet">{}</section>').format(join(pieces))
+
+
+def _ringed(meeting: Meeting, rule: LookRule) -> str:
+    """The birds by their rings in words, for a screen too small to read them under the marks."""
+    rings = meeting.verdicts.table.set_index("bird")[["left", "right"]].loc[list(rule.birds)]
+    colours = {
+        row.Index: [c for c in (row.left, row.right) if isinstance(c, str) and c] for row in each(rings)
+    }
+    worn = [f"{bird} {' and '.join(names) or 'no ring on record'}" for bird, names in colours.items()]
+    return f"Rings, left and right: {'; '.join(worn)}."
+
+
+def _boxes(meeting: Meeting, rule: LookRule) -> Fragment:
+    """The sheet's boxes: a line a section, a column a bird, and the sum at the foot."""
+    rings = meeting.verdicts.table.set_index("bird")
+    sections = {s.name: s for s in meeting.flock.standard.sections}
+    head = [
+        Markup('<th scope="col">{}<br>{}</th>').format(
+            ring_mark(rings.loc[b, "left"], rings.loc[b, "right"], b), b
+        )
+        for b in rule.birds
+    ]
+    lines = [
+        Markup('<tr><th scope="row">{} <span class="small">of {:g}</span></th><td>× {}</td>{}</tr>').format(
+            sections[name].title,
+            sections[name].points,
+            f"{weight:.2f}".replace("-", "−"),
+            Markup("<td></td>" * len(rule.birds)),
+        )
+        for name, weight in rule.weights.items()
+        if weight
+    ]
+    start = Markup("").join(Markup("<td>{:.1f}</td>").format(rule.start[b]) for b in rule.birds)
+    lines += [
+        Markup('<tr><th scope="row">Head start, points of merit</th><td>+</td>{}</tr>').format(start),
+        Markup('<tr><th scope="row">Sum</th><td></td>{}</tr>').format(Markup("<td></td>" * len(rule.birds))),
+    ]
+    return Fragment(
+        '<table class="boxes"><caption>Points given tonight, times what a point is worth</caption>'
+        '<thead><tr><th scope="col">Section</th><th scope="col">worth</th>{}</tr></thead><tbody>{}</tbody></table>'
+    ).format(Markup("").join(head), Markup("").join(lines))
+
+
+def _rule_words(meeting: Meeting, rule: LookRule) -> list[str]:
+    best = (
+        "The bird with the largest sum stays"
+        if rule.places == 1
+        else f"The {rule.places} birds with the largest sums stay"
+    )
+    titles = {s.name: s.title for s in meeting.flock.standard.by_eye}
+    idle = [titles[name] for name, weight in rule.weights.items() if not weight]
+    new = [title for name, title in titles.items() if name not in rule.weights]
+    said = [
+        f"{best}: worth {rule.value:.1f} points of merit on average. Over {rule.trials:,} looks drawn by the model, "
+        f"the sums choose as the whole calculation does in {100 * rule.agreement:.0f} of 100"
+    ]
+    if idle:
+        said.append(
+            f"Left off the sum, for it would hardly move it: {listed(idle)}. Score it on the form all the same"
+        )
+    if new:
+        said.append(
+            f"Nobody has judged {listed(new)} yet, so it has no worth here: score it on the form as well"
+        )
+    return said

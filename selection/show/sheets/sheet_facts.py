@@ -1,0 +1,278 @@
+"""What a buyer's sheet says of each bird: facts as text, gathered from the records; nothing is drawn here."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from selection.show.page.style import REACH
+from selection.show.sheets.sheet_sources import Sources
+from selection.standard.bands import weighed_section
+
+if TYPE_CHECKING:
+    from selection.merit.relationship.pedigree import Pedigree
+    from selection.standard.points import Points
+
+YOUNG = {"male": "cockerel", "female": "pullet"}
+GROWN = {"male": "cock", "female": "hen"}
+MOST_PARENTS = 4
+"""Possible parents named on a sheet."""
+LIKELIER = 1.5
+"""Times as likely as the least likely from which a possible parent is worth its name."""
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+
+
+@dataclass(frozen=True, slots=True)
+class Ring:
+    """One ring as it is worn: leg, colour in words, kind and mark (blank where not recorded)."""
+
+    leg: str
+    colour: str
+    kind: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
+class SectionSeen:
+    """One section on a sheet: its title, points at most, the bird's points and their spread, as text."""
+
+    title: str
+    most: str
+    points: str
+    spread: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultSeen:
+    """A fault that somebody saw: its name, whether it is serious, who saw it and when."""
+
+    name: str
+    serious: bool
+    seen: str
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One bird's part of a sheet, all of it text ready to be written (never markup)."""
+
+    number: str
+    name: str
+    kind: str
+    rings: tuple[Ring, ...]
+    hatched: str
+    descent: tuple[str, ...]
+    sections: tuple[SectionSeen, ...]
+    total: str
+    weight: tuple[str, ...]
+    faults: tuple[FaultSeen, ...]
+    looks: int
+    unknown: tuple[str, ...]
+
+
+def facts_of(bird: str, sources: Sources) -> Facts:
+    """The facts of one bird of the flock. Raises KeyError for a bird that is not in it."""
+    row = sources.birds[bird]
+    rings = rings_worn(sources, bird)
+    looks = sources.scored[bird]
+    sections = _sections(bird, sources)
+    weight = _weight(row, sources)
+    return Facts(
+        number=readable(bird),
+        name=readable(row.name),
+        kind=_kind(row, sources.flock.plan.season),
+        rings=rings,
+        hatched=_hatched(row),
+        descent=_descent(row, sources),
+        sections=sections,
+        total=_total(bird, sources),
+        weight=weight,
+        faults=faults_seen(row, sources),
+        looks=looks,
+        unknown=_unknown(row, rings, looks, sections, weight),
+    )
+
+
+def readable(value: object) -> str:
+    """Text as it may be printed: blank for missing, control characters shown as �."""
+    return _CONTROL.sub("\ufffd", value).strip() if isinstance(value, str) else ""
+
+
+def day(when: pd.Timestamp) -> str:
+    """A day in words: 10 April 2026."""
+    return f"{when.day} {when:%B} {when.year}"
+
+
+def rings_worn(sources: Sources, bird: str) -> tuple[Ring, ...]:
+    """The rings on its legs on the plan's day, left first; a row of two colours is two rings, upper first."""
+    return tuple(
+        Ring(str(row.leg), readable(colour), readable(row.kind), readable(row.mark))
+        for row in sources.rings.get(bird, ())
+        for colour in str(row.colour).split("/")
+    )
+
+
+def faults_seen(bird: Any, sources: Sources) -> tuple[FaultSeen, ...]:
+    """Every fault written down on the bird, and on unnamed chicks that may be it; serious ones first."""
+    serious = {fault.name.casefold() for fault in sources.flock.standard.faults if fault.serious}
+    clutches = [c.strip() for c in bird.clutch.split(";")] if isinstance(bird.clutch, str) else []
+    not_its = _other_sexes(bird.sex)
+    found = []
+    for look in sources.faulty:
+        unnamed = not isinstance(look.bird, str)
+        if not (look.clutch in clutches and look.sex not in not_its if unnamed else look.bird == bird.bird):
+            continue
+        doubt = ", on an unnamed chick of its clutch that may be this bird" if unnamed else ""
+        for name in str(look.faults).split(";"):
+            seen = f"{readable(look.judge)}, {day(look.on)}{doubt}"
+            if name.strip():
+                found.append(FaultSeen(readable(name), name.strip().casefold() in serious, seen))
+    return tuple(sorted(dict.fromkeys(found), key=lambda fault: not fault.serious))
+
+
+def _other_sexes(sex: str) -> set[str]:
+    return {"male", "female"} - {sex} if sex in ("male", "female") else set()
+
+
+def _kind(bird: Any, season: int) -> str:
+    words = YOUNG if bird.hatch_year == season else GROWN
+    return words.get(bird.sex, "chick" if bird.hatch_year == season else "bird") + (
+        "" if bird.sex in words else ", sex not known"
+    )
+
+
+def _hatched(bird: Any) -> str:
+    if pd.isna(bird.hatched):
+        return "not recorded"
+    if isinstance(bird.hatched_on, str) and len(bird.hatched_on.strip()) == 4:
+        return f"in {bird.hatched_on.strip()}"
+    return day(bird.hatched)
+
+
+def _descent(bird: Any, sources: Sources) -> tuple[str, ...]:
+    """Where it comes from: supplier or parents, with the doubt there is about them."""
+    clutch = f", clutch {readable(bird.clutch)}" if isinstance(bird.clutch, str) else ""
+    if isinstance(bird.source_of, str):
+        how = "from bought-in eggs" if clutch else "bought grown"
+        return (f"{how} of {readable(bird.source_of)}{clutch}",)
+    known = [
+        f"{side} {readable(p)}" for side, p in (("sire", bird.sire), ("dam", bird.dam)) if isinstance(p, str)
+    ]
+    if not clutch:
+        young = bird.hatch_year == sources.flock.plan.season
+        unknown = (
+            "its clutch and parents not on record" if young else "of the old flock, parents not on record"
+        )
+        return ("home-bred, clutch not on record", *known) if known else (unknown,)
+    said = [f"home-bred{clutch}"]
+    pedigree = sources.pedigree
+    said += known if pedigree is None else [_parents(bird.bird, side, pedigree) for side in ("sire", "dam")]
+    return tuple(word for word in said if word)
+
+
+def _parents(bird: str, side: str, pedigree: Pedigree) -> str:
+    """`sire 25-014`, or the possible ones with their chances."""
+    shares = (pedigree.sires if side == "sire" else pedigree.dams)[[int(pedigree.positions([bird])[0])]]
+    chances = sorted(zip(2 * shares.data, shares.indices, strict=True), reverse=True)
+    if len(chances) == 1:
+        return f"{side} {readable(pedigree.birds[chances[0][1]])}"
+    if len(chances) > MOST_PARENTS and chances[0][0] < LIKELIER * chances[-1][0]:
+        return f"{side} any of {len(chances)} in the pen, all as likely"
+    named = chances[:MOST_PARENTS]
+    names = [f"{readable(pedigree.birds[k])} ({100 * chance:.0f} %)" for chance, k in named]
+    more = f" and {len(chances) - len(named)} more" if len(chances) > len(named) else ""
+    return f"{side} one of {', '.join(names)}{more}" if names else ""
+
+
+def _sections(bird: str, sources: Sources) -> tuple[SectionSeen, ...]:
+    """Points by section: by eye the mean of the looks and their range, a measured one with its interval."""
+    means, looks = sources.sections.get(bird, {}), sources.looks.get(bird, {})
+    rows = []
+    for section in sources.flock.standard.sections:
+        mean = means.get(section.name, np.nan)
+        spread = (
+            _measured_spread(bird, sources.points)
+            if section.measured
+            else _range_of(looks.get(section.name, []))
+        )
+        said = ("not seen", "") if np.isnan(mean) else (f"{mean:.1f}", spread)
+        rows.append(SectionSeen(readable(section.title), f"{section.points:g}", *said))
+    return tuple(rows)
+
+
+def _range_of(points: list[float]) -> str:
+    given = [value for value in points if not np.isnan(value)]
+    if len(given) == 1:
+        return "one look"
+    return f"{min(given):.1f} to {max(given):.1f} in {len(given)} looks" if given else ""
+
+
+def _measured_spread(bird: str, points: Points) -> str:
+    """90 % range of a measured section's points."""
+    se = points.size["points_se"].get(bird, np.nan)
+    mean = points.size["points"].get(bird, np.nan)
+    return "" if np.isnan(se) else f"{max(mean - REACH * se, 0):.1f} to {mean + REACH * se:.1f}, by weight"
+
+
+def _total(bird: str, sources: Sources) -> str:
+    own = sources.totals.get(bird)
+    if own is None or not own.looks or np.isnan(own.points_of_100):
+        return ""
+    half = REACH * own.points_of_100_se
+    seen = "" if own.points_seen >= 100 else f", {own.points_seen:g} of them seen and the rest predicted"
+    low, high = own.points_of_100 - half, min(own.points_of_100 + half, 100)
+    return f"{own.points_of_100:.0f} of 100 ({low:.0f} to {high:.0f}){seen}"
+
+
+def _weight(bird: Any, sources: Sources) -> tuple[str, ...]:
+    """The last weighing, beside what the standard's band comes to at that age; blank if never weighed."""
+    if bird.bird not in sources.weighings:
+        return ()
+    last = sources.weighings[bird.bird][-1]
+    weeks = (last.on - bird.hatched).days / 7
+    said = f"{last.grams:,.0f} g on {day(last.on)}"
+    if np.isnan(weeks):
+        return (said,)
+    return (f"{said}, at {weeks:.0f} weeks", *_beside_standard(bird.sex, last.grams, weeks, sources))
+
+
+def _beside_standard(sex: str, grams: float, weeks: float, sources: Sources) -> tuple[str, ...]:
+    section, growth = weighed_section(sources.flock.standard), sources.growth
+    if section is None or section.at_weeks is None or sex not in section.band:
+        return ("the standard gives no weight to hold it against",)
+    so_far = float(growth.expected(sex, weeks) / growth.expected(sex, section.at_weeks))
+    full = section.band[sex]
+    low, high = (edge * so_far for edge in full)
+    place = "under" if grams < low else "over" if grams > high else "within"
+    band = f"{full[0]:,.0f} to {full[1]:,.0f} g at {section.at_weeks:g} weeks, carried along the growth curve"
+    return (f"{place} the standard at that age, {low:,.0f} to {high:,.0f} g ({band})",)
+
+
+def _unknown(
+    bird: Any,
+    rings: tuple[Ring, ...],
+    looks: int,
+    sections: tuple[SectionSeen, ...],
+    weight: tuple[str, ...],
+) -> tuple[str, ...]:
+    """What nobody can tell the buyer, each in a few words."""
+    unseen = [s.title for s in sections if s.points == "not seen"]
+    year_only = isinstance(bird.hatched_on, str) and len(bird.hatched_on.strip()) == 4
+    mixed = isinstance(bird.clutch, str) and ";" in bird.clutch
+    checks = {
+        "no judge has seen it: its points and faults are not known": not looks,
+        f"sections not seen: {', '.join(unseen)}": bool(looks and unseen),
+        "never weighed": not weight,
+        "its sex": bird.sex not in YOUNG,
+        "the day it hatched": pd.isna(bird.hatched) or year_only,
+        "which of the clutches of a mixed brood it came from": mixed,
+        "its parents: a supplier's pen that is not on record": isinstance(bird.source_of, str),
+        "its parents": not any(
+            isinstance(x, str) for x in (bird.source_of, bird.clutch, bird.sire, bird.dam)
+        ),
+        "its rings: none is on record": not rings,
+    }
+    return tuple(what for what, holds in checks.items() if holds)

@@ -1,0 +1,257 @@
+"""The laying model against outside fits of its limiting cases, and the algebra of its errors against simulation.
+
+Reference values of the pen table: glm and lm of R and its package nnls, equal to statsmodels and scipy to 8 digits;
+the table is invented.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from selection.compare.laying.model import HATCH, HENS, STEPS, Counts, Effects, Fit, Spread, fit
+from selection.compare.laying.shares import share_of, share_out, still_open
+from selection.compare.laying.unmixing import unmix
+from selection.errors import ModelError
+
+PEN_HEN_DAYS = np.array(
+    [
+        [28, 14, 7], [28, 14, 0], [21, 14, 7], [28, 7, 7], [14, 14, 7],
+        [28, 0, 7], [0, 14, 7], [28, 14, 7], [21, 7, 0], [14, 0, 7],
+    ],
+    dtype=float,
+)  # fmt: skip
+PEN_EGGS = np.array([34, 31, 27, 29, 22, 25, 10, 33, 20, 15], dtype=float)
+IDENTITY_POISSON = [0.8149224344, 0.5242175157, 0.4195173614]
+IDENTITY_POISSON_SE = [0.1078391443, 0.2131364800, 0.3975774962]
+LEAST_SQUARES = [0.8114347691, 0.5467926867, 0.3974279517]
+
+
+def test_identity_link_poisson_is_rs_glm() -> None:
+    found = unmix(PEN_HEN_DAYS, PEN_EGGS)
+    assert found.rates == pytest.approx(IDENTITY_POISSON, abs=1e-8)
+    assert found.se == pytest.approx(IDENTITY_POISSON_SE, abs=1e-7)
+    assert found.misfit == pytest.approx(0.1535492871, abs=1e-9)
+
+
+def test_even_spread_is_rs_lm_and_nnls() -> None:
+    found = unmix(PEN_HEN_DAYS, PEN_EGGS, spread="even")
+    assert found.rates == pytest.approx(LEAST_SQUARES, abs=1e-9)
+    assert found.misfit == pytest.approx(3.434924078, abs=1e-8)
+
+
+def test_groups_that_cannot_be_unmixed_are_refused() -> None:
+    same = np.column_stack([PEN_HEN_DAYS[:, 0], 2 * PEN_HEN_DAYS[:, 0]])
+    with pytest.raises(ModelError, match="hen-days are zero or follow from one another"):
+        unmix(same, PEN_EGGS)
+
+
+def test_a_group_that_laid_nothing_has_rate_zero_and_no_error() -> None:
+    found = unmix(np.eye(2) * 10, [5, 0])
+    assert found.rates.tolist() == [0.5, 0.0]
+    assert np.isnan(found.se).tolist() == [False, True]
+
+
+def one_season(hen_days: npt.ArrayLike, eggs: npt.ArrayLike) -> Counts:
+    """Cells (rows) of groups (columns) in one fortnight, each group an effect of its own."""
+    x = np.asarray(hen_days, dtype=float)
+    cell, kind = np.nonzero(x)
+    g = x.shape[1]
+    return Counts(
+        eggs=np.asarray(eggs, dtype=float),
+        most=x.sum(axis=1),
+        fortnight=np.zeros(len(x), dtype=np.int64),
+        months=np.empty(0),
+        cell=cell,
+        kind=kind,
+        hen_days=x[cell, kind],
+        x=np.eye(g),
+        columns=np.arange(g),
+    )
+
+
+def free(groups: int, sd: float = 10.0) -> Effects:
+    return Effects(np.zeros(groups), np.full(groups, sd**2), np.full(groups, STEPS))
+
+
+STILL = Spread(hatch=1e-6, hens=1e-6, curve=1e-6, shock=1e-6, dispersion=1.0)
+
+
+def rates_of(fitted: Fit) -> npt.NDArray[np.float64]:
+    """Rates of the groups of `one_season`."""
+    season = fitted.seasons[0]
+    logit = season.own[0] + fitted.effects[season.counts.columns]
+    return 1 / (1 + np.exp(-logit))
+
+
+def test_free_rates_of_rare_eggs_are_the_identity_link_poisson_fit() -> None:
+    # with rates near zero the binomial spread is Poisson's, and the link of a free rate does not matter
+    rare = 1e4
+    fitted = fit([one_season(PEN_HEN_DAYS * rare, PEN_EGGS)], free(3, 1e3), STILL)
+    assert rates_of(fitted) * rare == pytest.approx(IDENTITY_POISSON, rel=2e-3)
+
+
+def test_sharing_out_by_turns_climbs_to_the_identity_link_fit() -> None:
+    rates = np.full(3, 0.5)
+    for _ in range(3000):
+        rates = share_out(PEN_EGGS, PEN_HEN_DAYS * rates).sum(axis=0) / PEN_HEN_DAYS.sum(axis=0)
+    assert rates == pytest.approx(IDENTITY_POISSON, abs=1e-6)
+
+
+def test_groups_in_pens_of_their_own_are_statsmodels_binomial_regression() -> None:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(3)
+    days = rng.integers(20, 60, 12).astype(float)
+    group = np.arange(12) % 3
+    eggs = rng.binomial(days.astype(int), np.array([0.7, 0.5, 0.3])[group]).astype(float)
+    hen_days = np.where(group[:, None] == np.arange(3), days[:, None], 0.0)
+    fitted = fit([one_season(hen_days, eggs)], free(3), STILL)
+    outside = sm.GLM(
+        np.column_stack([eggs, days - eggs]), np.eye(3)[group], family=sm.families.Binomial()
+    ).fit()
+    assert rates_of(fitted) == pytest.approx(1 / (1 + np.exp(-outside.params)), abs=1e-4)
+    one, other = np.array([1.0, -1.0, 0.0]), np.array([0.0, 1.0, -1.0])
+    se = [np.sqrt(fitted.covary(0, (np.zeros(2), c), (np.zeros(2), c))) for c in (one, other)]
+    expected = [np.sqrt(c @ outside.cov_params() @ c) for c in (one, other)]
+    assert se == pytest.approx(expected, rel=0.01)
+
+
+def test_eggs_beyond_one_a_hen_and_day_move_the_fit_no_further() -> None:
+    days = np.full((6, 1), 10.0)
+    full, beyond = (fit([one_season(days, np.full(6, eggs))], free(1), STILL) for eggs in (10.0, 25.0))
+    assert rates_of(full)[0] > 0.99
+    assert beyond.effects == pytest.approx(full.effects, rel=1e-9)
+    share = share_of(beyond, 0, np.array([True]))
+    assert (share.eggs, share.rate) == (150.0, 1.0)  # counted eggs stay, the rate is held
+
+
+def test_prior_alone_speaks_where_a_contrast_has_no_count() -> None:
+    # both groups in one proportion everywhere: their difference keeps its prior mean and variance
+    hen_days = np.tile([20.0, 10.0], (8, 1))
+    effects = Effects(np.array([0.4, -0.4]), np.array([0.09, 0.16]), np.full(2, STEPS))
+    fitted = fit([one_season(hen_days, np.full(8, 15.0))], effects, STILL)
+    first, second = np.array([True, False]), np.array([False, True])
+    assert still_open(fitted, 0, first, second) == pytest.approx(1.0, abs=0.01)
+    assert fitted.effects[0] - fitted.effects[1] == pytest.approx(0.8, abs=0.02)
+
+
+def test_eliminating_a_seasons_terms_leaves_the_whole_systems_covariance() -> None:
+    rng = np.random.default_rng(5)
+    counts = [
+        replace(one_season(PEN_HEN_DAYS, rng.binomial(20, 0.6, 10)), columns=np.array(c))
+        for c in ([0, 1, 2], [1, 2, 3])
+    ]
+    effects = Effects(np.zeros(4), np.full(4, 0.5), np.array([STEPS, HATCH, HENS, HENS]))
+    fitted = fit(counts, effects, Spread(0.4, 0.5, 0.2, 0.3, 1.2))
+    whole = np.diag(
+        np.concatenate([1 / fitted.prior, 1 / fitted.seasons[0].prior, 1 / fitted.seasons[1].prior])
+    )
+    for k, season in enumerate(fitted.seasons):
+        c = season.counts
+        weight = c.hen_days * season.rate * (1 - season.rate)
+        rows = np.zeros((len(c.eggs), len(whole)))
+        by_kind = np.zeros((len(c.eggs), 3))
+        by_kind[c.cell, c.kind] = weight
+        rows[:, c.columns] = by_kind
+        rows[:, 4 + 2 * k : 6 + 2 * k] = by_kind.sum(axis=1, keepdims=True)  # one level, one shock
+        whole += rows.T @ (rows / season.variance[:, None])
+    covariance = np.linalg.inv(whole)
+    assert fitted.covariance == pytest.approx(covariance[:4, :4], rel=1e-6)
+    own, shared = np.array([[1.0, 0.5], [0.0, 1.0]]), np.array([[1.0, 0, -1.0], [0.3, 0.2, 0.1]])
+    full = np.zeros((2, 8))
+    full[:, 6:8], full[:, 1:4] = own, shared
+    expected = full @ covariance @ full.T
+    assert fitted.variances(1, own, shared) == pytest.approx(np.diag(expected), rel=1e-6)
+    assert fitted.covary(1, (own[0], shared[0]), (own[1], shared[1])) == pytest.approx(
+        expected[0, 1], rel=1e-6
+    )
+    wide = np.zeros((2, 4))
+    wide[:, 1:] = shared
+    assert fitted.among(1, own, wide) == pytest.approx(expected, rel=1e-6)
+
+
+def test_the_error_of_a_share_is_that_of_the_linear_model_written_out() -> None:
+    """share'e + k'(θ̂ − θ) + h'θ with θ̂ − θ = CM'V⁻¹e − CPθ: its variance from the two independent parts e and θ."""
+    fitted = fit(
+        [replace(one_season(PEN_HEN_DAYS, PEN_EGGS), x=MIXED_X, columns=np.arange(5))], MIXED, LIVELY
+    )
+    season, of = fitted.seasons[0], np.array([True, False, False])
+    c = season.counts
+    weight = np.zeros((10, 3))
+    weight[c.cell, c.kind] = c.hen_days * season.rate * (1 - season.rate)
+    mine = weight * of
+    ones, x = np.ones((3, 2)), np.hstack([np.ones((3, 2)), MIXED_X])
+    assert season.basis.tolist() == ones[:1].tolist()
+    m, q = weight @ x, (mine @ x).sum(axis=0)
+    prior = np.concatenate([season.prior, fitted.prior])
+    posterior = np.linalg.inv(m.T @ (m / season.variance[:, None]) + np.diag(1 / prior))
+    expected = np.zeros((10, 3))
+    expected[c.cell, c.kind] = c.hen_days * season.rate
+    share = (expected * of).sum(axis=1) / expected.sum(axis=1)
+    k = q - share @ m
+    flat = np.sqrt(1 + 0.346 * LIVELY.hens**2)
+    shock, hens = np.array([0, 1, 0, 0, 0, 0, 0]), np.array([0, 0, 0, 0, 1, 1, 1]) / flat
+    for h, found in ((q * (shock + hens), "se"), (q * shock, "se_these")):
+        of_noise = share + (m @ posterior @ k) / season.variance
+        of_terms = h - (posterior @ k) / prior
+        variance = of_noise**2 @ season.variance + of_terms**2 @ prior
+        assert getattr(share_of(fitted, 0, of), found) * c.hen_days[of[c.kind]].sum() == pytest.approx(
+            np.sqrt(variance), rel=1e-9
+        )
+
+
+MIXED_X = np.array([[1.0, 0, 1, 0, 0], [0, 1, 0, 1, 0], [0, 1, 0, 0, 1]])
+"""Three kinds of hen: two hatch years, and each kind's own effect."""
+MIXED = Effects(np.zeros(5), np.ones(5), np.array([HATCH, HATCH, HENS, HENS, HENS]))
+LIVELY = Spread(hatch=0.3, hens=0.5, curve=0.2, shock=0.3, dispersion=1.3)
+
+
+def test_the_error_of_a_share_is_that_of_drawn_seasons() -> None:
+    """Drawn from the model itself: hens' and hatch years' effects, a shock, binomial counts; 600 seasons."""
+    hen_days = np.array([[60, 60, 0, 0], [60, 0, 60, 0], [0, 60, 0, 60], [0, 0, 60, 60]], dtype=float)
+    of_first = np.array([True, True, False, False])
+    x = np.array(
+        [[1, 0, 1, 0, 0, 0], [1, 0, 0, 1, 0, 0], [0, 1, 0, 0, 1, 0], [0, 1, 0, 0, 0, 1]], dtype=float
+    )
+    effects = Effects(np.zeros(6), np.ones(6), np.array([HATCH] * 2 + [HENS] * 4))
+    spread = Spread(hatch=0.25, hens=0.4, curve=1e-6, shock=0.15, dispersion=1.0)
+    rng = np.random.default_rng(8)
+    errors, these, predicted, predicted_these = [], [], [], []
+    for _ in range(600):
+        hatch, hens = rng.normal(0, 0.25, 2), rng.normal(0, 0.4, 4)
+        theta = np.concatenate([hatch, hens])
+        rate = 1 / (1 + np.exp(-(0.3 + rng.normal(0, 0.15) + x @ theta)))
+        eggs = rng.binomial(hen_days.astype(int), rate).sum(axis=1)
+        counts = replace(one_season(hen_days, eggs), x=x, columns=np.arange(6))
+        share = share_of(fit([counts], effects, spread), 0, of_first)
+        nodes = 0.3 + hatch[0] + np.hypot(0.4, 0.15) * rng.normal(size=4000)
+        errors.append(share.rate - np.mean(1 / (1 + np.exp(-nodes))))
+        calm = 1 / (1 + np.exp(-(0.3 + x @ theta)))
+        these.append(share.rate - calm[:2].mean())
+        predicted.append(share.se)
+        predicted_these.append(share.se_these)
+    # 600 squares: the root mean square is known to 3 %
+    assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(
+        np.sqrt(np.mean(np.square(predicted))), rel=0.1
+    )
+    assert np.sqrt(np.mean(np.square(these))) == pytest.approx(
+        np.sqrt(np.mean(np.square(predicted_these))), rel=0.1
+    )
+    assert abs(np.mean(errors)) < 0.01
+
+
+def test_counts_that_spread_more_than_binomial_raise_the_dispersion() -> None:
+    from selection.compare.laying.model import Weight
+
+    rng = np.random.default_rng(2)
+    hen_days = np.full((60, 1), 50.0)
+    calm = rng.binomial(50, 0.6, 60)
+    wild = rng.binomial(50, np.clip(0.6 + rng.normal(0, 0.15, 60), 0, 1))
+    seasons = [replace(one_season(hen_days, eggs), columns=np.array([0])) for eggs in (calm, wild)]
+    found = [fit([s], free(1), replace(STILL, dispersion=1.1), Weight()).spread.dispersion for s in seasons]
+    assert 0.7 < found[0] < 1.4
+    assert found[1] > 2.5

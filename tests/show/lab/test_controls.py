@@ -1,0 +1,89 @@
+"""Knobs and decisions of the meeting's notebook, turned without a browser."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from selection.decide.what_if import Trial, what_if
+from selection.records.flock import read_flock
+from selection.show.lab.controls import SHOWN, Knobs, Overrule
+from selection.show.sections.candidates import candidates_table
+from tests.show import held
+
+
+@pytest.fixture(scope="module")
+def knobs() -> Knobs:
+    return Knobs(held.meeting())
+
+
+def test_nothing_changes_while_every_knob_is_as_planned(knobs: Knobs):
+    knobs.as_planned()
+    assert "No verdict changes." in knobs.told.value
+
+
+def test_as_planned_the_meetings_own_verdicts_are_shown(knobs: Knobs):
+    knobs.as_planned()
+    knobs.group.value = "hens"
+    assert candidates_table(held.meeting(), "hens", SHOWN) in knobs.shown.value
+
+
+def test_one_more_kept_is_named_and_undone(knobs: Knobs):
+    knobs.group.value = "pullets"
+    number = knobs.keep["pullets"].value
+    knobs.keep["pullets"].value = number + 1
+    ranked = what_if(held.meeting(), Trial()).meeting.merit.ranking.query("group == 'pullets'")
+    fifth = ranked.set_index("rank").loc[number + 1, "bird"]
+    assert f"Pullets: {fifth} kept as well" in knobs.told.value
+    knobs.as_planned()
+    assert knobs.keep["pullets"].value == number
+    assert "No verdict changes." in knobs.told.value
+
+
+def test_a_bird_barred_leaves_its_place_and_comes_back(knobs: Knobs):
+    knobs.as_planned()
+    knobs.group.value = "pullets"
+    table = held.meeting().verdicts.groups["pullets"].table
+    best = table.loc[table["stands"] == "keep", "bird"].iloc[0]
+    knobs.bird.value = best
+    knobs.turn_bar()
+    assert f"instead of {best}" in knobs.told.value
+    assert "barred" in knobs.shown.value
+    knobs.turn_bar()
+    assert "No verdict changes." in knobs.told.value
+
+
+def test_counting_one_section_alone_reorders_the_table_shown(knobs: Knobs):
+    knobs.as_planned()
+    before = knobs.shown.value
+    for name, knob in knobs.counts.items():
+        knob.value = 40 if name == "tail" else 0
+    assert knobs.shown.value != before
+    assert "No verdict changes." not in knobs.told.value
+    knobs.as_planned()
+
+
+def test_a_decision_is_recorded_with_its_reason_and_the_rest_follows(tmp_path: Path):
+    flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
+    meeting = replace(held.meeting(), flock=read_flock(flock))
+    knobs = Knobs(meeting)
+    overrule = Overrule(knobs, flock)
+    table = meeting.verdicts.groups["pullets"].table
+    best = table.loc[table["stands"] == "keep", "bird"].iloc[0]
+    overrule.bird.value, overrule.decided.value = best, "sell"
+
+    overrule.record()
+    assert "Say why" in overrule.said.value
+    assert best not in set(read_flock(flock).decisions.query("on == @meeting.flock.plan.on")["bird"])
+
+    overrule.why.value = "crooked toes <b>"
+    overrule.record()
+    made = read_flock(flock).decisions
+    made = made[made["bird"] == best].iloc[-1]
+    assert (made["decided"], made["why"]) == ("sell", "crooked toes <b>")
+    after = knobs.meeting.verdicts.groups["pullets"].table.set_index("bird")
+    assert after.loc[best, "stands"] == "sell"
+    assert (after["stands"] == "keep").sum() == meeting.flock.plan.keep["pullets"].number
