@@ -16,8 +16,7 @@ from selection.decide.prices.prices import Prices, prices
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import RecordsError
 from selection.merit.ranking import Merit, rank
-from selection.records.flock import Flock
-from selection.records.frames import small_frames
+from selection.records.flock import Flock, small_frames
 
 Progress = Callable[[str, float], None]
 

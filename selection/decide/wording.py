@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import namedtuple
+from collections.abc import Iterable, Iterator
+from functools import cache
+from typing import Any
+
+import pandas as pd
 
 REACH = 1.645
 """Standard errors to either side of a 90 % interval."""
@@ -57,3 +62,22 @@ def accuracy(value: float) -> str:
     Squared, that is: under a third of the differences in breeding value is told, under two thirds, more.
     """
     return "little known" if value < 0.6 else "fairly known" if value < 0.8 else "well known"
+
+
+def each(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows of `frame` as named tuples, its index first (`Index`); values of any type.
+
+    What `itertuples` gives, without making a new type for every small frame.
+    """
+    columns = [frame.index, *(column for _, column in frame.items())]
+    return map(_row_type(tuple(map(str, frame.columns)))._make, zip(*columns, strict=True))
+
+
+@cache
+def _row_type(columns: tuple[str, ...]) -> Any:
+    return namedtuple("Row", ("Index", *columns), rename=True)
+
+
+def counted(number: int, thing: str) -> str:
+    """`1 sale`, `2 sales`."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"

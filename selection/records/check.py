@@ -25,9 +25,7 @@ from selection.records.intake.rules import check as tried
 from selection.records.intake.rules import remark
 from selection.records.ledger import pieces
 from selection.records.ledger.appending import read_table, records_of
-from selection.records.ledger.batches import read_state
-from selection.records.ledger.kept import read_settings
-from selection.records.ledger.state import (
+from selection.records.ledger.batches import (
     BATCHES,
     KEYS,
     MEETINGS,
@@ -38,9 +36,10 @@ from selection.records.ledger.state import (
     files_of,
     index_file,
     is_left_over,
+    read_state,
 )
-from selection.records.settings.adopting import plan_of, standards_of
-from selection.records.settings.in_force import InForce
+from selection.records.ledger.kept import read_settings
+from selection.records.settings.adopting import InForce, plan_of, standards_of
 
 A_YEAR = pd.Timedelta(days=365)
 MOST_LINES = 20

@@ -16,13 +16,19 @@ from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import SETTINGS, beside, read_forms
 from selection.records.forms.schema import folded, standing, whole
 from selection.records.forms.spelling import one_spelling
-from selection.records.frames import small_frames
 from selection.records.intake.taking_in import take_in
 from selection.records.ledger.appending import must_be_there, read_rows
 from selection.records.ledger.kept import read_settings
-from selection.records.settings.adopting import plan_of, standards_of
-from selection.records.settings.in_force import InForce, section_columns
+from selection.records.settings.adopting import InForce, plan_of, section_columns, standards_of
 from selection.records.settings.reading import Plan, Standard, read_plan, read_standard
+
+small_frames = pd.option_context("mode.string_storage", "python")
+"""Decorator of what makes frames: their strings are Python's own.
+
+A flock has hundreds of rows and its frames are cut and joined thousands of times: each call to Arrow costs more than
+it could save. The values are the same.
+"""
+
 
 LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ()), "pens": ("to", ())}
 """Closing dates by form, with the columns that fall with them: after the plan's day they read as blank."""

@@ -19,8 +19,16 @@ from selection.records.flock import Flock
 from selection.records.settings.reading import Standard
 from selection.standard.bands import middle_of_band, weighed_section
 from selection.standard.curves import CurvePrior, Floats, Gompertz, fit_gompertz
-from selection.standard.deviations import PRIOR, Spread, fit_spread, shrunken, whitener
-from selection.standard.weighings import about_left_out, weighings, without_odd
+from selection.standard.deviations import (
+    PRIOR,
+    Spread,
+    about_left_out,
+    fit_spread,
+    shrunken,
+    weighings,
+    whitener,
+    without_odd,
+)
 
 SEXED = ("male", "female")
 FEWEST = 6

@@ -29,8 +29,8 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from selection.compare.clutches.case import Case, seen_only
 from selection.compare.clutches.comparison import clutch_cases, compare_case, season_contrasts
+from selection.compare.clutches.traits import Case, seen_only
 from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock, assemble
 from selection.records.settings.reading import Plan, Section, Standard

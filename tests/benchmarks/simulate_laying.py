@@ -41,8 +41,7 @@ import pandas as pd
 from selection.compare.laying.basket import count
 from selection.compare.laying.design import design
 from selection.compare.laying.model import FLATTER, Fit, Spread, Weight, fit
-from selection.compare.laying.rows import Group, groups_of, interval, singles_of
-from selection.compare.laying.shares import share_of
+from selection.compare.laying.rows import Group, groups_of, interval, share_of, singles_of
 from tests.compare.simulated_laying import Simulated, World, simulate
 
 WORLDS = {

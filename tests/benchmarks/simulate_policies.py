@@ -59,8 +59,7 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.matings.allotment import allot
-from selection.decide.verdicts.choice import best_set
-from selection.decide.verdicts.frontier import Kin, frontier
+from selection.decide.verdicts.choice import Kin, best_set, frontier
 from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.relationship.parentage import parentage

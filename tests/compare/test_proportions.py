@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import beta, betabinom
 from statsmodels.stats.proportion import proportion_confint
 
-from selection.compare.proportions import ENOUGH, beta_binomial, wilson
+from selection.compare.hatch import ENOUGH, beta_binomial, wilson
 
 
 @pytest.mark.parametrize("level", [0.90, 0.95])

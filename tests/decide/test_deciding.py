@@ -11,7 +11,7 @@ import pytest
 from selection.decide.deciding import decide
 from selection.decide.verdicts.verdicts import propose
 from selection.merit.ranking import rank
-from selection.records.decided import season_decisions
+from selection.records.after_meeting import season_decisions
 from selection.records.flock import read_flock
 from selection.records.intake.recording import record
 from tests.simulated import simulate

@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 
 from selection.records.flock import Flock, assemble
-from selection.records.ring_sizes import size_table, sizes_at
-from selection.records.ringplan import ring_plan
+from selection.records.ringplan import ring_plan, size_table, sizes_at
 from selection.records.settings.reading import Plan, Section, Standard
 
 ON = date(2026, 10, 10)

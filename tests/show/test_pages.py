@@ -22,8 +22,14 @@ from selection.records.settings.reading import Keep, Plan, Section, Standard
 from selection.show import meeting as show
 from selection.show.lab.merit_pages import by_whose, contributions_frame, orders_frame
 from selection.show.page.figures import halves, in_hundred
-from selection.show.sections.bird_cards import clutch_mates, reasons, rivals, titles
-from selection.show.sections.card_pictures import growth_of, section_points
+from selection.show.sections.bird_cards import (
+    clutch_mates,
+    growth_of,
+    reasons,
+    rivals,
+    section_points,
+    titles,
+)
 from selection.show.sections.clutch_pages import levels_frame, told_frame
 from selection.show.sections.laying_pages import curve_frame
 from selection.show.sections.mating_pages import inbreeding_frame

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.standard.absorbed import Absorbed
-from selection.standard.agreement import Levels, fit_levels
+from selection.standard.agreement import Absorbed, Levels, fit_levels
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 NO_DAYS = 1e-6  # prior mean of the judges' days: as good as none

@@ -8,8 +8,8 @@ import pytest
 
 from selection.standard.agreement import Levels
 from selection.standard.growth import fit_growth
+from selection.standard.points import size_points
 from selection.standard.seen import HALO, USUAL_SD, Seen, gather
-from selection.standard.size import size_points
 from tests.standard.flocks import STANDARD, make_flock
 
 NO_SIZE = pd.DataFrame(columns=["points", "points_se"], index=pd.Index([], name="bird"))

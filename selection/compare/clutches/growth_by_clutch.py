@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from selection.compare.clutches.comparison import ClutchComparison
-from selection.compare.clutches.rows import WEIGHT
+from selection.compare.clutches.traits import WEIGHT
 from selection.records.flock import Flock
 from selection.standard.bands import weighed_section
 from selection.standard.growth import Growth

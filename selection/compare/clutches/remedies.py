@@ -11,10 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.compare.clutches.case import Case, seen_only
 from selection.compare.clutches.families import Families
-from selection.compare.clutches.rows import POINTS, WEIGHT, typed
 from selection.compare.clutches.separable import HALF, Contrast, mixed_up_with, sides, variance_left
+from selection.compare.clutches.traits import POINTS, WEIGHT, Case, seen_only, typed
 from selection.records.flock import Flock
 
 FEW = (2, 4, 6, 8, 12)

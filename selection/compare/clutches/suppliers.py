@@ -9,9 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.compare.clutches.case import Case, seen_only
 from selection.compare.clutches.model import Design, posterior
-from selection.compare.clutches.rows import POINTS, WEIGHT
 from selection.compare.clutches.separable import (
     HALF,
     Contrast,
@@ -21,6 +19,7 @@ from selection.compare.clutches.separable import (
     judged,
     variance_left,
 )
+from selection.compare.clutches.traits import POINTS, WEIGHT, Case, seen_only
 from selection.merit.relationship.parentage import Parentage
 from selection.records.flock import Flock
 

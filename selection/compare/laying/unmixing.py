@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from selection.compare.laying.shares import share_out
+from selection.compare.laying.rows import share_out
 from selection.errors import ModelError
 
 Array = npt.NDArray[np.float64]

@@ -11,8 +11,8 @@ import pandas as pd
 
 from selection.decide.matings.allotment import Allotment, allot
 from selection.decide.matings.depression import Depression, depression
-from selection.decide.rows import counted
 from selection.decide.verdicts.verdicts import Verdicts
+from selection.decide.wording import counted
 from selection.merit.candidates import bars
 from selection.merit.ranking import Merit
 from selection.merit.relationship.kinship import Descent, degree

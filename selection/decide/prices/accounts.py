@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.prices.costs import CostsToDate
+from selection.decide.prices.market import Array
 from selection.decide.prices.money import Currency, total
-from selection.decide.prices.regression import Array
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.records.flock import Flock
 from selection.records.forms.columns import ITEMS, SOLD_AS
 

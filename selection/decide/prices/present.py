@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.records.flock import Flock
 
 LOST = ("died", "lost")

@@ -17,12 +17,11 @@ import pandas as pd
 
 from selection.decide.prices.accounts import accounts, season, takings
 from selection.decide.prices.costs import CostShares, CostsToDate, cost_to_date
-from selection.decide.prices.going import going
 from selection.decide.prices.market import Market, fit_market
 from selection.decide.prices.money import Currency
-from selection.decide.prices.offers import MARGIN, choose, joint_draws, price_kinds, propose
+from selection.decide.prices.offers import MARGIN, choose, going, joint_draws, price_kinds, propose
 from selection.decide.prices.trios import make_trios
-from selection.decide.rows import counted, each
+from selection.decide.wording import counted, each
 from selection.records.flock import Flock
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Verdicts
-from selection.merit.detail import Detail
+from selection.merit.explain import Detail
 from selection.merit.observations import OLDEST_WEEKS
 from selection.merit.own_value import carried
 from selection.merit.posterior import Known

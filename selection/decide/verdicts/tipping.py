@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.wording import some_points
-from selection.merit.detail import Detail
+from selection.merit.explain import Detail
 from selection.merit.ranking import Merit
 from selection.records.settings.reading import Plan, Section, Standard
 

@@ -12,17 +12,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from selection.decide.verdicts.another_look import Look, best_look, looks_worth
-from selection.decide.verdicts.certainty import Certainty, certainty
-from selection.decide.verdicts.choice import best_set
-from selection.decide.verdicts.first_look import first_look
-from selection.decide.verdicts.frontier import Kin
+from selection.decide.verdicts.another_look import Look, best_look, first_look, looks_worth
+from selection.decide.verdicts.choice import Certainty, Kin, best_set, certainty
 from selection.decide.verdicts.tipping import Tip, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
-from selection.merit.detail import Detail, detail
+from selection.merit.explain import Detail, detail
 from selection.merit.ranking import SEED, Merit, chances
-from selection.records.decided import season_decisions
+from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 
 VERDICTS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "decided", "decided_why"]

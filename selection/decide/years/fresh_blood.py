@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from selection.decide.years.breeding import Birds, Genetics, looked_at
-from selection.decide.years.gene_drop import gametes
+from selection.decide.years.breeding import Birds, Genetics, gametes, looked_at
 
 FIRST_LABEL = 1 << 24
 """Founder alleles of years to come are numbered from here: above every one of the real pedigree."""

@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.matings.depression import slope_of
-from selection.decide.years.breeding import Birds, Genetics
+from selection.decide.years.breeding import PLACES, Birds, Genetics, drop
 from selection.decide.years.course import Start
 from selection.decide.years.fresh_blood import Suppliers, first_pens
-from selection.decide.years.gene_drop import PLACES, drop
 from selection.decide.years.policies import Season
 from selection.merit.candidates import YOUNG
 from selection.merit.ranking import Merit

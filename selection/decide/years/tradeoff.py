@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.decide.verdicts.frontier import SAME, Frontier, Kin, frontier
+from selection.decide.verdicts.choice import SAME, Frontier, Kin, frontier
 from selection.decide.verdicts.verdicts import Verdicts
 from selection.decide.years.prospects import genetics_of
 from selection.merit.candidates import YOUNG

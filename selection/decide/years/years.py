@@ -18,19 +18,21 @@ import pandas as pd
 from selection.decide.matings.depression import depression
 from selection.decide.matings.matings import first_of, stay
 from selection.decide.verdicts.verdicts import Verdicts
-from selection.decide.years.breeding import Genetics
+from selection.decide.years.breeding import PLACES, Genetics
 from selection.decide.years.course import Course, follow
-from selection.decide.years.gene_drop import PLACES
 from selection.decide.years.policies import Policy, Season, season_of, usual_policies
 from selection.decide.years.prospects import Prospects, genetics_of, prospects, start
-from selection.decide.years.summary import ceiling_table, closed_table, summary_table, year_table
-from selection.decide.years.words import (
+from selection.decide.years.summary import (
     about_ceiling,
     about_policies,
     advice,
     beside_merit,
+    ceiling_table,
+    closed_table,
     how_near,
+    summary_table,
     what_was_assumed,
+    year_table,
 )
 from selection.merit.ranking import Merit
 from selection.merit.relationship.worst_case import ancestry

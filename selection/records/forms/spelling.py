@@ -8,7 +8,7 @@ import pandas as pd
 
 from selection.records.forms.columns import FORMS
 from selection.records.forms.schema import folded
-from selection.records.settings.wanted import Standard
+from selection.records.settings.reading import Standard
 
 # what a column's labels name, and where that is spelt first; every label column of one kind agrees
 KINDS = {

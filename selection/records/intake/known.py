@@ -13,7 +13,7 @@ from selection.records.bird_dates import hatch_days, with_sales
 from selection.records.forms.cells import shown
 from selection.records.forms.columns import FORMS
 from selection.records.forms.schema import folded, keys_of
-from selection.records.settings.in_force import InForce
+from selection.records.settings.adopting import InForce
 
 LIVES = ("clutches", "birds", "sales")
 """The forms that tell when a bird hatched and when it went."""

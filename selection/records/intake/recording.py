@@ -17,10 +17,9 @@ from selection.records.forms.reading import HandedIn, Raw, read_forms
 from selection.records.forms.schema import frame_of, keys_of
 from selection.records.forms.sheets import without_clears
 from selection.records.intake.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
-from selection.records.intake.naming import changed_answers
 from selection.records.intake.refused import Returned, give_back, refused_rows
 from selection.records.intake.rules import LEAVING, gone_before, still_to_come
-from selection.records.intake.taking_in import Intake, Progress, take_in
+from selection.records.intake.taking_in import Intake, Progress, changed_answers, take_in
 from selection.records.ledger import appending, durable
 from selection.records.ledger.appending import (
     ConflictError,

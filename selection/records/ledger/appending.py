@@ -34,7 +34,17 @@ from selection.errors import RecordsError
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import TEXT, folded, form_named, frame_of, keys_of, table_of
 from selection.records.ledger import durable, pieces
-from selection.records.ledger.batches import commit, discard, is_taken, read_state
+from selection.records.ledger.batches import (
+    Batch,
+    Piece,
+    SetAsideWarning,
+    State,
+    commit,
+    discard,
+    files_of,
+    is_taken,
+    read_state,
+)
 from selection.records.ledger.kept import Settings, keep_meeting, read_meetings, read_settings, write_settings
 from selection.records.ledger.lookup import (
     find_rows,
@@ -50,7 +60,6 @@ from selection.records.ledger.lookup import (
     rows_and_places,
 )
 from selection.records.ledger.merging import merge
-from selection.records.ledger.state import Batch, Piece, SetAsideWarning, State, files_of
 
 __all__ = [
     "ConflictError",

@@ -15,8 +15,7 @@ import pyarrow as pa
 
 from selection.errors import RecordsError
 from selection.records.ledger import durable, pieces
-from selection.records.ledger.batches import commit, discard, is_taken, read_state
-from selection.records.ledger.state import (
+from selection.records.ledger.batches import (
     MEETINGS,
     Batch,
     DamagedError,
@@ -24,7 +23,11 @@ from selection.records.ledger.state import (
     SetAside,
     SetAsideWarning,
     State,
+    commit,
+    discard,
     fresh_file,
+    is_taken,
+    read_state,
 )
 
 STANDARD, PLAN, STANDARDS = "standard.toml", "plan.toml", "standards"

@@ -19,9 +19,8 @@ from selection.errors import RecordsError
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import NTH, form_named, frame_of, key_parts, schema_of
 from selection.records.ledger import pieces
-from selection.records.ledger.batches import read_state
-from selection.records.ledger.key_index import Wanted
-from selection.records.ledger.state import DamagedError, SetAside, SetAsideWarning, State
+from selection.records.ledger.batches import DamagedError, SetAside, SetAsideWarning, State, read_state
+from selection.records.ledger.pieces import Wanted
 
 RECORDS = "records"
 T = TypeVar("T")

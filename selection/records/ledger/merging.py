@@ -18,16 +18,18 @@ import pyarrow as pa
 from selection.errors import RecordsError
 from selection.records.forms.columns import FORMS
 from selection.records.ledger import durable, pieces
-from selection.records.ledger.batches import commit, discard, read_state
-from selection.records.ledger.state import (
+from selection.records.ledger.batches import (
     BATCHES,
     KEYS,
     MEETINGS,
     DamagedError,
     Piece,
     State,
+    commit,
+    discard,
     files_of,
     is_left_over,
+    read_state,
 )
 
 MOST_ROWS = 1_000_000

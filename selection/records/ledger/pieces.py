@@ -5,11 +5,12 @@ from __future__ import annotations
 import hashlib
 from base64 import b64decode, b64encode
 from bisect import bisect_left
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -28,9 +29,8 @@ from selection.records.forms.schema import (
     key_parts,
     schema_of,
 )
-from selection.records.ledger import durable, key_index
-from selection.records.ledger.key_index import Wanted
-from selection.records.ledger.state import (
+from selection.records.ledger import durable
+from selection.records.ledger.batches import (
     Batch,
     DamagedError,
     Meeting,
@@ -40,6 +40,63 @@ from selection.records.ledger.state import (
     fresh_file,
     index_file,
 )
+
+SPREAD = np.uint64(
+    0x9E3779B97F4A7C15
+)  # 2^64 over the golden ratio (Knuth, multiplicative hashing; from memory)
+HALF = np.uint64(32)
+LOW_HALF = np.uint64(0xFFFFFFFF)
+
+
+def hashes(parts: pd.DataFrame) -> np.ndarray:
+    """A 32-bit hash of each row of `typed.key_parts`, in the upper half of a uint64."""
+    total = np.zeros(len(parts), dtype=np.uint64)
+    for column in parts:
+        codes, distinct = pd.factorize(parts[column])
+        sums = np.array([crc32(text.encode()) for text in distinct], dtype=np.uint64)
+        total = (total ^ sums[codes]) * SPREAD
+    return total >> HALF << HALF
+
+
+def index_of(parts: pd.DataFrame) -> np.ndarray:
+    """The index of a file with these keys, row by row."""
+    return np.sort(hashes(parts) | np.arange(len(parts), dtype=np.uint64))
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Keys to look up: each as one text, its hash, and the least and greatest text of each key column."""
+
+    keys: np.ndarray
+    hashes: np.ndarray
+    ranges: Mapping[str, tuple[str, str]]
+
+    @classmethod
+    def of(cls, parts: pd.DataFrame) -> Wanted:
+        """The keys of a frame of `typed.key_parts`."""
+        return cls(joined(parts).to_numpy(), hashes(parts), ranges_of(parts))
+
+    def may_be_in(self, ranges: Mapping[str, tuple[str, str]]) -> bool:
+        """Can a file whose key columns lie in `ranges` hold any of these keys?"""
+        if not len(self.keys):
+            return False
+        return all(
+            low <= self.ranges[c][1] and self.ranges[c][0] <= high for c, (low, high) in ranges.items()
+        )
+
+    def look_up(self, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Rows that may stand under these keys, and for each the position of the key it may answer."""
+        first = np.searchsorted(index, self.hashes)
+        many = np.searchsorted(index, self.hashes | LOW_HALF, side="right") - first
+        which = np.repeat(np.arange(len(many)), many)
+        within = np.arange(len(which)) - np.repeat(np.cumsum(many) - many, many)
+        return (index[first[which] + within] & LOW_HALF).astype(np.int64), which
+
+
+def ranges_of(parts: pd.DataFrame) -> dict[str, tuple[str, str]]:
+    """The least and greatest text of each key column; empty where there is no row."""
+    return {str(c): (parts[c].min(), parts[c].max()) for c in parts} if len(parts) else {}
+
 
 ROWS_A_GROUP = 32_768
 """Rows a row group holds: small enough that fetching a few rows reads little, large enough to scan fast."""
@@ -266,7 +323,7 @@ def made_index(records: Path, piece: Piece, form: Form) -> np.ndarray:
     """The index of a file, worked out from its key columns. Raises DamagedError."""
     try:
         file = opened(records, piece)
-        return key_index.index_of(_keys(form, file.read(columns=_key_columns(form, file.schema_arrow.names))))
+        return index_of(_keys(form, file.read(columns=_key_columns(form, file.schema_arrow.names))))
     except (pa.ArrowException, OSError) as error:
         raise damage(error) from error
 
@@ -302,7 +359,7 @@ def write(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, i
         )  # to find a day's rows fast
     keys = _keys(form, table)
     data = parquet_bytes(_stamped(table, parts))
-    index = key_index.index_of(keys).astype("<u8").tobytes()
+    index = index_of(keys).astype("<u8").tobytes()
     file, small = fresh_file(form.name, parts[-1][0].id), table.num_rows < INDEXED
     if not small:
         durable.publish(records / index_file(file), index)
@@ -315,7 +372,7 @@ def write(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, i
         size=len(data),
         sha256=hashlib.sha256(data).hexdigest(),
         parts=tuple((b.id, int(end - n), int(end)) for (b, n), end in zip(parts, ends, strict=True)),
-        ranges=key_index.ranges_of(keys),
+        ranges=ranges_of(keys),
         index=b64encode(index).decode() if small else "",
     )
 

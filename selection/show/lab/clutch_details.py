@@ -10,7 +10,7 @@ import pandas as pd
 from selection.compare.clutches.comparison import ClutchComparison
 from selection.compare.clutches.growth_by_clutch import GrowthByClutch
 from selection.compare.hatch import Hatch
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, join, paragraph, picture, table
 from selection.show.page.style import BAND, INK, MARKERS, QUIET, RULE, SERIES, drawing

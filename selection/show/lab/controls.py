@@ -5,6 +5,7 @@ Nothing is recorded by turning a knob; a verdict overruled with its reason is, i
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,12 +13,14 @@ from typing import Any
 import ipywidgets as widgets
 
 from selection.decide.deciding import decide, doubt
+from selection.decide.matings.matings import matings
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.tipping import planned_counts
-from selection.decide.verdicts.verdicts import propose
+from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.decide.what_if import Trial, as_planned, changes, what_if
 from selection.errors import SelectionError
-from selection.records.flock import read_flock
+from selection.merit.ranking import Merit
+from selection.records.flock import Flock, read_flock
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
 from selection.show.sections.candidates import candidates_table, merit_picture
 
@@ -243,3 +246,50 @@ def _ceiling(value: float | None) -> widgets.FloatSlider:
 
 def _shown_ceiling(value: float | None) -> float:
     return NO_CEILING if value is None else min(value, NO_CEILING)
+
+
+MOST = 12
+"""Hens at which the knob starts and ends where the flock has no more: about what one cock serves (common
+practice, no source)."""
+
+
+class PenSizes(widgets.VBox):
+    """`most` is the knob; `said` shows who is put to whom with pens of that size, in words."""
+
+    def __init__(self, flock: Flock, merit: Merit, verdicts: Verdicts) -> None:
+        self.of = (flock, merit, verdicts)
+        hens = len(matings(*self.of).allotment.table)
+        top = max(hens, 1)
+        self.most = widgets.IntSlider(
+            value=min(top, MOST), min=1, max=max(top, MOST), description="Most hens", continuous_update=False
+        )
+        self.said = widgets.HTML()
+        self.most.observe(self.follow, "value")
+        super().__init__([self.most, self.said])
+        self.follow()
+
+    def follow(self, _: Any = None) -> None:
+        """Put the hens to the cocks with pens of the size set."""
+        found = matings(*self.of, pen_sizes=self.most.value).allotment
+        said = bullets(found.sentences, empty="No hen or no cock stays, so there are no pens.")
+        self.said.value = said._repr_html_()
+
+
+def progress_bar() -> Callable[[str, float], None]:
+    """A function of a step's name and the share done (0–1) that draws them under the cell that is running.
+
+    Steps may come in any order; each share is of the whole, and at 1 the bar goes.
+    """
+    from IPython.display import display
+    from ipywidgets import FloatProgress, HBox, Label
+
+    bar, name = FloatProgress(min=0.0, max=1.0), Label()
+    shown = HBox([bar, name])
+    display(shown)
+
+    def show(step: str, share: float) -> None:
+        bar.value, name.value = share, step
+        if share >= 1:
+            shown.close()
+
+    return show

@@ -10,7 +10,7 @@ from selection.records.flock import Flock
 from selection.records.forms.columns import FORMS
 from selection.records.intake.recording import Recorded, record
 from selection.show.page.fragments import Fragment, bullets, join, paragraph, table
-from selection.show.page.notes import rows_after
+from selection.show.sections.candidates import rows_after
 
 MOST = 40
 """Findings listed before the rest is left to the refused sheets."""

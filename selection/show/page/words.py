@@ -5,7 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.merit.ranking import Merit
 from selection.records.settings.reading import Standard
 from selection.show.page.figures import missing

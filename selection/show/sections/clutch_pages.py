@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from selection.compare.clutches.comparison import ClutchComparison
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
 from selection.show.page.style import MARKERS, QUIET, SERIES, WIDTH, drawing

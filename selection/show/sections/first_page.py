@@ -9,14 +9,13 @@ from typing import Any
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Group
-from selection.decide.wording import listed
+from selection.decide.wording import each, listed
 from selection.show.page.figures import in_hundred
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph
-from selection.show.page.notes import left_out, notes, nothing_seen
 from selection.show.page.ring_marks import ring_mark
+from selection.show.sections.candidates import left_out, notes, nothing_seen
 
 WORDS = {"keep": "Stays", "reserve": "In reserve"}
 MOST_NAMED = 3

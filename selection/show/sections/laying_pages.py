@@ -10,8 +10,7 @@ from markupsafe import Markup
 
 from selection.compare.laying.laying import Laying
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
-from selection.decide.wording import listed
+from selection.decide.wording import each, listed
 from selection.merit.observations import LAYING
 from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table

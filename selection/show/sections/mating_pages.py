@@ -9,8 +9,8 @@ from markupsafe import Markup
 
 from selection.decide.matings.matings import Matings
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
 from selection.decide.verdicts.verdicts import Verdicts
+from selection.decide.wording import each
 from selection.decide.years.tradeoff import Tradeoff, fair_price, tradeoffs
 from selection.merit.ranking import Merit
 from selection.merit.relationship.kinship import degree

@@ -6,7 +6,7 @@ from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
 from selection.decide.prices.prices import Prices
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, table
 

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from selection.decide.meeting import Meeting
 from selection.decide.review.checks import ENOUGH, learned
 from selection.decide.review.review import Review, review
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.records.ledger.kept import read_meetings
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, per_cent, signed

@@ -7,16 +7,22 @@ import math
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
 from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.verdicts.tipping import MOST_POINTS, Tip
 from selection.decide.verdicts.verdicts import Group
-from selection.decide.wording import listed
+from selection.decide.wording import each, listed
 from selection.show.page.figures import in_hundred, missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, table
-from selection.show.page.notes import notes, nothing_seen
 from selection.show.page.ring_marks import ring_mark
-from selection.show.sections.candidates import ONE, candidates_table, merit_picture, neighbours, verdict_of
+from selection.show.sections.candidates import (
+    ONE,
+    candidates_table,
+    merit_picture,
+    neighbours,
+    notes,
+    nothing_seen,
+    verdict_of,
+)
 
 ROOM = {
     "title": "Section",

@@ -10,7 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.decide.years.years import Years
 from selection.decide.years.years import years_ahead as follow
 from selection.show.page import small_plots as plot

@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from selection.decide.rows import each
+from selection.decide.wording import each
 from selection.errors import RecordsError
 from selection.merit.relationship.kinship import Descent, degree
 from selection.merit.relationship.worst_case import WorstCase
 from selection.records.flock import Flock
 from selection.show.page.style import ring_paint
-from selection.show.sheets.sheet_facts import Facts, day, facts_of, readable
-from selection.show.sheets.sheet_sources import Sources
+from selection.show.sheets.sheet_facts import Facts, Sources, day, facts_of, readable
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.compare.clutches.case import Case, seen_only
 from selection.compare.clutches.comparison import clutch_cases, compare_clutches, season_contrasts
 from selection.compare.clutches.separable import Verdict, birds_of, judged, mixed_up_with, variance_left
+from selection.compare.clutches.traits import Case, seen_only
 from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock
 from selection.standard.growth import fit_growth

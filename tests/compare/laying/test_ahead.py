@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from selection.compare.laying.ahead import Expected, expect
+from selection.compare.laying.ages import Expected, expect
 from selection.compare.laying.design import NOT_KNOWN, Columns, age_steps, prior_spread
 from selection.compare.laying.laying import Ahead, laying
 from selection.compare.laying.rows import Z

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pytest
 
 from selection.compare.laying.model import HATCH, HENS, STEPS, Counts, Effects, Fit, Spread, fit
-from selection.compare.laying.shares import share_of, share_out, still_open
+from selection.compare.laying.rows import share_of, share_out, still_open
 from selection.compare.laying.unmixing import unmix
 from selection.errors import ModelError
 

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.prices.costs import allocate, cost_to_date
-from selection.decide.prices.feed import feed_eaten
+from selection.decide.prices.costs import allocate, cost_to_date, feed_eaten
 from selection.decide.prices.money import Currency, total
 from selection.decide.prices.present import unnamed_chicks
 from selection.merit.published import feed_grams_a_day

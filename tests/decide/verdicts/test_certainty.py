@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.verdicts.certainty import certainty
+from selection.decide.verdicts.choice import certainty
 
 
 def test_two_birds_of_known_difference() -> None:

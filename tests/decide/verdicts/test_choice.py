@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from selection.decide.verdicts.choice import best_set
-from selection.decide.verdicts.frontier import Kin
+from selection.decide.verdicts.choice import Kin, best_set
 
 merits = st.lists(st.floats(-5, 5), min_size=2, max_size=7)
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from selection.decide.verdicts import frontier as module
-from selection.decide.verdicts.frontier import Kin, frontier
+from selection.decide.verdicts import choice as module
+from selection.decide.verdicts.choice import Kin, frontier
 
 
 def kin_of(n: int, rng: np.random.Generator, joined: int = 4) -> Kin:

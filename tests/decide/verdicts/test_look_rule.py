@@ -8,7 +8,7 @@ import pytest
 
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.look_rule import LookRule, look_rule
-from selection.merit.detail import detail
+from selection.merit.explain import detail
 from tests.show import held
 
 

@@ -13,7 +13,7 @@ from selection.decide.verdicts.another_look import _value, best_look, looks_wort
 from selection.decide.verdicts.tipping import planned_counts, tip
 from selection.decide.verdicts.verdicts import VERDICTS, Verdicts, propose
 from selection.merit import published
-from selection.merit.detail import detail
+from selection.merit.explain import detail
 from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.ranking import Merit, rank, rerank

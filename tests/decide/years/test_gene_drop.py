@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from demo.holding import simulate
-from selection.decide.years.gene_drop import drop, inbreeding
+from selection.decide.years.breeding import drop, inbreeding
 from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pedigree import Pedigree, from_parents, from_shares
 from tests.decide import holdings

@@ -82,7 +82,7 @@ def test_nothing_to_choose_is_said(number: int, flock: list[str], said: str) -> 
 
 
 def test_too_many_sets_are_said_to_be_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("selection.decide.verdicts.frontier.MOST_SETS", 1)
+    monkeypatch.setattr("selection.decide.verdicts.choice.MOST_SETS", 1)
     found = tradeoff(*given_birds([4.0, 3.0, 1.0], [0, 1, 2]), "pullets", 1, ["h0"])
     assert not found.complete
     assert found.cannot == (

@@ -9,8 +9,7 @@ from scipy.stats import multivariate_normal
 
 from selection.merit.mixed_equations import independent_columns
 from selection.merit.season_model import SeasonModel
-from selection.merit.variances.correlations import variances_at
-from selection.merit.variances.totals import Totals, _fixed_columns, totals_of
+from selection.merit.variances.correlations import Totals, _fixed_columns, totals_of, variances_at
 from tests.benchmarks.simulate_merit import true_variances
 from tests.merit.variances.test_correlations import model_of
 from tests.simulated import simulate

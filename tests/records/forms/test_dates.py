@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from selection.records.forms.dates import read_date
+from selection.records.forms.cells import read_date
 
 DAYS = st.dates(date(1900, 1, 1), date(2200, 12, 31))
 

@@ -11,7 +11,7 @@ import pytest
 from selection.records.forms.reading import read_forms
 from selection.records.intake.recording import Recorded, record
 from selection.records.intake.taking_in import Intake, take_in
-from selection.records.settings.in_force import InForce
+from selection.records.settings.adopting import InForce
 from selection.records.settings.reading import parse_standard
 from tests.records import small
 

@@ -26,7 +26,7 @@ from selection.errors import RecordsError
 from selection.records.check import check
 from selection.records.forms.columns import FORMS
 from selection.records.forms.schema import DTYPES, keys_of
-from selection.records.ledger import batches, durable, manifest, pieces, state
+from selection.records.ledger import batches, durable, pieces
 from selection.records.ledger.appending import (
     ConflictError,
     SetAsideWarning,
@@ -322,9 +322,9 @@ def test_a_lookup_reads_nothing_of_files_that_cannot_hold_the_key(tmp_path: Path
 
 
 def test_keys_that_share_a_hash_are_still_told_apart(tmp_path: Path, monkeypatch) -> None:
-    from selection.records.ledger import key_index
+    from selection.records.ledger import pieces
 
-    monkeypatch.setattr(key_index, "hashes", lambda parts: np.zeros(len(parts), dtype=np.uint64))
+    monkeypatch.setattr(pieces, "hashes", lambda parts: np.zeros(len(parts), dtype=np.uint64))
     append(tmp_path, {"weights": weighings(["k1", "k2"])}, source="a")
     append(tmp_path, {"weights": weighings(["k3"], 2000)}, source="b")
     assert grams_of(tmp_path) == {"k1": 1000.0, "k2": 1000.0, "k3": 2000.0}
@@ -454,7 +454,7 @@ def test_a_number_once_taken_is_never_free_again(tmp_path: Path) -> None:
     before = batches.read_state(tmp_path / "records")
     append(tmp_path, {"weights": weighings(["k8"])}, source="w")
     compact(tmp_path)
-    late = state.State(before.number + 1, {"late": state.Batch("late", datetime.now(UTC), "late")})
+    late = batches.State(before.number + 1, {"late": batches.Batch("late", datetime.now(UTC), "late")})
     assert not batches.commit(tmp_path / "records", late)
 
 
@@ -544,7 +544,7 @@ def _rewritten(path: Path, **changes: object) -> None:
     """A manifest with other content and a right checksum, as a hostile or later writer would leave it."""
     body = json.loads(path.read_bytes()) | changes
     body.pop("checksum")
-    path.write_bytes(manifest.sealed(body))
+    path.write_bytes(batches.sealed(body))
 
 
 @pytest.mark.parametrize(
@@ -600,7 +600,7 @@ def test_a_manifest_made_up_by_anyone_is_read_or_named_and_stops_nothing(tmp_pat
         at = at[key]
     at[place[-1]] = junk
     body.pop("checksum", None)
-    path.write_bytes(manifest.sealed(body))
+    path.write_bytes(batches.sealed(body))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", SetAsideWarning)
         assert {"k0", "k2"} & set(read_rows(flock, "weights")["bird"])
@@ -700,7 +700,7 @@ def test_a_disk_that_says_no_at_any_step_leaves_the_flock_as_it_was(
 
 
 def _left_over(name: str) -> bool:
-    return state.is_left_over(name.removeprefix("records/"), ())
+    return batches.is_left_over(name.removeprefix("records/"), ())
 
 
 def test_a_batch_that_took_its_name_is_never_taken_apart_though_the_last_sync_failed(

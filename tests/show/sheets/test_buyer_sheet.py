@@ -17,8 +17,7 @@ from selection.decide.prices.prices import prices
 from selection.errors import RecordsError
 from selection.show.page.style import RINGS
 from selection.show.sheets.buyer_sheet import CAUTIONS, Sheet, buyer_sheets, render
-from selection.show.sheets.sheet_facts import Facts, FaultSeen, Ring, SectionSeen, facts_of, readable
-from selection.show.sheets.sheet_sources import Sources
+from selection.show.sheets.sheet_facts import Facts, FaultSeen, Ring, SectionSeen, Sources, facts_of, readable
 from tests.decide.ledgers import CHICKS, days, holding, judged
 from tests.simulated import simulate
 
