@@ -14,12 +14,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import betainc, betaln, ndtri
 
+from selection.answer import LEVEL
 from selection.compare.clutches.families import clutch_shares
 from selection.records.flock import Flock
 
 Floats = npt.NDArray[np.float64]
 
-LEVEL = 0.90
 ENOUGH = 6
 """Counts under which nothing is said of how they differ among themselves."""
 MEANS = (np.arange(100) + 0.5) / 100

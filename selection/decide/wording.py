@@ -9,8 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-REACH = 1.645
-"""Standard errors to either side of a 90 % interval."""
+from selection.answer import REACH
 
 
 def points_of_merit(value: float) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from selection.answer import SEED, TAILS
 from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.own_value import own_values
@@ -33,8 +34,6 @@ from selection.merit.selection_index import Band, Worth, band_of, merit_of, usua
 from selection.records.flock import Flock
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.points import Points, score
-
-SEED = 20
 
 LIVING_DRAWS = 2_000
 
@@ -267,13 +266,13 @@ def _trait_table(known: Known) -> pd.DataFrame:
                 "heritability_prior": trait.shares[genetic],
                 "heritability_own": np.nan if own is None else own[genetic],
                 "heritability": shares[genetic],
-                "heritability_low": np.quantile(drawn[:, genetic], 0.05),
-                "heritability_high": np.quantile(drawn[:, genetic], 0.95),
+                "heritability_low": np.quantile(drawn[:, genetic], TAILS[0]),
+                "heritability_high": np.quantile(drawn[:, genetic], TAILS[1]),
                 "repeatability_prior": trait.shares[bird].sum(),
                 "repeatability_own": np.nan if own is None else own[bird].sum(),
                 "repeatability": shares[bird].sum(),
-                "repeatability_low": np.quantile(drawn[:, bird].sum(axis=1), 0.05),
-                "repeatability_high": np.quantile(drawn[:, bird].sum(axis=1), 0.95),
+                "repeatability_low": np.quantile(drawn[:, bird].sum(axis=1), TAILS[0]),
+                "repeatability_high": np.quantile(drawn[:, bird].sum(axis=1), TAILS[1]),
                 "sd": float(np.sqrt(trait.parts.sum())),
                 "source": trait.source,
             }

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from selection.answer import TAILS
+
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 
@@ -49,7 +51,7 @@ class Grid:
         """90 % interval of `values`, one a node."""
         distinct, place = np.unique(values, return_inverse=True)
         weight = np.bincount(place, self.weight)
-        low, high = np.interp([0.05, 0.95], np.cumsum(weight) - weight / 2, distinct)
+        low, high = np.interp(TAILS, np.cumsum(weight) - weight / 2, distinct)
         return float(low), float(high)
 
 

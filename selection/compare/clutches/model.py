@@ -18,6 +18,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.special import ndtr
 
+from selection.answer import LEVEL
 from selection.compare.clutches.families import Families
 from selection.merit.variances.components import Effect, Equations, fit_equations
 
@@ -27,7 +28,6 @@ DRAWS = 64
 """Draws of the variances; they come in mirrored pairs."""
 WIDER = 1.2
 """The draws are spread this much wider than the normal approximation, and weighted back."""
-LEVEL = 0.90
 AGE_SHARE = 0.01
 """Variance of a week's worth of age, a share of the trait's: 0.1 of its spread a week (common practice)."""
 LEAST_BIRD = 0.05

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import TAILS
 from selection.compare.clutches.model import Design, posterior
 from selection.compare.clutches.separable import (
     HALF,
@@ -211,7 +212,7 @@ def _spread(case: Case, rows: npt.NDArray[np.bool_]) -> dict[str, float]:
     if freedom < 1:
         return dict.fromkeys(("spread", "spread_low", "spread_high"), np.nan)
     squares = float(((birds - birds.groupby("clutch").transform("mean")) ** 2).sum())
-    sds = np.sqrt(squares / np.array([freedom, chdtri(freedom, 0.05), chdtri(freedom, 0.95)]))
+    sds = np.sqrt(squares / np.array([freedom, *chdtri(freedom, TAILS)]))
     return dict(
         zip(("spread", "spread_low", "spread_high"), case.scale.difference(sds).tolist(), strict=True)
     )

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import TAILS
 from selection.compare.clutches.families import Families
 from selection.compare.clutches.model import Design, Posterior, Shares, design
 from selection.compare.clutches.separable import Contrast
@@ -297,8 +298,8 @@ def size_difference(
     return pd.DataFrame(
         {
             "difference": drawn.mean(axis=0),
-            "low": np.quantile(drawn, 0.05, axis=0),
-            "high": np.quantile(drawn, 0.95, axis=0),
+            "low": np.quantile(drawn, TAILS[0], axis=0),
+            "high": np.quantile(drawn, TAILS[1], axis=0),
             "probability": (drawn > 0).mean(axis=0),
         }
     )

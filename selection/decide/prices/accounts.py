@@ -7,6 +7,7 @@ from decimal import Decimal
 import numpy as np
 import pandas as pd
 
+from selection.answer import TAILS
 from selection.decide.prices.costs import CostsToDate
 from selection.decide.prices.market import Array
 from selection.decide.prices.money import Currency, total
@@ -98,5 +99,5 @@ def _expected(
     if draws is None:
         amounts = list(offers["price"][chosen])
         return (None if any(a is None for a in amounts) else total(amounts, currency)), None, None
-    low, middle, high = np.quantile(draws[:, chosen].sum(axis=1), [0.05, 0.5, 0.95])
+    low, middle, high = np.quantile(draws[:, chosen].sum(axis=1), [TAILS[0], 0.5, TAILS[1]])
     return currency.whole(middle), currency.whole(low), currency.whole(high)

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import LEVEL, REACH, TAILS
 from selection.decide.wording import counted, each
 from selection.errors import RecordsError
 from selection.records.flock import Flock
@@ -49,7 +50,7 @@ class Regression:
         """Scale of the t distribution of a new y for each row of `X` (m, p)."""
         return self.sd * np.sqrt(1 + np.einsum("ij,jk,ik->i", X, self.covariance, X))
 
-    def interval(self, X: Array, level: float = 0.90) -> tuple[Array, Array]:
+    def interval(self, X: Array, level: float = LEVEL) -> tuple[Array, Array]:
         """Prediction interval of a new y for each row of `X`: (low, high), each (m,)."""
         from scipy.special import stdtrit
 
@@ -190,7 +191,7 @@ class Market:
         """Price a bird of each offer: `price` (median), `low`, `high`, as floats."""
         fitted = self._fitted()
         X = self.design(offers)
-        shares = {"price": 0.5, "low": 0.05, "high": 0.95}
+        shares = {"price": 0.5, "low": TAILS[0], "high": TAILS[1]}
         return pd.DataFrame({name: np.exp(fitted.quantile(X, share)) for name, share in shares.items()})
 
     def draws(self, offers: pd.DataFrame, rng: np.random.Generator, n: int) -> Array:
@@ -343,7 +344,7 @@ def _sentences(once: pd.DataFrame, best: Regression, terms: tuple[str, ...]) -> 
     alike = f"{100 * np.expm1(best.sd):.0f} %"
     slope = terms.index("season")
     yearly, se = best.mean[slope], best.sd * np.sqrt(best.covariance[slope, slope])
-    low, high = (100 * np.expm1(yearly + side * 1.645 * se) for side in (-1, 1))
+    low, high = (100 * np.expm1(yearly + side * REACH * se) for side in (-1, 1))
     return (
         f"Prices rest on {len(once)} past sales ({kinds}) of {once['season'].nunique()} seasons.",
         f"Birds alike in kind, sex, age, points and season differ in price by about {alike}.",

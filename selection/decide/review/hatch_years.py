@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from selection.answer import REACH
 from selection.decide.matings.depression import slope_of
 from selection.decide.review.intervals import FEWEST, Estimate
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 
-REACH = 1.645
 COLUMNS = [
     "hatch_year",
     "birds",

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-LEVEL = 0.90
+from selection.answer import LEVEL
+
 FEWEST = 5
 """Birds under which no interval is given: it would only say that nothing is known."""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from selection.answer import SEED
 from selection.decide.review.checks import (
     ENOUGH,
     LATER_MERIT,
@@ -119,7 +120,6 @@ def what_cannot(stood: pd.DataFrame, told: pd.DataFrame, years: pd.DataFrame) ->
     return tuple(said)
 
 
-SEED = 20
 AS_IT_WOULD = "No meeting was kept: earlier seasons are ranked as of their own day, with today's plan."
 
 

@@ -12,13 +12,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from selection.answer import SEED
 from selection.decide.verdicts.another_look import Look, best_look, first_look, looks_worth
 from selection.decide.verdicts.choice import Certainty, Kin, best_set, certainty
 from selection.decide.verdicts.tipping import Tip, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
 from selection.merit.explain import Detail, detail
-from selection.merit.ranking import SEED, Merit, chances
+from selection.merit.ranking import Merit, chances
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 

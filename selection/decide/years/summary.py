@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from selection.answer import REACH, TAILS
 from selection.decide.years import theory
 from selection.decide.years.breeding import Genetics
 from selection.decide.years.course import Course
@@ -15,10 +16,8 @@ from selection.decide.years.policies import Policy, Season
 from selection.merit.published import INBREEDING_ADVICE, INBREEDING_DEPRESSION
 from selection.records.flock import Flock
 
-BAND = (0.05, 0.95)
 RISES = 2e-3
 """A rate of inbreeding a generation that is not clearly above this is no rise."""
-REACH = 1.645
 PARTS = 10
 """Parts of the runs whose rates of inbreeding are compared."""
 
@@ -38,7 +37,7 @@ def year_table(
 
 
 def _by_year(policy: str, quantity: str, values: np.ndarray) -> pd.DataFrame:
-    low, high = np.quantile(values, BAND, axis=0)
+    low, high = np.quantile(values, TAILS, axis=0)
     year = np.arange(1, values.shape[1] + 1)
     mean = values.mean(axis=0)
     return pd.DataFrame(
@@ -75,7 +74,7 @@ def summary_table(
 
 
 def _with_band(name: str, values: np.ndarray) -> dict[str, Any]:
-    low, high = np.quantile(values, BAND)
+    low, high = np.quantile(values, TAILS)
     error = values.std(ddof=1) / np.sqrt(len(values)) if len(values) > 1 else np.nan
     return {name: values.mean(), f"{name}_low": low, f"{name}_high": high, f"{name}_error": error}
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
+from selection.answer import SEED
 from selection.decide.matings.depression import depression
 from selection.decide.matings.matings import first_of, stay
 from selection.decide.verdicts.verdicts import Verdicts
@@ -38,7 +39,6 @@ from selection.merit.ranking import Merit
 from selection.merit.relationship.worst_case import ancestry
 from selection.records.flock import Flock
 
-SEED = 20
 MEMORY = 64_000_000
 """Bytes of alleles that one block of runs may take."""
 MOST_RUNS = 250

@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from selection.answer import LEVEL
 from selection.errors import ModelError
 from selection.merit.variances.reml import Effect, Equations, Floats, Solution
 
@@ -175,7 +176,7 @@ def fit_equations(
     )
 
 
-def profile_interval(fitted: Components, name: str, level: float = 0.90) -> tuple[float, float]:
+def profile_interval(fitted: Components, name: str, level: float = LEVEL) -> tuple[float, float]:
     """Interval for one variance by the profile of the (penalised) log-likelihood; low is 0 at the boundary.
 
     The other variances are fitted anew at every trial value. `high` is infinite where the data set no bound.

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from selection.answer import TAILS
 from selection.errors import ModelError
 from selection.merit import mixed_equations
 from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound
@@ -190,7 +191,7 @@ class Correlations:
 
     def interval(self) -> tuple[float, float]:
         """5 % and 95 % points of ρ."""
-        low, high = np.interp([0.05, 0.95], np.cumsum(self.weights) - self.weights / 2, self.grid)
+        low, high = np.interp(TAILS, np.cumsum(self.weights) - self.weights / 2, self.grid)
         return float(low), float(high)
 
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:

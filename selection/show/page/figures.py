@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from selection.answer import REACH
 from selection.decide import wording
-from selection.show.page.style import REACH
 
 HALF = "½"
 

@@ -10,12 +10,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-INTERVAL = 0.90
-"""Level of every interval shown."""
-
-REACH = 1.645
-"""Standard errors to either side of it."""
-
 INK = "#1c2b24"
 PAPER = "#ffffff"
 QUIET = "#5d6862"

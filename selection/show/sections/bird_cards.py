@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from markupsafe import Markup
 
+from selection.answer import REACH
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import counted, each
@@ -19,7 +20,7 @@ from selection.show.page.figures import halves, kilograms, missing, signed, spre
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, sentence
 from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import ticks
-from selection.show.page.style import BAND, INK, KEEP, QUIET, REACH, RULE
+from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
 from selection.show.sections.candidates import points_told, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
 from selection.standard.bands import weighed_section

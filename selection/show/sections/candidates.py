@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from selection.answer import REACH
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
@@ -16,7 +17,7 @@ from selection.records.flock import Flock
 from selection.show.page.figures import halves, in_hundred, kilograms, missing, signed, spread
 from selection.show.page.fragments import SHORT, Fragment, bullets, cut, join, paragraph, picture, table
 from selection.show.page.ring_marks import ring_mark
-from selection.show.page.style import BARRED, REACH, RULE, VERDICT_MARKERS, VERDICTS, WIDTH, drawing
+from selection.show.page.style import BARRED, RULE, VERDICT_MARKERS, VERDICTS, WIDTH, drawing
 from selection.standard.bands import weighed_section
 
 if TYPE_CHECKING:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from selection.answer import REACH
 from selection.records.after_meeting import going
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
@@ -23,7 +24,6 @@ from selection.records.ledger import durable
 from selection.records.ringplan import CAUTIONS, GROWN_WEEKS, worn_rings
 from selection.show.page.fragments import Fragment
 from selection.show.page.ring_marks import ring_mark
-from selection.show.page.style import REACH
 
 if TYPE_CHECKING:
     from jinja2 import Template

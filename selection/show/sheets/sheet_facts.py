@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from selection.answer import REACH
 from selection.decide.wording import each
 from selection.records.flock import Flock
-from selection.show.page.style import REACH
 from selection.standard.bands import weighed_section
 
 if TYPE_CHECKING:
