@@ -176,9 +176,22 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    from selection.records.export import export
+    from selection.errors import SelectionError
+    from selection.merit.relationship.kinship import pedigree_table
+    from selection.merit.relationship.parentage import parentage
+    from selection.records.export import export, export_table
+    from selection.records.flock import whole_flock
+    from selection.records.forms.reading import PEDIGREE
 
-    print("\n".join(f"written: {path}" for path in export(options.flock, options.out)))
+    for path in export(options.flock, options.out):
+        print(f"written: {path}")
+    try:  # the forms are safe by now, whatever stands in the way of the pedigree
+        flock = whole_flock(options.flock)
+        table = pedigree_table(parentage(flock).pedigree, flock.birds)
+    except SelectionError as error:
+        print(f"{PEDIGREE} is not written: {error}", file=sys.stderr)
+        return 1
+    print(f"written: {export_table(table, options.out / PEDIGREE)}")
     return 0
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from selection.records.forms.cells import protect
-from selection.records.forms.columns import FORMS, Form
+from selection.records.forms.columns import FORMS
 from selection.records.forms.schema import standing
 from selection.records.forms.season_workbook import FORMATS, cell_value
 from selection.records.ledger import durable
@@ -36,7 +36,7 @@ def export(flock_path: str | Path, out: str | Path) -> list[Path]:
     """
     out = Path(out)
     frames = {name: standing(form, read_rows(flock_path, name)) for name, form in FORMS.items()}
-    files = {out / f"{name}.csv": csv_bytes(FORMS[name], frame) for name, frame in frames.items()}
+    files = {out / f"{name}.csv": csv_bytes(frame) for name, frame in frames.items()}
     files[out / WORKBOOK] = workbook_bytes(frames)
     files |= _settings(flock_path, out)
     for path, data in files.items():
@@ -58,8 +58,15 @@ def _settings(flock_path: str | Path, out: Path) -> dict[Path, bytes]:
     return files
 
 
-def csv_bytes(form: Form, frame: pd.DataFrame) -> bytes:
-    """A form as CSV (UTF-8, comma, CRLF ends no line): the form's columns and, for looks, every section's."""
+def export_table(frame: pd.DataFrame, path: Path) -> Path:
+    """Write a table worked out from the records to `path`, as the forms are written; the path."""
+    with durable.in_words(path):
+        durable.publish(path, csv_bytes(frame))
+    return path
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """A frame as CSV (UTF-8, comma, LF): of a form its columns and, for looks, every section's."""
     text = StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(protect(str(c)) for c in frame.columns)

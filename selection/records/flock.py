@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -103,6 +103,12 @@ def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime
     forms = {name: read_rows(path, name, as_recorded) for name in FORMS}
     forms["scores"] = in_force.on_present_scale(forms["scores"])
     return assemble(in_force.latest, plan, forms)
+
+
+def whole_flock(path: str | Path) -> Flock:
+    """The flock recorded in `path` with every row there is, whatever its day. Raises as :func:`read_flock`."""
+    texts = read_settings(path)
+    return read_flock(path, replace(plan_of(texts, standards_of(texts).latest), on=date(9999, 12, 31)))
 
 
 def flock_from_forms(path: str | Path) -> Flock:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import pandas as pd
 from scipy import sparse
 
 from selection.merit.relationship.pedigree import Pedigree
@@ -38,6 +39,49 @@ def degree(inbreeding: float) -> str:
     if above and below:
         return f"between {below[0]} and {above[-1]}"
     return f"closer than {below[0]}" if below else f"further than {above[-1]}"
+
+
+def pedigree_table(pedigree: Pedigree, birds: pd.DataFrame) -> pd.DataFrame:
+    """Every bird with its inbreeding and its possible parents, for any tool that reads tables.
+
+    Parameters
+    ----------
+    pedigree: the flock's pedigree.
+    birds: a flock's birds (bird, sex, hatched_on, hatched), each of them in the pedigree.
+
+    Returns
+    -------
+    One row a bird, in the order of `birds`: bird, sex, hatched (a day, or a bare year; blank: not known), F,
+    sires, dams. A side is `parent:share` parted by `;`, the likeliest first, and its shares add up to 1; blank
+    for a founder. A parent without a row of its own was never seen here: a supplier's bird, say. The last colon
+    parts a parent from its share.
+    """
+    at = pedigree.positions(birds["bird"])
+    year = birds["hatched_on"].where(birds["hatched_on"].str.fullmatch(r"\d{4}").fillna(False).astype(bool))
+    return pd.DataFrame(
+        {
+            "bird": birds["bird"].to_numpy(),
+            "sex": birds["sex"].to_numpy(),
+            "hatched": year.fillna(birds["hatched"].dt.strftime("%Y-%m-%d")).to_numpy(),
+            "F": pedigree.inbreeding[at].round(6),
+            "sires": [parents_in_text(pedigree, "sire", k) for k in at],
+            "dams": [parents_in_text(pedigree, "dam", k) for k in at],
+        }
+    )
+
+
+def parents(pedigree: Pedigree, side: str, at: int) -> list[tuple[int, float]]:
+    """Possible sires (or dams) of the bird at a position with their chances, the likeliest first; none: a founder."""
+    if pedigree.sires.indptr[at] == pedigree.sires.indptr[at + 1]:
+        return []  # a founder's shares on the dam side are chances of being an earlier founder
+    row = _row(pedigree.sires if side == "sire" else pedigree.dams, at)
+    return sorted(((k, 2 * w) for k, w in row), key=lambda pair: (-round(pair[1], 9), pair[0]))
+
+
+def parents_in_text(pedigree: Pedigree, side: str, at: int) -> str:
+    """`24-001:0.5;24-007:0.5`; blank for a founder. A `;` in a supplier's name becomes a comma."""
+    named = parents(pedigree, side, at)
+    return ";".join(f"{pedigree.birds[k].replace(';', ',')}:{chance:.6g}" for k, chance in named)
 
 
 class Descent:

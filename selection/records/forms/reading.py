@@ -24,6 +24,8 @@ from selection.records.ledger.durable import reason
 SETTINGS = ("standard.toml", "plan.toml")
 HANDED_BACK = ("row", "reason")
 """Columns that refused rows carry when they come back; they say nothing new when handed in again."""
+PEDIGREE = "pedigree.csv"
+"""What an export leaves beside the forms, worked out from them: no form, and passed over when handed in."""
 OLD_ENCODING = "cp1252"
 _DELIMITERS = ",;\t"
 _LONGEST_CELL = 1_000_000
@@ -60,7 +62,7 @@ class HandedIn:
 def read_forms(path: Path) -> HandedIn:
     """All forms in a folder of CSV files and workbooks, in one workbook, or in one CSV file.
 
-    Folders within the folder, hidden files and a spreadsheet's lock files are passed over.
+    Folders within the folder, hidden files, a spreadsheet's lock files and an export's pedigree are passed over.
 
     Raises RecordsError where there is nothing at `path` or it cannot be opened at all.
     """
@@ -72,7 +74,7 @@ def read_forms(path: Path) -> HandedIn:
         raise RecordsError(f"{path}: cannot be opened: {reason(error)}") from error
     if not there:
         raise RecordsError(f"{path}: nothing is there; give a folder of forms, a workbook or a CSV file")
-    files = [f for f in files if not f.name.startswith((".", "~$"))]
+    files = [f for f in files if not f.name.startswith((".", "~$")) and f.name != PEDIGREE]
     settings = {f.name: f for f in files if f.name in SETTINGS}
     sheets: list[Sheet] = []
     findings: list[Finding] = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from selection.merit.relationship.kinship import Descent, degree
+from selection.merit.relationship.kinship import Descent, degree, parents_in_text, pedigree_table
 from selection.merit.relationship.pedigree import Pedigree, from_parents, from_shares
 
 SEXES = {"C": "male", "H": "female", "G": "female"}
@@ -87,3 +87,42 @@ def test_suppliers_birds_that_may_be_the_same_are_one_generation_not_two() -> No
 
 def test_birds_without_a_common_ancestor_have_none_to_name() -> None:
     assert Descent(of(("x", "C", "H"), ("y", "D", "G")), SEXES).common_ancestors("x", "y") == ()
+
+
+def test_the_pedigree_table_gives_shares_and_inbreeding_as_published() -> None:
+    """Mrode (2014), chapter 2, the six animals: F of 5 and 6 is .125."""
+    rows = [
+        ("1", None, None),
+        ("2", None, None),
+        ("3", "1", "2"),
+        ("4", "1", None),
+        ("5", "4", "3"),
+        ("6", "5", "2"),
+    ]
+    birds = pd.DataFrame(
+        {"bird": list("135624"), "sex": "unknown", "hatched_on": ["2024", None, None, None, None, None],
+         "hatched": pd.to_datetime(["2024-04-01", "2025-05-02", None, None, None, None])}
+    )  # fmt: skip
+    table = pedigree_table(of(*rows), birds).set_index("bird")
+    assert table["F"].to_dict() == {"1": 0, "3": 0, "5": 0.125, "6": 0.125, "2": 0, "4": 0}
+    assert table.loc["1", ["hatched", "sires", "dams"]].tolist() == ["2024", "", ""]
+    assert table.loc["3", ["hatched", "sires", "dams"]].tolist() == ["2025-05-02", "1:1", "2:1"]
+
+
+def test_a_bird_in_doubt_lists_every_possible_parent_the_likeliest_first() -> None:
+    sires = {"C": {}, "unseen hen of Mill; lower, 2025": {}, "H": {}, "x": {"C": 0.5}}
+    dams = {
+        "C": {},
+        "unseen hen of Mill; lower, 2025": {},
+        "H": {},
+        "x": {"unseen hen of Mill; lower, 2025": 0.2, "H": 0.3},
+    }
+    pedigree = from_shares(sires, dams)
+    at = int(pedigree.positions(["x"])[0])
+    assert parents_in_text(pedigree, "dam", at) == "H:0.6;unseen hen of Mill, lower, 2025:0.4"
+
+
+def test_a_founder_that_may_be_an_earlier_one_has_no_parents_in_the_table() -> None:
+    founders: dict[str, dict[str, float]] = {"c1": {}, "c2": {}}
+    pedigree = from_shares(founders, founders, {"c2": {"c1": 0.5}})
+    assert [parents_in_text(pedigree, side, 1) for side in ("sire", "dam")] == ["", ""]
