@@ -88,6 +88,7 @@ RUCINSKA = Source("Rozempolska-Rucinska et al.", 2013, "Poult. Sci. 92:321-324")
 WOLC = Source("Wolc et al.", 2012, "Poultry Science")
 TANZANIA = Source("authors not known", None, "Tanzania J. Agric. Sci.")
 CAMPO = Source("Campo & Carnicer", 1993, "Poultry Science: tonic immobility, not a judge's score")
+HUTT = Source("F.B. Hutt", 1949, "Genetics of the Fowl, as quoted on a web page")
 SHOFFNER = Source("Shoffner", 1948, "as tabulated by Falconer")
 FLORIDA = Source("University of Florida research", None, "as quoted by Purina in Farm Forum")
 GRADES = Source("MAFF letter of 25 June 1996", 1996, "and British Egg Information Service")
@@ -201,6 +202,14 @@ YEARLY_LAYING = Prior(
     0.80, 0.08, f"0.80, 0.875 and 0.857 of the year before in {FLORIDA}; 0.80 ± 0.08 is held"
 )
 
+_STORED = partial(Published, "stored sperm", unit="days")
+STORED_SPERM: tuple[Published, ...] = (
+    _STORED("until half the eggs are fertile", 12.75, source=HUTT, seen="text", low=10.7, high=14.8),
+    _STORED("until a new cock has half the eggs", 2.5, source=PRACTICE, seen="practice", low=2.0, high=3.0),
+)
+"""After a cock has left. Hutt quotes 10.7 (Curtis and Lambert) and 14.8 days (Nicolaides) on average, at most 29 and
+32; a week after he has left fertility falls fast, and eggs past 12 to 14 days are seldom saved."""
+
 _PACE = partial(Published, unit="F for each generation", source=WAGENINGEN, seen="text", place="sec. 6.15")
 INBREEDING_ADVICE: tuple[Published, ...] = (
     _PACE("most rate of inbreeding", "inbreeding", 0.01),
@@ -216,6 +225,7 @@ PUBLISHED: tuple[Published, ...] = (
     *EGG_GRADES,
     *FEED_INTAKE,
     *LAYING_DECLINE,
+    *STORED_SPERM,
     *INBREEDING_ADVICE,
 )
 """Every value the library ships, one row each."""
@@ -276,6 +286,12 @@ def variance_share(name: str) -> float:
     raise KeyError(
         f"no share of variance for {name}; there are {', '.join(r.trait for r in VARIANCE_SHARES)}"
     )
+
+
+def stored_sperm() -> tuple[float, float]:
+    """Days in which what one day with a cock left fades by half, and days until half a hen's eggs are fertile."""
+    fertile, halves = (row.value for row in STORED_SPERM)
+    return halves, fertile
 
 
 def check_likes(standard: Standard) -> None:

@@ -2,8 +2,7 @@
 
 - A known sire or dam has the whole half.
 - Home-bred clutch: dams by the days each hen stood in the pen while the eggs were laid (the `egg_days` before
-  setting); sires likewise, and a cock that left less than `cock_days` before the first egg keeps a share for
-  the days his stored sperm may still serve (common practice, no source).
+  setting), sires by what each hen carries on each of those days (see `pens`).
 - Bought-in clutch: the supplier's unseen birds, as many as the form tells, else 1 cock and 6 hens. Clutches of
   one supplier's pen in one spring share them; in another year each is the same bird with probability
   `same_pen`.
@@ -12,30 +11,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
 from selection.errors import PedigreeError
 from selection.merit.relationship.pedigree import Pedigree, Shares, from_shares
+from selection.merit.relationship.pens import Pens
 from selection.records.flock import Flock
 
 UNSEEN_COCKS, UNSEEN_HENS = 1, 6
 """How many birds stood in a supplier's pen that told nothing (method; an assumption the output states)."""
 
-STORED_SPERM = 0.5
-"""Weight of a day served by a cock that has left, beside 1 for one that stands there (no source)."""
-
 SURELY_THE_SAME = 0.999
 """A chance of 1 would leave two names for one bird and no variance between them; this is as good."""
-
-WEEKS_TO_LAY = 18
-"""A hen younger than this lays no eggs, and a cock younger sires none (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +49,10 @@ class Parentage:
     sentences: tuple[str, ...]
 
 
+_Parents = Callable[[str | None, str | None], tuple[Shares, Shares]]
+"""From the known sire and the known dam (or None) to a clutch's shares in its possible sires and dams."""
+
+
 @dataclass
 class _Draft:
     """Shares as they are being written down."""
@@ -74,36 +71,6 @@ class _Draft:
     def founder(self, bird: str, base: str) -> str:
         self.sires[bird], self.dams[bird], self.base[bird] = {}, {}, base
         return bird
-
-
-@dataclass(frozen=True)
-class _Stays:
-    """Stays in one pen, a row each: bird, its sex, and the days from which and until (not with) it stood there.
-
-    A day that is not known, or not yet, is NaT.
-    """
-
-    birds: npt.NDArray[np.object_]
-    sexes: npt.NDArray[np.object_]
-    since: npt.NDArray[np.datetime64]
-    until: npt.NDArray[np.datetime64]
-    hatched: npt.NDArray[np.datetime64]
-
-    def days_here(self, first: np.datetime64, end: np.datetime64) -> npt.NDArray[np.float64]:
-        """Days each stood there from `first` up to and not with `end`."""
-        return _days(np.fmin(self.until, end) - np.fmax(self.since, first))
-
-    def days_stored(
-        self, first: np.datetime64, end: np.datetime64, kept: np.timedelta64
-    ) -> npt.NDArray[np.float64]:
-        """Laying days that fall within `kept` of a bird's leaving, where it left before the first egg."""
-        earlier = (self.until <= first) & (first - self.until < kept)
-        return np.where(earlier, _days(np.fmin(self.until + kept, end) - first), 0.0)
-
-
-def _days(spans: npt.NDArray[np.timedelta64]) -> npt.NDArray[np.float64]:
-    """Whole days of each span, none below 0."""
-    return np.maximum(spans / np.timedelta64(1, "D"), 0.0)
 
 
 def chick_group(frame: pd.DataFrame) -> pd.Series:
@@ -147,10 +114,10 @@ def parentage(flock: Flock) -> Parentage:
     return Parentage(pedigree, bases, names, unseen, chicks, _sentences(draft))
 
 
-def _add_bird(bird: Any, by_clutch: Callable[[str], tuple[Shares, Shares]], draft: _Draft) -> None:
+def _add_bird(bird: Any, by_clutch: Callable[..., tuple[Shares, Shares]], draft: _Draft) -> None:
     known_sire, known_dam = _text(bird.sire), _text(bird.dam)
     if _text(bird.clutch):
-        sires, dams = by_clutch(bird.clutch)
+        sires, dams = by_clutch(bird.clutch, known_sire, known_dam)
     elif _text(bird.source):
         spring = bird.hatch_year if bird.hatch_year == bird.hatch_year else _year(bird.came_on)
         sires, dams = _supplier_pen(draft, bird.source, spring)
@@ -164,71 +131,71 @@ def _add_bird(bird: Any, by_clutch: Callable[[str], tuple[Shares, Shares]], draf
     draft.dams[bird.bird] = {known_dam: 0.5} if known_dam else dams
 
 
-def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[[str], tuple[Shares, Shares]]:
-    """A function from a bird's clutch entry (`26-H1;26-H2` where never told apart) to shares in parents."""
-    stays = _stays(flock)
-    of: dict[str, tuple[Shares, Shares]] = {}
+def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[..., tuple[Shares, Shares]]:
+    """A function from a bird's clutch entry (`26-H1;26-H2` where never told apart) to shares in parents.
+
+    It also takes the sire and the dam where they are known: each tells something of the other.
+    """
+    pens, of = Pens(flock), dict[str, _Parents]()
     stock = flock.clutches[flock.clutches["source"].notna()]
     for (source, year), group in stock.groupby(["source", stock["set_on"].dt.year]):
         _supplier_pen(draft, source, year, group["cocks"].max(), group["hens"].max())
     for clutch in flock.clutches.itertuples():
-        of[clutch.clutch.casefold()] = _parents_of(clutch, stays, flock, draft)
+        of[clutch.clutch.casefold()] = _parents_of(clutch, pens, draft)
 
-    def by_clutch(entry: str) -> tuple[Shares, Shares]:
+    def by_clutch(entry: str, sire: str | None = None, dam: str | None = None) -> tuple[Shares, Shares]:
         labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
-        pairs = [of[label] for label in labels if label in of]
-        if not pairs:
-            sire, dam = (draft.founder(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))
-            pairs = [({sire: 0.5}, {dam: 0.5})]
-            of[labels[0] if labels else entry] = pairs[0]
-        return _mean([p[0] for p in pairs]), _mean([p[1] for p in pairs])
+        found = [of[label] for label in labels if label in of]
+        if not found:
+            cock, hen = (draft.founder(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))
+            found = [_always({cock: 0.5}, {hen: 0.5})]
+            of[labels[0] if labels else entry] = found[0]
+        # of a brood never told apart a known parent says which clutch a chick came from
+        chances = [_chance(parents(None, None), sire, dam) for parents in found]
+        chances = chances if sum(chances) > 0 else [1.0] * len(found)
+        pairs = [parents(sire, dam) for parents in found]
+        return _mean([p[0] for p in pairs], chances), _mean([p[1] for p in pairs], chances)
 
     return by_clutch
 
 
-def _stays(flock: Flock) -> dict[str, _Stays]:
-    """The stays in each pen, by its name in small letters."""
-    rows = flock.pens.merge(flock.birds[["bird", "sex", "hatched", "gone_on"]], on="bird")
-    rows["until"] = pd.concat([rows["to"], rows["gone_on"] + pd.Timedelta(days=1)], axis=1).min(axis=1)
-    days = {name: rows[name].to_numpy("datetime64[D]") for name in ("from", "until", "hatched")}
-    birds, sexes = rows["bird"].to_numpy(object), rows["sex"].to_numpy(object)
-    return {
-        str(pen): _Stays(birds[at], sexes[at], *(column[at] for column in days.values()))
-        for pen, at in rows.groupby(rows["pen"].str.casefold()).indices.items()
-    }
+def _chance(shares: tuple[Shares, Shares], sire: str | None, dam: str | None) -> float:
+    """How much the known parents speak for a clutch with these shares."""
+    return (shares[0].get(sire, 0.0) if sire else 0.5) * (shares[1].get(dam, 0.0) if dam else 0.5)
 
 
-def _parents_of(
-    clutch: Any, stays: Mapping[str, _Stays], flock: Flock, draft: _Draft
-) -> tuple[Shares, Shares]:
-    if clutch.origin == "bought-in":
-        source = _text(clutch.source) or f"unknown supplier of {clutch.clutch}"
-        return _supplier_pen(draft, source, clutch.set_on.year, clutch.cocks, clutch.hens)
-    end: np.datetime64 = np.datetime64(clutch.set_on, "D")
-    first = end - np.timedelta64(flock.plan.egg_days, "D")
-    cocks, hens = {}, {}
-    if (stay := stays.get(str(clutch.pen).casefold())) is not None:
-        grown = ~(stay.hatched > first - np.timedelta64(WEEKS_TO_LAY, "W"))
-        here = stay.days_here(first, end)
-        sperm = here + STORED_SPERM * stay.days_stored(first, end, np.timedelta64(flock.plan.cock_days, "D"))
-        cocks = _shares(stay.birds, np.where(grown & (stay.sexes == "male"), sperm, 0.0))
-        hens = _shares(stay.birds, np.where(grown & (stay.sexes == "female"), here, 0.0))
+def _always(sires: Shares, dams: Shares) -> _Parents:
+    """The same shares whatever is known of one side."""
+    return lambda sire, dam: (sires, dams)
+
+
+def _parents_of(clutch: Any, pens: Pens, draft: _Draft) -> _Parents:
+    if clutch.origin != "bought-in":
+        return _home_parents(clutch, pens, draft)
+    source = _text(clutch.source) or f"unknown supplier of {clutch.clutch}"
+    return _always(*_supplier_pen(draft, source, clutch.set_on.year, clutch.cocks, clutch.hens))
+
+
+def _home_parents(clutch: Any, pens: Pens, draft: _Draft) -> _Parents:
+    """Parents of a home-bred clutch: as the pens form has it, else unseen birds of the home flock."""
+    laid = pens.laid(clutch.pen, clutch.set_on)
+    unseen_sires, unseen_dams = {}, {}
     where = f"{_text(clutch.pen) or 'no pen'}, {clutch.set_on.year}"
-    if not cocks:
-        cocks = _unseen(draft, f"unseen cock of {where}", "home", 1)
+    if not laid.sires():
+        unseen_sires = _unseen(draft, f"unseen cock of {where}", "home", 1)
         draft.assumed.add(f"no cock on record for clutch {clutch.clutch}: one unseen cock of the home flock")
-    if not hens:
-        hens = _unseen(draft, f"unseen hen of {where}", "home", UNSEEN_HENS)
+    if not laid.dams():
+        unseen_dams = _unseen(draft, f"unseen hen of {where}", "home", UNSEEN_HENS)
         draft.assumed.add(
             f"no hens on record for clutch {clutch.clutch}: {UNSEEN_HENS} unseen hens of the home flock"
         )
-    return cocks, hens
 
+    def of(sire: str | None, dam: str | None) -> tuple[Shares, Shares]:
+        # a dam known from another pen brings the cocks she stood with there
+        elsewhere = {} if dam is None or dam in laid.hens else pens.sires_of(dam, clutch.set_on)
+        return elsewhere or laid.sires(dam) or unseen_sires, laid.dams(sire) or unseen_dams
 
-def _shares(birds: npt.NDArray[np.object_], days: npt.NDArray[np.float64]) -> Shares:
-    names, which = np.unique(birds.astype(str), return_inverse=True)
-    total = np.bincount(which, days, len(names))
-    return {str(name): 0.5 * own / total.sum() for name, own in zip(names, total, strict=True) if own > 0}
+    return of
 
 
 def _supplier_pen(
@@ -327,13 +294,13 @@ def _sentences(draft: _Draft) -> tuple[str, ...]:
     return tuple(sorted(draft.assumed))
 
 
-def _mean(shares: Iterable[Shares]) -> Shares:
-    shares = list(shares)
+def _mean(shares: Sequence[Shares], weights: Sequence[float]) -> Shares:
+    """The weighted mean of shares."""
     total: Shares = {}
-    for one in shares:
+    for one, weight in zip(shares, weights, strict=True):
         for parent, w in one.items():
-            total[parent] = total.get(parent, 0.0) + w / len(shares)
-    return total
+            total[parent] = total.get(parent, 0.0) + w * weight / sum(weights)
+    return {parent: w for parent, w in total.items() if w > 0}
 
 
 def _text(cell: object) -> str | None:

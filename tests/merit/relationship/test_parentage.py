@@ -36,28 +36,6 @@ def test_the_day_a_bird_leaves_is_not_counted() -> None:
     assert shares(made)["H1"] == pytest.approx(0.5 * 1 / 10)
 
 
-def test_a_cock_that_left_shortly_before_keeps_a_share() -> None:
-    """Left 14 days before the first egg with 21 cock days: 7 laying days may still be his, at half weight."""
-    pens = [stood("C", "2026-01-01", "2026-02-05"), stood("D", "2026-02-05"), stood("H1", "2026-01-01")]
-    made = flock(birds=[*FOUNDERS, bird("x", "female", "26-H1")], clutches=[clutch("26-H1")], pens=pens)
-    assert shares(made) == pytest.approx({"C": 0.5 * 3.5 / 13.5, "D": 0.5 * 10 / 13.5, "H1": 0.5})
-
-
-def test_a_cock_that_left_long_before_has_none() -> None:
-    pens = [stood("C", "2026-01-01", "2026-01-29"), stood("D", "2026-01-29"), stood("H1", "2026-01-01")]
-    made = flock(birds=[*FOUNDERS, bird("x", "female", "26-H1")], clutches=[clutch("26-H1")], pens=pens)
-    assert shares(made) == pytest.approx({"D": 0.5, "H1": 0.5})
-
-
-def test_a_bird_that_died_in_the_pen_stood_there_that_day() -> None:
-    dead = {**bird("C", "male"), "gone_on": "2026-02-20", "gone_why": "died"}
-    pens = [stood("C", "2026-01-01"), stood("D", "2026-02-21"), stood("H1", "2026-01-01")]
-    made = flock(
-        birds=[dead, *FOUNDERS[1:], bird("x", "female", "26-H1")], clutches=[clutch("26-H1")], pens=pens
-    )
-    assert shares(made)["C"] == pytest.approx(0.5 * 2 / 10)
-
-
 def test_no_cock_on_record_is_one_unseen_cock() -> None:
     made = flock(
         birds=[*FOUNDERS, bird("x", "female", "26-H1")],
