@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -11,6 +12,7 @@ import pandas as pd
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.hatch import Hatch, hatch
 from selection.compare.laying.laying import Laying, laying
+from selection.decide.fates import flock_table
 from selection.decide.matings.matings import Matings, matings
 from selection.decide.prices.prices import Prices, prices
 from selection.decide.verdicts.verdicts import Verdicts, propose
@@ -57,6 +59,11 @@ class Meeting:
     matings: Matings
     prices: Prices
 
+    @cached_property
+    def everyone(self) -> pd.DataFrame:
+        """flock.csv: what becomes of every living bird, as :func:`selection.decide.fates.flock_table` gives it."""
+        return flock_table(self.flock, self.verdicts, self.prices)
+
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
         """The tables of the contract by file name, as they are written."""
@@ -67,6 +74,7 @@ class Meeting:
             "clutches": self.clutches.table,
             "laying": self.laying.table,
             "matings": self.matings.table,
+            "flock": self.everyone,
             "prices": self.prices.table,
         }
 

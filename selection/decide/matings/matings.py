@@ -9,6 +9,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from selection.decide.fates import fates
 from selection.decide.matings.allotment import Allotment, allot
 from selection.decide.matings.depression import Depression, depression
 from selection.decide.verdicts.verdicts import Verdicts
@@ -59,7 +60,7 @@ def matings(
 
     `pen_sizes`: the most hens one cock may have, for all or by cock (None: any number). The allotment puts
     the hens that stay to the cocks that are kept; the reserve is in the table alone, and so are older cocks
-    unless none is kept. A pair is refused above the plan's `most_inbreeding` or where one of them is barred; where
+    unless none is kept. A pair is refused above the plan's `most_inbreeding`; where
     the plan sets no ceiling none is refused for it, but none closer than `CLOSE` is put together.
     """
     staying = stay(flock, verdicts)
@@ -87,17 +88,16 @@ def _not_too_close(pairs: pd.DataFrame, most: float | None) -> pd.DataFrame:
 
 
 def stay(flock: Flock, verdicts: Verdicts) -> pd.DataFrame:
-    """The birds that stay: bird, sex, role (`keep`, `reserve`, or `standing`: older, without a verdict).
+    """The birds that stay to breed: bird, sex, role (`keep`, `reserve`, or `standing`: an older bird that stands open).
 
-    A standing bird that the meeting sells has left; one of unknown sex cannot be put to another.
+    None barred, none of unknown sex, none that is to go.
     """
-    said = verdicts.table.set_index("bird")["stands"]
-    birds = flock.birds[flock.birds["alive"] & flock.birds["sex"].isin(["male", "female"])]
-    older = birds["hatch_year"] != flock.plan.season
-    role = birds["bird"].map(said).where(birds["bird"].isin(said.index), np.where(older, "standing", "young"))
-    found = pd.DataFrame({"bird": birds["bird"], "sex": birds["sex"], "role": role})
+    found = fates(flock, verdicts).merge(flock.birds[["bird", "sex", "hatch_year"]], on="bird")
+    open_older = (found["stands"] == "open") & (found["hatch_year"] != flock.plan.season)
+    found["role"] = found["stands"].mask(open_older, "standing")
     order = {"keep": 0, "standing": 1, "reserve": 2}
-    found = found[found["role"].isin(order)]
+    breeds = found["sex"].isin(["male", "female"]) & ~found["bird"].isin(bars(flock).index)
+    found = found.loc[breeds & found["role"].isin(order), ["bird", "sex", "role"]]
     return found.sort_values("role", key=lambda r: r.map(order), kind="stable").reset_index(drop=True)
 
 
@@ -142,19 +142,17 @@ class _Words:
 
     def __init__(self, flock: Flock, merit: Merit) -> None:
         self.most = flock.plan.most_inbreeding
-        self.barred = bars(flock).to_dict()
         sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
         self.descent = Descent(merit.pedigree, sexes)
 
     def of(self, cock: str, hen: str, inbreeding: float, worst: Worst) -> tuple[str, str]:
-        faults = [f"{b} is barred: {self.barred[b]}" for b in (cock, hen) if b in self.barred]
         over = self.most is not None and inbreeding > self.most + SAME
         how = degree(inbreeding)
         if inbreeding > SAME:
             how += f" (F {inbreeding:.3f}{f', above the ceiling of {self.most:g}' if over else ''})"
             how += ": " + "; ".join(self.descent.common_ancestors(cock, hen))
-        parts = [*faults, how, *self._doubt(inbreeding, worst)]
-        return "no" if faults or over else "yes", "; ".join(parts)
+        parts = [how, *self._doubt(inbreeding, worst)]
+        return "no" if over else "yes", "; ".join(parts)
 
     def _doubt(self, inbreeding: float, worst: Worst) -> list[str]:
         most = 0.5 * worst.relationship

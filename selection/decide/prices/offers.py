@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.decide.fates import fates
 from selection.decide.prices.costs import CostsToDate
 from selection.decide.prices.market import Array, Market, looked_at
 from selection.decide.prices.money import Currency, total
@@ -17,7 +18,6 @@ from selection.decide.prices.present import unnamed_chicks
 from selection.decide.wording import each
 from selection.errors import RecordsError
 from selection.merit.candidates import bars
-from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 from selection.records.forms.columns import SOLD_AS
 
@@ -26,11 +26,8 @@ if TYPE_CHECKING:
     from selection.merit.ranking import Merit
     from selection.standard.points import Points
 
-STAYS = ("keep", "reserve")
-
-
 def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None = None) -> pd.DataFrame:
-    """One row for each bird that goes, in the order of the flock's birds.
+    """One row for each bird that stands at `sell`, and each unnamed chick, in the order of the flock's birds.
 
     Columns: bird (its key), known (it has a number), clutch, sex, weeks (age on the plan's day), points (of
     100), seen (some look was at it), candidate, own_ring, bars (why it is not for breeding, or blank),
@@ -39,17 +36,15 @@ def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None 
     """
     nameless = unnamed_chicks(flock, flock.plan.season)
     every = pd.concat([flock.birds.assign(known=True), nameless], ignore_index=True)
-    table = verdicts.table
-    candidate = every["bird"].isin(table["bird"])
-    sold = every["bird"].isin(table["bird"][table["stands"] == "sell"])
-    goes = sold | (~candidate & _no_candidate_goes(flock, every))
+    found = fates(flock, verdicts)
+    goes = every["bird"].isin(found["bird"][found["stands"] == "sell"]) | ~every["known"]
     birds = every[goes & every["alive"]].reset_index(drop=True)
     of_100, barred = looked_at(points), _bars(flock, merit)
     birds = birds[["bird", "known", "clutch", "sex", "origin_of"]].assign(
         weeks=(pd.Timestamp(flock.plan.on) - birds["hatched"]).dt.days / 7,
         points=birds["bird"].map(of_100),
         seen=birds["bird"].isin(of_100.index),
-        candidate=birds["bird"].isin(table["bird"]),
+        candidate=birds["bird"].isin(verdicts.table["bird"]),
         own_ring=birds["bird"].isin(_own_ringed(flock)) & birds["known"],
         bars=[barred.get(bird, "") for bird in birds["bird"]],
     )
@@ -57,14 +52,6 @@ def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None 
     for kind in SOLD_AS:
         birds[kind] = [_why_not(kind, row) for row in each(birds)]
     return birds
-
-
-def _no_candidate_goes(flock: Flock, every: pd.DataFrame) -> pd.Series:
-    """Of birds that are no candidates: the season's unless decided to stay, and those decided to sell."""
-    last = season_decisions(flock).set_index("bird")["decided"]
-    decision = every["bird"].map(last)
-    young = every["hatch_year"] == flock.plan.season
-    return (young & ~decision.isin(STAYS)) | (decision == "sell")
 
 
 def _own_ringed(flock: Flock) -> pd.Series:

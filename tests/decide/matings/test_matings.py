@@ -109,13 +109,12 @@ def test_without_a_ceiling_no_pen_is_proposed_for_father_and_daughter() -> None:
     assert any("closer than half brother and sister (F above 0.125" in said for said in found.sentences)
 
 
-def test_a_barred_hen_is_refused_with_the_fault_and_who_saw_it() -> None:
+def test_a_barred_hen_stands_in_no_pair() -> None:
     looks = pd.DataFrame(
         {"on": [pd.Timestamp("2025-08-01")], "judge": ["M"], "bird": ["24-H1"], "faults": ["wry tail"]}
     )
-    row = pair(of(holdings.flock(looks=looks)), "26-M1", "24-H1")
-    assert row["allowed"] == "no"
-    assert row["why"].startswith("24-H1 is barred: wry tail (M, 2025-08-01)")
+    table = of(holdings.flock(looks=looks))
+    assert "24-H1" not in set(table["hen"]) and "24-H2" in set(table["hen"])
 
 
 def test_merit_of_the_chicks_is_the_mean_of_the_parents() -> None:
