@@ -18,10 +18,11 @@ if TYPE_CHECKING:
 
 FATES = ("keep", "reserve", "sell", "open")
 """What a living bird may stand at; `open`: neither plan nor decision settles it."""
-DECIDED, VERDICT, NO_LINE, EARLIER, NOT_ASKED, NO_SEX = "decided verdict no_line earlier not_asked no_sex".split()
+DECIDED, VERDICT, NO_LINE, EARLIER = "decided", "verdict", "no_line", "earlier"
 """On what a fate rests: a decision of the season, the meeting's verdict, no line of the plan's [keep] that takes a
-bird of the season, a decision of an earlier season to sell; and for open birds: the plan asks nothing, no sex known.
-"""
+bird of the season, a decision of an earlier season to sell."""
+NOT_ASKED, NO_SEX = "not_asked", "no_sex"
+"""Why a bird stands open: the plan asks nothing of it, or its sex is not known."""
 COLUMNS = (
     "bird", "name", "left", "right", "sex", "hatch_year", "clutch", "pen", "group", "stands", "sold_as", "price", "why",
 )  # fmt: skip
@@ -80,14 +81,18 @@ def pens_now(flock: Flock) -> pd.Series:
     """The pen each bird stands in on the plan's day, by bird; the one it came to last where several are written."""
     day = pd.Timestamp(flock.plan.on)
     there = flock.pens[(flock.pens["from"] <= day) & ~(flock.pens["to"] <= day)]
-    return there.sort_values("from", kind="stable").drop_duplicates("bird", keep="last").set_index("bird")["pen"]
+    return (
+        there.sort_values("from", kind="stable").drop_duplicates("bird", keep="last").set_index("bird")["pen"]
+    )
 
 
 def _why(flock: Flock, verdicts: Verdicts, found: pd.DataFrame) -> list[str]:
     """In words on what each fate rests."""
     made = {row.bird: row for row in each(season_decisions(flock))}
     before = {row.bird: row for row in each(standing_decisions(flock))}
-    reasons = dict(zip(verdicts.table["bird"], verdicts.table.get("reason", verdicts.table["bird"]), strict=True))
+    reasons = dict(
+        zip(verdicts.table["bird"], verdicts.table.get("reason", verdicts.table["bird"]), strict=True)
+    )
     sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
     words = {
         DECIDED: lambda bird: f"decided on {_decision(made[bird])}",

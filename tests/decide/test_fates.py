@@ -19,7 +19,7 @@ from tests.show import held
 
 def decided(*rows: tuple[str, str, str]) -> pd.DataFrame:
     frame = pd.DataFrame(list(rows), columns=["on", "bird", "decided"])
-    return frame.assign(on=pd.to_datetime(frame["on"]))
+    return frame.assign(on=pd.to_datetime(frame["on"]), why=None)
 
 
 def said(**stands: str) -> SimpleNamespace:
@@ -65,7 +65,9 @@ def test_birds_gone_are_left_out() -> None:
 
 def test_those_who_breed_are_kept_in_reserve_or_older_and_open() -> None:
     flock = with_decisions(("2026-10-10", "26-P3", "keep"), ("2025-10-10", "24-H1", "sell"))
-    roles = stay(flock, said(**{"26-M1": "keep", "26-M2": "reserve", "26-P1": "sell"})).set_index("bird")["role"]
+    roles = stay(flock, said(**{"26-M1": "keep", "26-M2": "reserve", "26-P1": "sell"})).set_index("bird")[
+        "role"
+    ]
     assert roles.to_dict() == {
         "26-P3": "keep", "26-M1": "keep", "24-H2": "standing", "25-M1": "standing", "26-M2": "reserve",
     }  # fmt: skip

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from selection.merit.ranking import Merit
     from selection.standard.points import Points
 
+
 def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None = None) -> pd.DataFrame:
     """One row for each bird that stands at `sell`, and each unnamed chick, in the order of the flock's birds.
 

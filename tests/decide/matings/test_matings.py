@@ -113,7 +113,7 @@ def test_a_barred_hen_stands_in_no_pair() -> None:
     looks = pd.DataFrame(
         {"on": [pd.Timestamp("2025-08-01")], "judge": ["M"], "bird": ["24-H1"], "faults": ["wry tail"]}
     )
-    table = of(holdings.flock(looks=looks))
+    table = of(holdings.flock(looks=looks)).table
     assert "24-H1" not in set(table["hen"]) and "24-H2" in set(table["hen"])
 
 
