@@ -10,7 +10,8 @@ from dataclasses import replace
 from datetime import date
 from typing import TypeVar
 
-from selection.records.settings.reading import Fault, Keep, Measured, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Fault, Measured, Section, Standard
 
 Trait = TypeVar("Trait", Section, Measured)
 
@@ -186,7 +187,8 @@ def plan_toml(plan: Plan) -> str:
     parts += ["", "[parents]", f"days = {plan.egg_days}", f"cock_days = {plan.cock_days}"]
     parts += ["", "[blood]", f"same_pen = {plan.same_pen:g}"]
     parts += ["", "[matings]", f"most_inbreeding = {plan.most_inbreeding:g}"]
-    parts += ["", "[prices]", f"currency = {_quoted(plan.currency)}"]
+    if plan.currency:
+        parts += ["", "[prices]", f"currency = {_quoted(plan.currency)}"]
     return "\n".join([PLAN_HEAD, *_explained(parts, PLAN_NOTES)]) + "\n"
 
 

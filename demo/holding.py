@@ -21,7 +21,8 @@ from demo.history import Options
 from demo.truth import truth
 from demo.years import live
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Plan, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Standard
 
 
 @dataclass(frozen=True)

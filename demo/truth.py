@@ -10,7 +10,8 @@ import pandas as pd
 from demo import breed, seen
 from demo.basket import Basket
 from demo.history import History
-from selection.records.settings.reading import Plan, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Standard
 
 
 def truth(h: History, laying: Basket, standard: Standard, plan: Plan) -> dict[str, pd.DataFrame]:

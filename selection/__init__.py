@@ -32,6 +32,7 @@ __version__ = "1.0.0"
 _HOME = {
     "SelectionError": "errors",
     "record": "records.intake.recording",
+    "record_rows": "records.intake.recording",
     "Flock": "records.flock",
     "read_flock": "records.flock",
     "flock_from_forms": "records.flock",

@@ -83,10 +83,10 @@ def _parser() -> argparse.ArgumentParser:
     rings = _command(commands, "rings", _rings, "plan rings: free pairs, rings to check or change")
     rings.add_argument("--colours", default=None, help="colours in stock, parted by commas")
     decide = _command(commands, "decide", _decide, "record what the meeting decided on a bird")
-    decide.add_argument("bird")
+    decide.add_argument("bird", help='its number, name, or colours as worn that day: "green blue"')
     decide.add_argument("decided", choices=("keep", "reserve", "sell"))
     decide.add_argument("--why", default="", help="the reason")
-    decide.add_argument("--who", default="", help="who decided; stands before the reason")
+    decide.add_argument("--who", default="", help="who decided")
     decide.add_argument("--on", default=None, help="the day, as 2026-10-10 (default: the plan's)")
     _command(commands, "check", _check, "verify everything that is recorded")
     export = _command(commands, "export", _export, "give back every form as CSV and workbook")
@@ -162,7 +162,7 @@ def _decide(options: argparse.Namespace) -> int:
         options.flock, options.bird, options.decided, why=options.why, who=options.who, on=options.on
     )
     print(recorded.words())
-    if recorded.status == 0 and (said := doubt(options.flock, options.bird, options.decided)):
+    if recorded.status == 0 and (said := doubt(options.flock, options.bird, options.decided, options.on)):
         print(said)
     return recorded.status
 

@@ -361,7 +361,7 @@ def _sentences(
 def _cost_in_words(
     bills: float, reared: float, a_chick: float, kept: float, a_bird: float, currency: str
 ) -> str:
-    words = f"The season's bills are {bills:.2f} {currency}"
+    words = f"The season's bills are {bills:.2f} {currency}".rstrip()
     if a_chick == a_chick:
         words += f": {a_chick:.2f} for each of {reared:.0f} chicks reared"
     if a_bird == a_bird:

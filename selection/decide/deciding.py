@@ -1,15 +1,15 @@
-"""Recording what the meeting decided: one row on the decisions form, by the same way in as any other form."""
+"""Recording what people decide on a bird: one row on the decisions form, by the same way in as any other form."""
 
 from __future__ import annotations
 
-import csv
-import tempfile
 from datetime import date
 from pathlib import Path
 
 from selection.merit.candidates import candidates
-from selection.records.flock import read_flock
-from selection.records.intake.recording import Recorded, record
+from selection.records.flock import Flock, flock_on
+from selection.records.forms.sheets import CLEAR
+from selection.records.intake.recording import Recorded, record_rows
+from selection.records.rings import find_bird
 
 
 def decide(
@@ -17,29 +17,35 @@ def decide(
 ) -> Recorded:
     """Record `keep`, `reserve` or `sell` of one bird with its reason; a later decision of the day replaces it.
 
-    `on` defaults to the plan's day. The form has no column for who decided: `who` stands before the reason,
-    "Ann: her dam laid all winter". A bird that is not on record, or another word than the three, is refused
-    in the returned record; there is no sheet to mend.
+    `bird` is its number, its name, or its colours as worn that day; `on` defaults to the plan's day. Another word
+    than the three is refused in the returned record; there is no sheet to mend. Raises RecordsError where `bird`
+    means no bird, or several.
     """
-    day = on or read_flock(flock).plan.on
-    reason = ": ".join(part for part in (who.strip(), why.strip()) if part)
-    with tempfile.TemporaryDirectory() as folder:
-        form = Path(folder) / "decisions.csv"
-        with form.open("w", newline="", encoding="utf-8") as out:
-            csv.writer(out).writerows([["on", "bird", "decided", "why"], [str(day), bird, decided, reason]])
-        return record(flock, form, correct=True, returned=False)
+    number, now = _meant(flock, bird, on)
+    said = {"who": who.strip() or CLEAR, "settled": CLEAR, "why": why.strip() or CLEAR}
+    row = {"on": now.plan.on, "bird": number, "decided": decided, **said}
+    return record_rows(flock, "decisions", [row], correct=True, source="decide")
 
 
-def doubt(flock: Path, bird: str, decided: str) -> str | None:
+def doubt(flock: Path, bird: str, decided: str, on: date | str | None = None) -> str | None:
     """What to know of a decision just recorded, in one sentence: None where nothing stands against it.
 
     A barred bird that stays goes on being barred; a bird in none of the plan's groups is on none of its pages.
     """
-    field = candidates(read_flock(flock))
-    own = field[field["bird"].str.casefold() == bird.strip().casefold()]
+    number, now = _meant(flock, bird, on)
+    field = candidates(now)
+    own = field[field["bird"] == number]
     if own.empty:
-        return f"{bird} stands in no group of this plan: the decision is kept, and no page of the meeting shows it"
+        return f"{number} stands in no group of this plan: the decision is kept, and no page of the meeting shows it"
     bar = own["bar"].iloc[0]
     if isinstance(bar, str) and decided != "sell":
-        return f"{bird} is barred from breeding: {bar}; the decision stands, and every page goes on saying so"
+        return (
+            f"{number} is barred from breeding: {bar}; the decision stands, and every page goes on saying so"
+        )
     return None
+
+
+def _meant(path: Path, bird: str, on: date | str | None) -> tuple[str, Flock]:
+    """The number of the bird that is meant on that day, and the flock as it stood then."""
+    flock = flock_on(path, on).flock
+    return find_bird(bird, flock.birds, flock.rings, flock.plan.on), flock

@@ -17,7 +17,8 @@ from selection.merit import published
 from selection.merit.posterior import Known
 from selection.merit.variances.trait_variances import usual_variance
 from selection.records.flock import Flock
-from selection.records.settings.reading import Plan, Section, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Section, Standard
 from selection.standard.bands import expected_points
 from selection.standard.growth import Growth
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock
@@ -19,7 +20,7 @@ BEFORE = pd.DateOffset(months=6)
 
 
 def season_decisions(flock: Flock) -> pd.DataFrame:
-    """The last decision on each bird in the plan's season: bird, on, decided, why.
+    """The last decision on each bird in the plan's season: bird, on, decided, who, settled, why (who before it).
 
     Those of the season's calendar year, and where the meeting falls in the winter after, those made then.
     """
@@ -28,7 +29,15 @@ def season_decisions(flock: Flock) -> pd.DataFrame:
     if flock.plan.on.year > flock.plan.season:
         of_season |= made["on"] > pd.Timestamp(flock.plan.on) - BEFORE
     last = made[of_season].drop_duplicates("bird", keep="last")
-    return last[["bird", "on", "decided", "why"]].reset_index(drop=True)
+    return _with_who(last)[["bird", "on", "decided", "who", "settled", "why"]].reset_index(drop=True)
+
+
+def _with_who(decisions: pd.DataFrame) -> pd.DataFrame:
+    """`decisions` with who decided before the reason: `Ann: her dam laid all winter`."""
+    who, why = (decisions[c].fillna("") for c in ("who", "why"))
+    between = pd.Series(np.where((who != "") & (why != ""), ": ", ""), index=decisions.index, dtype="str")
+    said = who + between + why
+    return decisions.assign(why=said.mask(said == ""))
 
 
 def standing_decisions(flock: Flock) -> pd.DataFrame:
@@ -37,7 +46,7 @@ def standing_decisions(flock: Flock) -> pd.DataFrame:
     made = flock.decisions.dropna(subset=["bird", "decided"]).sort_values("on", kind="stable")
     last = made.assign(key=folded(made["bird"])).drop_duplicates("key", keep="last")
     last = last[last["key"].isin(here.index)]
-    return last.assign(bird=last["key"].map(here))[["key", "bird", "on", "decided", "why"]]
+    return _with_who(last).assign(bird=last["key"].map(here))[["key", "bird", "on", "decided", "why"]]
 
 
 FINAL_WEEKS = 20.0

@@ -20,7 +20,8 @@ from selection.records.intake.taking_in import take_in
 from selection.records.ledger.appending import must_be_there, read_rows
 from selection.records.ledger.kept import read_settings
 from selection.records.settings.adopting import InForce, plan_of, section_columns, standards_of
-from selection.records.settings.reading import Plan, Standard, read_plan, read_standard
+from selection.records.settings.plan import Plan, day_meant, read_plan
+from selection.records.settings.reading import Standard, read_standard
 
 small_frames = pd.option_context("mode.string_storage", "python")
 """Decorator of what makes frames: their strings are Python's own.
@@ -64,6 +65,7 @@ class Flock:
     eggs: pd.DataFrame
     sales: pd.DataFrame
     costs: pd.DataFrame
+    income: pd.DataFrame
     decisions: pd.DataFrame
     later: Mapping[str, int] = field(default_factory=dict)
 
@@ -109,6 +111,28 @@ def whole_flock(path: str | Path) -> Flock:
     """The flock recorded in `path` with every row there is, whatever its day. Raises as :func:`read_flock`."""
     texts = read_settings(path)
     return read_flock(path, replace(plan_of(texts, standards_of(texts).latest), on=date(9999, 12, 31)))
+
+
+@dataclass(frozen=True)
+class OnADay:
+    """The flock on the day that was asked for, and a remark on that day (None: nothing to say)."""
+
+    flock: Flock
+    said: str | None
+
+
+def flock_on(path: str | Path, on: date | str | None = None, today: date | None = None) -> OnADay:
+    """The flock recorded in `path` on the day `on`: only rows up to that day count.
+
+    Blank `on`: `today` where it lies within the plan's season, else the plan's day (see
+    :func:`~selection.records.settings.plan.day_meant`). Raises as :func:`read_flock`, and RecordsError for a text
+    that is no day.
+    """
+    must_be_there(path)
+    texts = read_settings(path)
+    plan = plan_of(texts, standards_of(texts).latest)
+    day, said = day_meant(plan, on, today)
+    return OnADay(read_flock(path, replace(plan, on=day)), said)
 
 
 def flock_from_forms(path: str | Path) -> Flock:

@@ -8,11 +8,16 @@ gone leave their colours free.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
+from difflib import get_close_matches
 
 import numpy as np
 import pandas as pd
+
+from selection.errors import RecordsError
+from selection.records.forms.schema import folded
 
 LEGS = ("left", "right")
 FEW = 0.2
@@ -86,6 +91,74 @@ def name_birds(rows: pd.DataFrame, rings: pd.DataFrame, birds: pd.DataFrame) -> 
             if not (left and right):
                 notes[row] = f"taken as {fits[0]}, the only living bird with it on {day:%Y-%m-%d}"
     return Named(pd.Series(named, index=rows.index, dtype="str"), faults, notes)
+
+
+def find_bird(said: str, birds: pd.DataFrame, rings: pd.DataFrame, on: date) -> str:
+    """The number of the one bird that `said` means on the day `on`.
+
+    Parameters
+    ----------
+    said
+        A bird's number; or its name; or its colours as worn that day, left then right: `green blue`, a leg with two
+        rings as `green yellow/blue`; `green/blue`, or one colour alone, where it fits one living bird. Capitals and
+        blanks do not matter. An exact number goes before a name, a name before a number that has lost its leading
+        zeros, and that before colours.
+    birds, rings
+        The forms as a flock has them on that day: `birds` with `bird`, `name`, `hatched`, `gone_on`.
+    on
+        The day.
+
+    Raises
+    ------
+    RecordsError
+        Where no bird or several are meant; the text names those that may be.
+    """
+    wanted = said.strip().casefold()
+    named = birds["name"].notna() & (folded(birds["name"]) == wanted)
+    ways = (folded(birds["bird"]) == wanted, named, _without_zeros(birds, wanted))
+    found = next((birds.loc[fits, "bird"].tolist() for fits in ways if fits.any()), None)
+    if found is None:
+        found = _by_colours(said, birds, rings, pd.Timestamp(on)) if wanted else []
+    if len(found) == 1:
+        return str(found[0])
+    if found:
+        raise RecordsError(
+            f"“{said}” means several birds on {on}: {_told(found, birds)}; give the number of one"
+        )
+    near = get_close_matches(wanted, [*folded(birds["bird"]), *folded(birds["name"].dropna())], n=3)
+    fits = folded(birds["bird"]).isin(near) | folded(birds["name"]).isin(near)
+    perhaps = f"; perhaps {_told(birds.loc[fits, 'bird'].tolist(), birds)}" if fits.any() else ""
+    raise RecordsError(
+        f"“{said}” is no bird's number or name, and no living bird's colours on {on}{perhaps}; give a number, a "
+        'name, or colours as left then right: "green blue"'
+    )
+
+
+def _without_zeros(birds: pd.DataFrame, wanted: str) -> pd.Series:
+    """Which birds' numbers are `wanted` but for zeros before it, which a spreadsheet takes off."""
+    if not wanted.isdecimal():
+        return pd.Series(False, index=birds.index)
+    return birds["bird"].str.fullmatch("0*" + (wanted.lstrip("0") or "0")).fillna(False).astype(bool)
+
+
+def _by_colours(said: str, birds: pd.DataFrame, rings: pd.DataFrame, day: pd.Timestamp) -> list[str]:
+    """The living birds that some reading of `said` as colours fits."""
+    wearers = _wearers(worn(rings, day), living(birds, day))
+    text = str(folded_colour(pd.Series([said.replace(",", " ")])).iloc[0])
+    words = text.split()
+    pairs = [(" ".join(words[:i]), " ".join(words[i:])) for i in range(len(words) + 1)]
+    if text.count("/") == 1:  # two legs, unless it is one leg with two rings: both readings are tried
+        left, right = text.split("/")
+        pairs.append((left, right))
+    found = [bird for pair in dict.fromkeys(pairs) for bird in wearers.get(pair, [])]
+    return list(dict.fromkeys(found))
+
+
+def _told(found: Sequence[str], birds: pd.DataFrame) -> str:
+    """Birds by number, with their names where they have one."""
+    names = dict(zip(birds["bird"], birds["name"], strict=True))
+    told = [f"{bird} ({name})" if isinstance(name := names.get(bird), str) else bird for bird in found]
+    return ", ".join(sorted(told))
 
 
 def _wearers(legs: pd.DataFrame, here: pd.Series) -> dict[tuple[str, str], list[str]]:

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from nbformat import NotebookNode
 
-    from selection.records.settings.reading import Plan, Standard
+    from selection.records.settings.plan import Plan
+    from selection.records.settings.reading import Standard
 
 Progress = Callable[[str, float], None]
 

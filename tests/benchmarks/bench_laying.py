@@ -14,7 +14,8 @@ import pandas as pd
 
 from selection.compare.laying.laying import laying
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Plan, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Standard
 
 PENS = 10
 RATE = 0.55

@@ -33,7 +33,8 @@ from selection.compare.clutches.comparison import clutch_cases, compare_case, se
 from selection.compare.clutches.traits import Case, seen_only
 from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Plan, Section, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Section, Standard
 from selection.standard.growth import fit_growth
 from selection.standard.points import score
 

@@ -66,7 +66,8 @@ from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import Variances, design
 from selection.records.flock import assemble
-from selection.records.settings.reading import Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Section, Standard
 from selection.standard.growth import fit_growth
 
 STANDARD = Standard(

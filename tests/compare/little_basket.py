@@ -9,7 +9,8 @@ from typing import Any
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Plan, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Standard
 
 
 def flock_of(

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Section, Standard
 
 BAND = {"male": (3200.0, 4000.0), "female": (2500.0, 3100.0)}
 NONE = {"male": (2000.0, 5200.0), "female": (1600.0, 4200.0)}

@@ -15,7 +15,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Plan, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Standard
 
 Array = npt.NDArray[np.float64]
 Rng = np.random.Generator

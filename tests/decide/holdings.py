@@ -11,7 +11,8 @@ import pandas as pd
 
 from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Fault, Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Fault, Section, Standard
 
 STANDARD = Standard(
     "Invented fowl",

@@ -10,6 +10,7 @@ import pytest
 
 from selection.decide.deciding import decide
 from selection.decide.verdicts.verdicts import propose
+from selection.errors import RecordsError
 from selection.merit.ranking import rank
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import read_flock
@@ -30,7 +31,7 @@ def holding(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def last_decision(path: Path, bird: str) -> tuple[str, str]:
     rows = read_flock(path).decisions
     row = rows[rows["bird"] == bird].iloc[-1]
-    return row["decided"], row["why"]
+    return row["decided"], ": ".join(part for part in row[["who", "why"]] if isinstance(part, str))
 
 
 def test_who_stands_before_why_and_a_later_word_of_the_day_replaces_it(holding: Path) -> None:
@@ -74,6 +75,9 @@ def test_a_decision_of_a_meeting_in_the_winter_after_counts_for_its_season(holdi
 
 
 def test_a_bird_not_on_record_is_refused_in_words(holding: Path) -> None:
-    refused = decide(holding, "no-such-bird", "keep")
-    assert refused.status == 1 and "no-such-bird" in refused.words()
+    with pytest.raises(RecordsError, match="no-such-bird"):
+        decide(holding, "no-such-bird", "keep")
+    bird = read_flock(holding).birds["bird"].iloc[0]
+    refused = decide(holding, bird, "eat")
+    assert refused.status == 1 and "one of keep, reserve, sell" in refused.words()
     assert "see refused" not in refused.words() and not (holding / "refused").exists()

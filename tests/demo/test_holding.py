@@ -14,7 +14,8 @@ from demo import breed, make
 from selection.records.flock import Flock, flock_from_forms, read_flock
 from selection.records.forms.columns import FORMS, Form
 from selection.records.intake.recording import record
-from selection.records.settings.reading import parse_plan, parse_standard
+from selection.records.settings.plan import parse_plan
+from selection.records.settings.reading import parse_standard
 from tests.simulated import Holding, simulate
 
 ROOT = Path(__file__).resolve().parents[2]

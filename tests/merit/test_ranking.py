@@ -13,7 +13,7 @@ from selection.merit.mixed_model import fit_model
 from selection.merit.ranking import RANKING, Merit, chances, rank, rerank
 from selection.merit.relationship.pedigree import from_parents
 from selection.records.flock import Flock
-from selection.records.settings.reading import Keep
+from selection.records.settings.plan import Keep
 from tests.benchmarks.simulate_merit import one, summary
 from tests.merit.tiny import PLAN, STANDARD, bird, clutch, flock, look, stood
 from tests.simulated import simulate

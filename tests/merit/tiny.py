@@ -8,7 +8,8 @@ from datetime import date
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Fault, Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Fault, Section, Standard
 
 STANDARD = Standard(
     "Fenland Grey",

@@ -88,7 +88,11 @@ def forms() -> dict[str, Rows]:
             {"on": "2026-05-02", "pen": "Old Yard", "bird": "24-H1", "eggs": 1},
         ],
         "sales": [{"on": "2026-09-20", "bird": "26-04", "sold_as": "pet", "price": "18.00"}],
-        "costs": [{"on": "2026-05-30", "item": "feed", "amount": "41.20"}],
+        "costs": [
+            {"on": "2026-05-30", "item": "feed", "amount": "41.20"},
+            {"on": "2026-06-02", "item": "treatment", "amount": "9.50", "withdrawal_days": 7},
+        ],
+        "income": [{"on": "2026-07-01", "item": "eggs", "amount": "12.00", "n": 24}],
     }  # fmt: skip
 
 

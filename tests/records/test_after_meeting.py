@@ -14,7 +14,8 @@ from selection.records.flock import Flock, assemble, read_flock
 from selection.records.forms.columns import FORMS
 from selection.records.forms.season_workbook import prefilled, write_forms
 from selection.records.intake.recording import record
-from selection.records.settings.reading import Plan, Section, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Section, Standard
 from tests.records import small
 
 ON = date(2026, 10, 10)

@@ -12,7 +12,8 @@ from selection.records.flock import assemble, flock_from_forms, forms_and_findin
 from selection.records.forms.columns import FORMS
 from selection.records.intake.recording import record
 from selection.records.ledger.appending import read_rows
-from selection.records.settings.reading import parse_plan, parse_standard
+from selection.records.settings.plan import parse_plan
+from selection.records.settings.reading import parse_standard
 from tests.records import small
 
 STANDARD = parse_standard(small.STANDARD)

@@ -10,7 +10,8 @@ import pytest
 
 from selection.records.flock import Flock, assemble
 from selection.records.ringplan import ring_plan, size_table, sizes_at
-from selection.records.settings.reading import Plan, Section, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Section, Standard
 
 ON = date(2026, 10, 10)
 STANDARD = Standard("Marram", (Section("type", "Type", 100.0),))

@@ -17,7 +17,7 @@ from selection.merit.ranking import rank
 from selection.records.after_meeting import after_meeting
 from selection.records.flock import Flock, assemble
 from selection.records.forms.columns import FORMS
-from selection.records.settings.reading import Keep
+from selection.records.settings.plan import Keep
 from selection.show.sections import mating_pages, review_pages, years_pages
 from tests.simulated import simulate
 

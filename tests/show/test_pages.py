@@ -18,7 +18,8 @@ from selection.decide.wording import chance
 from selection.merit.explain import contributions
 from selection.merit.ranking import rerank
 from selection.records.flock import assemble
-from selection.records.settings.reading import Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Section, Standard
 from selection.show import meeting as show
 from selection.show.lab.merit_pages import by_whose, contributions_frame, orders_frame
 from selection.show.page.figures import halves, in_hundred

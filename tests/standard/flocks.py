@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Fault, Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Fault, Section, Standard
 
 TYPE = Section("type", "Type", 40)
 COLOUR = Section("colour", "Colour", 35)

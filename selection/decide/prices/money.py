@@ -58,7 +58,7 @@ class Currency:
 
     def words(self, amount: float | Decimal) -> str:
         """The amount as it is written: `12.30 GBP`, `1,230 JPY`."""
-        return f"{self.amount(amount):,} {self.code}".replace("-", "−")
+        return f"{self.amount(amount):,} {self.code}".rstrip().replace("-", "−")
 
     def share_out(self, total: Decimal, weights: npt.ArrayLike) -> list[Decimal]:
         """`total` shared in proportion to `weights` (n,), to the smallest unit, adding up to `total` exactly.

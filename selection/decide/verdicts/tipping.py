@@ -10,7 +10,8 @@ import pandas as pd
 from selection.decide.wording import some_points
 from selection.merit.explain import Detail
 from selection.merit.ranking import Merit
-from selection.records.settings.reading import Plan, Section, Standard
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Section, Standard
 
 LEAST_PULL = 0.02
 """Points of merit for a point in a section under which a section is said to tip nothing."""

@@ -21,7 +21,7 @@ from selection.answer import TAILS
 from selection.errors import ModelError
 from selection.merit import mixed_equations
 from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound
-from selection.records.settings.reading import Plan
+from selection.records.settings.plan import Plan
 
 Named = dict[tuple[int, int], float]
 

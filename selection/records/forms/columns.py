@@ -33,6 +33,7 @@ GONE = ("sold", "given", "died", "killed", "lost", "returned")
 LEGS = ("left", "right")
 RING_KINDS = ("spiral", "clip", "flat", "closed")
 SOLD_AS = ("breeding", "layer", "pet", "table")
+INCOME = ("eggs", "own table", "stud", "other")
 ITEMS = ("eggs", "feed", "rings", "power", "bedding", "treatment", "other")
 DECISIONS = ("keep", "reserve", "sell")
 
@@ -296,6 +297,27 @@ FORMS: dict[str, Form] = {
                 Column("amount", "money", "amount paid", required=True, low=0),
                 Column("clutch", "label", "the clutch it was for; blank: the season"),
                 Column("line", "label", "to tell two bills of one day apart"),
+                Column(
+                    "withdrawal_days",
+                    "whole",
+                    "of a treatment: days, as its label says, before eggs or meat may be eaten",
+                    unit="days",
+                    low=0,
+                ),
+                _NOTE,
+            ),
+            dated_by="on",
+        ),
+        Form(
+            "income",
+            "Money beside the sale of birds",
+            ("on", "item", "line"),
+            (
+                _ON,
+                Column("item", "choice", "what for", required=True, allowed=INCOME),
+                Column("amount", "money", "amount taken, or what it was worth", required=True, low=0),
+                Column("n", "whole", "how many", low=1),
+                Column("line", "label", "to tell two of one day apart"),
                 _NOTE,
             ),
             dated_by="on",
@@ -308,10 +330,12 @@ FORMS: dict[str, Form] = {
                 _ON,
                 Column("bird", "label", "the bird's number", required=True),
                 Column("decided", "choice", "what the meeting decided", required=True, allowed=DECISIONS),
+                Column("who", "label", "who decided"),
+                Column("settled", "choice", "yes where settling the meeting recorded it", allowed=("yes",)),
                 Column("why", "text", "why"),
             ),
             dated_by="on",
         ),
     )
 }
-"""The eleven forms by name, in the order they are read."""
+"""The twelve forms by name, in the order they are read."""

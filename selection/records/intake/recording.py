@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from selection.errors import Finding, SelectionError, in_lines
 from selection.records.forms.cells import parse_column
 from selection.records.forms.columns import FORMS
 from selection.records.forms.reading import HandedIn, Raw, read_forms
-from selection.records.forms.schema import frame_of, keys_of
+from selection.records.forms.schema import form_named, frame_of, keys_of
 from selection.records.forms.sheets import without_clears
 from selection.records.intake.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.intake.refused import Returned, give_back, refused_rows
@@ -117,9 +119,72 @@ def record(
     faults in that standard. Refused rows come back in the flock's `refused/`, unless `returned` is False. Nothing
     is raised on purpose: what could not be done is in the answer.
     """
+    terms = _Terms(correct, today or date.today(), approve, returned, progress)
+    return _in_words(flock_path, lambda: _record(Path(flock_path), Path(forms_path), terms))
+
+
+def record_rows(
+    flock_path: str | Path,
+    form: str,
+    rows: pd.DataFrame | Iterable[Mapping[str, Any]],
+    *,
+    correct: bool = False,
+    today: date | None = None,
+    source: str = "typed in",
+) -> Recorded:
+    """Record `rows` of one form from values, by the same checks as a sheet that is handed in.
+
+    Parameters
+    ----------
+    flock_path
+        The flock's folder; it must have a standard.
+    form
+        The form's name.
+    rows
+        A frame, or one mapping a row, from the form's columns to values: text, numbers, days. None and NaN are
+        blank; `(blank)` clears a value, as in a sheet.
+    correct
+        Lets these rows change or clear recorded values.
+    today
+        The day it is done (blank: this day).
+    source
+        What the ledger notes as where the rows came from.
+
+    Returns
+    -------
+    Recorded
+        Rows are numbered as in a sheet, from 2 on. Refused rows are only in the answer: nothing is left in `refused/`.
+    """
+    terms = _Terms(correct, today or date.today(), None, False, None)
+
+    def recorded() -> Recorded:
+        raw = _from_values(form_named(form).name, rows, source)
+        if raw.cells.empty:
+            return Recorded()
+        return _take(Path(flock_path), HandedIn({form: raw}, {}, ()), source, terms)[1]
+
+    return _in_words(flock_path, recorded)
+
+
+def _from_values(form: str, rows: pd.DataFrame | Iterable[Mapping[str, Any]], source: str) -> Raw:
+    """Rows of values as a sheet's cells."""
+    frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows), dtype="object")
+    cells = [[_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)]
+    index = range(2, len(cells) + 2)
+    given = pd.DataFrame(cells, index=index, columns=range(frame.shape[1]), dtype="object")
+    return Raw(form, source, tuple(map(str, frame.columns)), given)
+
+
+def _cell(value: Any) -> Any:
+    if pd.isna(value):
+        return None
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _in_words(flock_path: str | Path, recorded: Callable[[], Recorded]) -> Recorded:
+    """What was recorded, or why nothing could be."""
     try:
-        terms = _Terms(correct, today or date.today(), approve, returned, progress)
-        return _record(Path(flock_path), Path(forms_path), terms)
+        return recorded()
     except SelectionError as error:
         return Recorded(stopped=str(error))
     except OSError as error:
@@ -145,12 +210,18 @@ def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
         )
     handed = read_forms(forms)
     adopt_earlier(flock, forms)
+    if not handed.forms and not handed.settings:
+        return Recorded(findings=handed.findings, stopped=f"{forms}: no form that can be read")
+    intake, outcome = _take(flock, handed, forms.name, terms)
+    return _given_back(flock, forms, handed, intake, outcome) if terms.returned else outcome
+
+
+def _take(flock: Path, handed: HandedIn, source: str, terms: _Terms) -> tuple[Intake, Recorded]:
+    """Take in what was handed in, and look again where somebody else records the same rows meanwhile."""
     for _ in range(TRIES):
         on_record = _on_record(flock, handed)
         day = _first_day(handed, on_record, terms.today)
         adopted = adopt(read_settings(flock), handed.settings, day, terms.correct, terms.approve)
-        if not handed.forms and not handed.settings:
-            return Recorded(findings=handed.findings, stopped=f"{forms}: no form that can be read")
         intake = take_in(
             handed,
             adopted.in_force,
@@ -163,11 +234,10 @@ def _record(flock: Path, forms: Path, terms: _Terms) -> Recorded:
         intake.findings += _missing(flock, on_record)
         write_settings(flock, adopted.standard_text, adopted.plan_text, adopted.since)
         try:
-            _append(flock, intake, forms.name, terms.progress)
+            _append(flock, intake, source, terms.progress)
         except ConflictError:
             continue
-        outcome = _outcome(handed, adopted, intake, terms.today)
-        return _given_back(flock, forms, handed, intake, outcome) if terms.returned else outcome
+        return intake, _outcome(handed, adopted, intake, terms.today)
     raise ConflictError(f"{flock}: somebody else keeps recording the same rows; try again when they are done")
 
 

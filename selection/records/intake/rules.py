@@ -34,7 +34,8 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "measures": (partial(season.names_somebody, "measures"),),
     "eggs": (eggs.hens_lay, eggs.known_pens),
     "sales": (season.lots,),
-    "costs": (),
+    "costs": (season.withdrawals,),
+    "income": (),
     "decisions": (),
 }
 
@@ -65,7 +66,7 @@ def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     if rows.empty:
         return []
     found = check_cells(form, rows, known)
-    if form not in ("clutches", "birds", "costs"):
+    if form not in ("clutches", "birds", "costs", "income"):
         found += _days(form, rows, known, DAY_OF.get(form, "on"))
     for rule in RULES[form]:
         found += rule(rows, known)

@@ -126,6 +126,13 @@ def sold_once(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found + findings("sales", rows, other, "on", words, gone, refused=False)
 
 
+def withdrawals(rows: pd.DataFrame, known: Known) -> list[Finding]:
+    """Days of withdrawal belong to a treatment."""
+    odd = rows["withdrawal_days"].notna() & (rows["item"] != "treatment")
+    words = "a blank cell: a withdrawal period belongs to the item treatment"
+    return findings("costs", rows, odd, "withdrawal_days", words)
+
+
 MOST_A_DAY = 2.0
 """Eggs a hen and day that no pen exceeds (common practice, no source)."""
 EGG_GRAMS = (15, 120)

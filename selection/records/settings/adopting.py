@@ -15,7 +15,8 @@ from selection.errors import SettingsError
 from selection.records.forms.columns import Column
 from selection.records.ledger.durable import reason
 from selection.records.ledger.kept import PLAN, STANDARD, Settings
-from selection.records.settings.reading import Plan, Standard, parse_plan, parse_standard
+from selection.records.settings.plan import Plan, parse_plan
+from selection.records.settings.reading import Standard, parse_standard
 
 
 @dataclass(frozen=True)

@@ -1,20 +1,17 @@
-"""`standard.toml` and `plan.toml`: read, checked key by key, and handed on as frozen records.
+"""`standard.toml`: read, checked key by key, and handed on as frozen records.
 
 Every fault of a file is found before anything is raised, and says file, key, what was found, what is allowed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 from typing import Any
 
-from selection.errors import SettingsError
-from selection.records.forms.columns import FORMS, ORIGINS
-from selection.records.ledger.durable import reason
-from selection.records.settings.toml_tables import Limits, Table, load
+from selection.records.forms.columns import FORMS
+from selection.records.settings.toml_tables import Limits, Table, file_bytes, load
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,49 +89,8 @@ class Standard:
         raise KeyError(f"no section {name}; the standard has {', '.join(s.name for s in self.sections)}")
 
 
-@dataclass(frozen=True, slots=True)
-class Keep:
-    """How many of one group the meeting keeps, and from which origins (empty: any)."""
-
-    number: int
-    reserve: int = 0
-    origins: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What this season's meeting must settle. Defaults are those of the plan's documentation."""
-
-    on: date
-    season: int
-    keep: Mapping[str, Keep]  # cockerels, pullets, hens, cocks: those the plan names, in that order
-    most_relationship: float | None = None
-    worth: Mapping[str, float] = field(default_factory=dict)
-    look_worth: float = 0.1
-    egg_days: int = 10
-    cock_days: int = 21
-    same_pen: float = 0.5
-    most_inbreeding: float | None = None
-    correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
-    currency: str = "GBP"
-
-
-__all__ = [
-    "Fault",
-    "Keep",
-    "Measured",
-    "Plan",
-    "Section",
-    "Standard",
-    "parse_plan",
-    "parse_standard",
-    "read_plan",
-    "read_standard",
-]
-
 # Prior share of a trait's variance that the birds of one clutch have in common (common practice, no source).
 CLUTCH_SHARE = 0.04
-GROUPS = ("cockerels", "pullets", "hens", "cocks")
 _SHARE = Limits(0, 1, open_ended=True)
 _POSITIVE = Limits(0, open_ended=True)
 
@@ -144,15 +100,7 @@ def read_standard(path: Path) -> Standard:
 
     Raises SettingsError whose text lists every fault: file, key, what was found, what is allowed.
     """
-    return parse_standard(_bytes(path), Path(path).name)
-
-
-def read_plan(path: Path, standard: Standard) -> Plan:
-    """The plan in the file at `path`, for a flock bred to `standard` (whose names its `worth` uses).
-
-    Raises SettingsError whose text lists every fault: file, key, what was found, what is allowed.
-    """
-    return parse_plan(_bytes(path), standard, Path(path).name)
+    return parse_standard(file_bytes(path), Path(path).name)
 
 
 def parse_standard(text: str | bytes, file: str = "standard.toml") -> Standard:
@@ -167,35 +115,8 @@ def parse_standard(text: str | bytes, file: str = "standard.toml") -> Standard:
     top.close()
     _check_names(top, standard)
     _check_points(top, standard)
-    _raise(top)
+    top.raise_faults()
     return standard
-
-
-def parse_plan(text: str | bytes, standard: Standard, file: str = "plan.toml") -> Plan:
-    """The plan in the TOML `text`; `file` is how messages call it. Raises as `read_plan`."""
-    top = load(text, file)
-    on = top.day("on")
-    values: dict[str, Any] = {"season": _season(top, on), "keep": {}}
-    for name, read in _TABLES.items():
-        if table := top.table(name):
-            values |= read(table)
-            table.close()
-    values |= _by_trait(top, standard)
-    top.close()
-    _raise(top)
-    return Plan(on=on or date.min, **values)
-
-
-def _bytes(path: Path) -> bytes:
-    try:
-        return Path(path).read_bytes()
-    except OSError as error:
-        raise SettingsError(f"{path}: cannot be read: {reason(error)}") from error
-
-
-def _raise(top: Table) -> None:
-    if top.faults:
-        raise SettingsError("\n".join(top.faults))
 
 
 def _section(table: Table) -> Section:
@@ -293,84 +214,3 @@ def _check_points(top: Table, standard: Standard) -> None:
         top.faults.append(
             f"{top.file}: section: the points add up to {total:g} ({parts}); allowed: exactly 100"
         )
-
-
-def _season(top: Table, on: date | None) -> int:
-    """The season the meeting closes, its day's year unless given; a meeting may fall in the winter after."""
-    year = on.year if on else date.max.year
-    return int(top.number("season", Limits(year - 1 if on else 1900, year, whole=True), default=year))
-
-
-def _keep(table: Table) -> dict[str, Any]:
-    keep = {}
-    for group in GROUPS:
-        if wanted := table.table(group):
-            keep[group] = Keep(
-                number=wanted.number("number", Limits(0, 100_000, whole=True), default=0, required=True),
-                reserve=wanted.number("reserve", Limits(0, 100_000, whole=True), default=0),
-                origins=_origins(wanted),
-            )
-            wanted.close()
-    in_order = {group: keep[group] for group in table.values if group in keep}
-    return {"keep": in_order, "most_relationship": table.number("most_relationship", Limits(0, 2))}
-
-
-def _origins(table: Table) -> tuple[str, ...]:
-    """The origins a group is chosen from: one, a list, or none named (any)."""
-    found = table.values.get("from", [])
-    table.asked.add("from")
-    wanted = found if isinstance(found, list) else [found]
-    known = [w.strip().casefold() if isinstance(w, str) else "" for w in wanted]
-    if ("from" in table.values and not wanted) or not set(known) <= set(ORIGINS):
-        allowed = " or ".join(f'"{origin}"' for origin in ORIGINS)
-        table.fault("from", found, f"{allowed}, or a list of them; leave the key out for any origin")
-        return ()
-    return tuple(dict.fromkeys(known))
-
-
-def _by_trait(top: Table, standard: Standard) -> dict[str, Any]:
-    """`worth` and `correlations`, whose keys are the names of sections, measured traits, or `laying`."""
-    names = {t.name.casefold(): t.name for t in standard.traits}
-    names.setdefault("laying", "laying")
-    words = "the standard's names: " + ", ".join(names.values())
-    worth: dict[str, float] = {}
-    if table := top.table("worth"):
-        for key in list(table.values):
-            if key.strip().casefold() in names:
-                worth[names[key.strip().casefold()]] = table.number(key, Limits(-1000, 1000), default=1.0)
-        table.close(words)
-    given = top.table("correlations")
-    return {"worth": worth, "correlations": _correlations(given, names, words) if given else {}}
-
-
-def _correlations(table: Table, names: dict[str, str], words: str) -> dict[tuple[str, str], float]:
-    found: dict[tuple[str, str], float] = {}
-    for first in [key for key in table.values if key.strip().casefold() in names]:
-        row = table.table(first)
-        for second in [key for key in row.values if key.strip().casefold() in names] if row else ():
-            pair = names[first.strip().casefold()], names[second.strip().casefold()]
-            value = row.number(second, Limits(-1, 1, open_ended=True), default=0.0) if row else 0.0
-            if pair[0] == pair[1] or pair in found or pair[::-1] in found:
-                table.fault(
-                    f"{first}.{second}",
-                    row.values[second] if row else None,
-                    "each pair of two different traits once",
-                )
-            found[pair] = value
-        if row:
-            row.close(words)
-    table.close(words)
-    return found
-
-
-_TABLES: dict[str, Callable[[Table], dict[str, Any]]] = {
-    "keep": _keep,
-    "look": lambda t: {"look_worth": t.number("worth_at_least", Limits(0, 100), default=0.1)},
-    "parents": lambda t: {
-        "egg_days": t.number("days", Limits(1, 60, whole=True), default=10),
-        "cock_days": t.number("cock_days", Limits(0, 60, whole=True), default=21),
-    },
-    "blood": lambda t: {"same_pen": t.number("same_pen", Limits(0, 1), default=0.5)},
-    "matings": lambda t: {"most_inbreeding": t.number("most_inbreeding", Limits(0, 1))},
-    "prices": lambda t: {"currency": t.text("currency", default="GBP")},
-}

@@ -12,9 +12,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Any
 
 from selection.errors import SettingsError
+from selection.records.ledger.durable import reason
 
 KINDS = {int: "a whole number", float: "a number", str: "text", list: "a list", dict: "a table"}
 
@@ -122,6 +124,11 @@ class Table:
             hint = f"perhaps {near[0]}; " if near else ""
             self.fault(key, self.values[key], f"nothing by that name; {hint}this table holds {known}")
 
+    def raise_faults(self) -> None:
+        """Raise SettingsError with every fault of the whole file, if there is one."""
+        if self.faults:
+            raise SettingsError("\n".join(self.faults))
+
     def _value(self, key: str, required: bool, allowed: str) -> Any:
         self.asked.add(key)
         if required and key not in self.values:
@@ -160,6 +167,14 @@ class Limits:
         if low:
             return f"{kind} {'above' if self.open_ended else 'not below'} {self.low:g}"
         return kind
+
+
+def file_bytes(path: Path) -> bytes:
+    """What stands in a settings file; SettingsError where it cannot be read."""
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {reason(error)}") from error
 
 
 def load(text: str | bytes, file: str) -> Table:

@@ -240,10 +240,11 @@ def neighbours(meeting: Meeting, group: str) -> Fragment:
 
 ROWS = {
     "clutches": "clutch", "rings": "ring", "pens": "stay in a pen", "scores": "look", "weights": "weighing",
-    "measures": "measurement", "eggs": "egg count", "sales": "sale", "costs": "bill", "decisions": "decision",
+    "measures": "measurement", "eggs": "egg count", "sales": "sale", "costs": "bill", "income": "income",
+    "decisions": "decision",
 }  # fmt: skip
 """What one row of a form is called."""
-PLURALS = {"clutch": "clutches", "stay in a pen": "stays in a pen"}
+PLURALS = {"clutch": "clutches", "income": "incomes", "stay in a pen": "stays in a pen"}
 
 
 def notes(meeting: Meeting, group: Group) -> dict[str, list[str]]:

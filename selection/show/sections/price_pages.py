@@ -22,7 +22,7 @@ def prices(meeting: Meeting) -> Fragment:
 
 def price_list(of: Prices) -> Fragment:
     """Every sale proposed: what to ask, the market's middle with its 90 % interval, and what it has cost."""
-    code = of.currency.code
+    code = _code(of)
     rows = [
         {
             "offer": r.offer if r.size == 1 else f"{r.offer}: {r.birds}",
@@ -39,7 +39,7 @@ def price_list(of: Prices) -> Fragment:
     columns = {
         "offer": "Bird or lot",
         "sold_as": "Sold as",
-        "asking": f"Ask, {code}",
+        "asking": f"Ask{code}",
         "price": "Market's middle (90 %)",
         "floor": "Cost so far",
         "remark": "Remark",
@@ -47,7 +47,7 @@ def price_list(of: Prices) -> Fragment:
     return table(
         rows,
         columns,
-        f"Price list, {code}",
+        f"Price list{code}",
         ["asking", "price", "floor"],
         empty="No bird goes.",
         kind="stack",
@@ -72,7 +72,7 @@ def trios(of: Prices) -> Fragment:
         return Fragment("")
     columns = {
         "birds": "Trio",
-        "price": f"Together, {of.currency.code} (90 %)",
+        "price": f"Together{_code(of)} (90 %)",
         "apart": "Singly",
         "inbreeding": "F of chicks (at worst)",
         "why": "Related",
@@ -96,8 +96,13 @@ def books(of: Prices) -> Fragment:
         }
         for r in each(of.season)
     ]
-    columns = {"line": "The season", "amount": of.currency.code, "range": "90 % interval"}
+    columns = {"line": "The season", "amount": of.currency.code or "Amount", "range": "90 % interval"}
     return table(rows, columns, "The season's books", ["amount", "range"])
+
+
+def _code(of: Prices) -> str:
+    """The currency behind a heading; nothing where the plan names none."""
+    return f", {of.currency.code}" if of.currency.code else ""
 
 
 def _money(amount: object) -> str:

@@ -20,7 +20,8 @@ from selection.merit.ranking import Merit, rank, rerank
 from selection.merit.season_model import design
 from selection.merit.variances.trait_variances import usual_variance
 from selection.records.flock import Flock, assemble
-from selection.records.settings.reading import Keep, Plan, Section, Standard
+from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.reading import Section, Standard
 from tests.simulated import simulate
 
 

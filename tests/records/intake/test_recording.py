@@ -13,7 +13,7 @@ import pytest
 
 from selection.records.flock import read_flock
 from selection.records.forms.columns import FORMS
-from selection.records.intake.recording import Recorded, record
+from selection.records.intake.recording import Recorded, record, record_rows
 from selection.records.ledger.appending import read_rows
 from tests.records import small
 
@@ -478,3 +478,31 @@ def test_progress_is_told_by_step(tmp_path):
 
 def test_every_form_can_be_recorded():
     assert set(small.forms()) | {"decisions"} == set(FORMS)
+
+
+def test_rows_are_recorded_from_values_as_from_a_sheet(flock):
+    rows = pd.DataFrame(
+        {
+            "on": [pd.Timestamp("2026-09-09")] * 2,
+            "bird": ["26-01", "26-99"],
+            "grams": [3100.5, 3000],
+            "note": ["", None],
+        }
+    )
+    found = record_rows(flock, "weights", rows)
+    assert (found.status, found.taken) == (1, {"weights": 1})
+    assert "row 3" in found.words() and "26-99" in found.words() and "see refused" not in found.words()
+    assert not (flock / "refused").exists()
+    kept = read_rows(flock, "weights").iloc[-1]
+    assert (kept["bird"], kept["grams"]) == ("26-01", 3100.5)
+    assert record_rows(flock, "weights", rows.head(1)).unchanged == {"weights": 1}
+    changed = [{"on": date(2026, 9, 9), "bird": "26-01", "grams": 3150}]
+    assert record_rows(flock, "weights", changed).status == 1
+    assert record_rows(flock, "weights", changed, correct=True).corrected == {"weights": 1}
+    assert record_rows(flock, "hats", changed).stopped is not None
+    assert record_rows(flock, "weights", []).status == 0
+
+
+def test_a_withdrawal_period_belongs_to_a_treatment(flock):
+    found = hand_in(flock, "costs", {"on": "2026-09-09", "item": "feed", "amount": 3, "withdrawal_days": 7})
+    assert found.status == 1 and "treatment" in found.words()

@@ -7,7 +7,8 @@ from datetime import date
 import pytest
 
 from selection.errors import SettingsError
-from selection.records.settings.reading import Keep, parse_plan, parse_standard, read_standard
+from selection.records.settings.plan import Keep, Offer, parse_plan
+from selection.records.settings.reading import parse_standard, read_standard
 from tests.records import small
 
 STANDARD = parse_standard(small.STANDARD)
@@ -35,7 +36,7 @@ def test_a_plan_is_read_with_the_documented_defaults():
     plan = parse_plan("on = 2026-10-10", STANDARD)
     assert (plan.on, plan.season, plan.keep) == (date(2026, 10, 10), 2026, {})
     assert (plan.look_worth, plan.egg_days, plan.cock_days, plan.same_pen) == (0.1, 10, 21, 0.5)
-    assert (plan.most_inbreeding, plan.currency) == (None, "GBP")
+    assert (plan.most_inbreeding, plan.currency) == (None, "")
 
 
 def test_a_plan_keeps_its_groups_in_the_order_they_are_written():
@@ -166,3 +167,48 @@ def test_a_byte_order_mark_is_no_fault(tmp_path):
     path = tmp_path / "standard.toml"
     path.write_bytes(b"\xef\xbb\xbf" + small.STANDARD.encode())
     assert read_standard(path) == STANDARD
+
+
+SPRING = """
+on = 2026-10-10
+[holding]
+name = "Marram End"
+[prices]
+usual = { breeding = 35, table = 12.5 }
+[spring]
+choose_from = { cockerels = 4, pullets = 10 }
+[[spring.offer]]
+source = "Correl Bank/upper"
+price = 3.0
+hens = 6
+[[spring.offer]]
+source = "Fenwick"
+most = 12
+"""
+
+
+def test_next_spring_the_usual_prices_and_the_holdings_name_are_read():
+    plan = parse_plan(SPRING, STANDARD)
+    assert (plan.holding, plan.contact) == ("Marram End", None)
+    assert (plan.currency, dict(plan.usual)) == ("", {"breeding": 35.0, "table": 12.5})
+    assert plan.spring is not None and plan.spring.sure == 0.9
+    assert dict(plan.spring.choose_from) == {"cockerels": 4, "pullets": 10}
+    assert plan.spring.offers == (Offer("Correl Bank/upper", 3.0, 24, None, 6), Offer("Fenwick", None, 12))
+    assert parse_plan("on = 2026-10-10", STANDARD).spring is None
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("cockerels = 4", "hens = 4", "choose_from, hens"),
+        ("hens = 6", "hens = 0", "hens: found a whole number 0"),
+        ('"Fenwick"', '"correl bank/UPPER"', "each source once"),
+        ("breeding = 35", "breding = 35", "perhaps breeding"),
+        ('source = "Fenwick"', "price = 2", "source: found nothing"),
+        ("[spring]", "[spring]\nsure = 1", "sure: found a whole number 1"),
+        ('name = "Marram End"', "name = 3", "holding, name: found a whole number 3"),
+    ],
+)
+def test_a_fault_in_what_the_plan_says_of_spring_names_its_key(before, after, said):
+    with pytest.raises(SettingsError, match=said):
+        parse_plan(SPRING.replace(before, after), STANDARD)
