@@ -144,5 +144,27 @@ def costs(h: History) -> list[dict]:
     return sorted(rows, key=lambda r: (r["on"], r["item"], r["clutch"] or "", r["line"] or ""))
 
 
+WITHDRAWAL = 7
+"""Days that the label of the season's worming treatment says."""
+TAKEN = ((6, "eggs", 24, 0.25), (7, "eggs", 36, 0.25), (8, "eggs", 30, 0.25), (9, "own table", 3, 13.0))
+"""Month, item, how many and what each brought, beside the sale of birds, in the first season's prices."""
+
+
+def income(h: History) -> list[dict]:
+    """Eggs sold at the gate and birds eaten at home; prices rise each year."""
+    rows: list[dict] = []
+    for season in range(h.options.first, h.options.last + 1):
+        rise = (1 + INFLATION) ** (season - h.options.first)
+        for month, item, usual, each in TAKEN:
+            number = max(1, round(usual * float(np.exp(0.3 * h.rng.standard_normal()))))
+            amount = round(number * each * rise, 2)
+            rows.append(
+                {"on": day(season, month, 28), "item": item, "amount": amount, "n": number, "line": None}
+            )
+    return rows
+
+
 def _bill(on: int, item: str, amount: float, clutch: str | None = None) -> dict:
-    return {"on": on, "item": item, "amount": round(float(amount), 2), "clutch": clutch, "line": None}
+    days = WITHDRAWAL if item == "treatment" else None
+    row = {"on": on, "item": item, "amount": round(float(amount), 2), "clutch": clutch, "line": None}
+    return row | {"withdrawal_days": days}

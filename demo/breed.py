@@ -114,6 +114,7 @@ def plan(season: int, same_pen: float) -> Plan:
         worth={"type": 1.5, "condition": 0.0},
         same_pen=same_pen,
         most_inbreeding=0.0625,
+        currency="GBP",
     )
 
 

@@ -9,13 +9,13 @@ import pandas as pd
 
 from demo import breed, seen
 from demo.basket import Basket
-from demo.books import costs, rings, sales
+from demo.books import costs, income, rings, sales
 from demo.history import Bird, History
 from selection.records.forms.columns import FORMS
 
 
 def forms(h: History, laying: Basket, until: int) -> dict[str, pd.DataFrame]:
-    """The eleven forms, typed as `selection.records.flock.assemble` takes them, up to the day `until`."""
+    """The twelve forms, typed as `selection.records.flock.assemble` takes them, up to the day `until`."""
     ringed = rings(h, until)
     rows = {
         "clutches": h.clutches,
@@ -28,6 +28,7 @@ def forms(h: History, laying: Basket, until: int) -> dict[str, pd.DataFrame]:
         "eggs": laying.rows,
         "sales": sales(h),
         "costs": costs(h),
+        "income": income(h),
         "decisions": h.decisions,
     }
     return {name: _typed(name, table) for name, table in rows.items()}
