@@ -17,10 +17,11 @@ from selection.compare.laying.basket import FORTNIGHT, Basket
 from selection.compare.laying.model import FLATTER, HATCH, HENS, STEPS, Array, Counts, Effects, Index, Spread
 from selection.merit.published import YEARLY_LAYING
 
-HENS_SD = 0.10
-"""How much hens of one hatch year differ in hen-day rate, as a standard deviation. Common practice, no source."""
-HATCH_SD = 0.05
-"""How much hatch years differ at one age. Common practice, no source."""
+HENS_SD = 0.08
+"""How much hens of one hatch year differ in hen-day rate, as a standard deviation. Common practice, no source: it
+weighs little beside hens recorded singly or moved from pen to pen (`Weight.hens`)."""
+HATCH_SD = 0.025
+"""How much hatch years differ at one age beyond the published decline's own spread. Common practice, no source."""
 CURVE_SD = 0.20
 """Change of the season curve in 28 days, logit scale. Common practice, no source."""
 SHOCK_SD = 0.15

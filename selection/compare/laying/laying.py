@@ -15,7 +15,8 @@ have had on those days, had there been many of them and no odd days. So it is wi
 `by_age` gives beside it `these_low`, `these_high`: the rate of the very hens that stood there, without the last.
 
 Two hatch years are told apart where the counts leave less than half of the prior variance of their contrast, as
-those hens were; otherwise they share a row.
+those hens were. Where they are not, each row rests on the counts and the published decline together, and a joint
+row tells what they laid together.
 """
 
 from __future__ import annotations
@@ -23,7 +24,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
 import pandas as pd
 
 from selection.compare.laying.ages import Expected, curve_of, day_of, decline_of, expect
@@ -31,7 +31,7 @@ from selection.compare.laying.basket import Basket, count, hens_of
 from selection.compare.laying.design import NOT_KNOWN, Design, design
 from selection.compare.laying.model import Fit, Spread, Weight, fit
 from selection.compare.laying.pens_laid import egg_weights, own_rates, pens_laid
-from selection.compare.laying.rows import Group, groups_of, row_of, singles_of
+from selection.compare.laying.rows import COUNTS, groups_of, joint, rows_of
 from selection.errors import RecordsError
 from selection.records.flock import Flock
 
@@ -41,7 +41,7 @@ MOST_OF_A_YEAR = 330
 
 def say(table: pd.DataFrame, decline: pd.DataFrame, due: pd.DataFrame) -> tuple[str, ...]:
     """The last season's rows, the decline with age, and who is due to go."""
-    last = table[table["season"] == table["season"].max()]
+    last = table[(table["season"] == table["season"].max()) & ~joint(table)]
     return (
         *(_rate(row) for row in last.to_dict("records")),
         *(_step(row) for row in decline.to_dict("records")),
@@ -52,10 +52,10 @@ def say(table: pd.DataFrame, decline: pd.DataFrame, due: pd.DataFrame) -> tuple[
 def _rate(row: dict) -> str:
     years = named(row["hatch_year"])
     hens = f"{row['hens']} hen{'s' * (row['hens'] != 1)} of {years}"
-    together = " together (the counts do not tell them apart)" if row["separable"] == "no" else ""
+    rests = "" if row["rests_on"] == COUNTS else "; it rests on the counts and the published decline together"
     return (
-        f"{row['season']}: {hens}{together} laid {row['rate']:.2f} eggs a hen-day ({row['low']:.2f} to "
-        f"{row['high']:.2f}) on {row['hen_days']} counted hen-days."
+        f"{row['season']}: {hens} laid {row['rate']:.2f} eggs a hen-day ({row['low']:.2f} to "
+        f"{row['high']:.2f}) on {row['hen_days']} counted hen-days{rests}."
     )
 
 
@@ -95,8 +95,9 @@ def cannot_say(table: pd.DataFrame, cells: pd.DataFrame, own: pd.DataFrame, wort
     return (
         FAIR,
         *(
-            f"{row['season']}: {named(row['hatch_year'])} cannot be told apart: {row['why']}."
-            for row in last[last["separable"] == "no"].to_dict("records")
+            f"{row['season']}: {named(row['hatch_year'])} cannot be told apart (together {row['rate']:.2f} eggs a "
+            f"hen-day, {row['low']:.2f} to {row['high']:.2f}): {row['why']}."
+            for row in last[joint(last)].to_dict("records")
         ),
         *_short(cells),
         *_not_known(table),
@@ -124,7 +125,7 @@ def _short(cells: pd.DataFrame) -> list[str]:
 
 
 def _not_known(table: pd.DataFrame) -> list[str]:
-    if not table["hatch_year"].str.contains("not known").any():
+    if not (table["age"].isna() & ~joint(table)).any():
         return []
     return ["Hens whose hatch year is not known stand in a row of their own; their age is not known either."]
 
@@ -138,7 +139,9 @@ def _merit(own: pd.DataFrame, worth: bool) -> list[str]:
 
 Progress = Callable[[str, float], None]
 
-TABLE = ("season", "hatch_year", "hens", "hen_days", "eggs", "rate", "low", "high", "separable", "why")
+TABLE = (
+    "season", "hatch_year", "age", "hens", "hen_days", "eggs", "rate", "low", "high", "separable", "rests_on", "why",
+)  # fmt: skip
 """The columns of laying.csv."""
 
 
@@ -170,12 +173,13 @@ class Ahead:
 class Laying:
     """The laying of a flock's hatch years. Rates are eggs a hen-day, intervals 90 %.
 
-    - `table`: laying.csv: one row for each season and hatch year, or hatch years that cannot be told apart
-    - `by_age`: one row for each season and hatch year, told apart or not: hatch_year, laying_season (1: the year
-      after hatching, 0: the autumn of it; missing: hatch year not known), and the columns of the table with
-      these_low, these_high
+    - `table`: laying.csv: one row for each season and hatch year (age: its laying season, 1 the year after hatching,
+      0 the autumn of it, missing where the hatch year is not known), and after them one for hatch years that cannot
+      be told apart, together (`rows.joint` tells which: leave them out when adding up)
+    - `by_age`: the hatch years' rows alone, hatch year by hatch year: laying_season (the age), and the columns of
+      the table with these_low, these_high
     - `decline`: each laying season as a share of the one before, beside the published decline
-    - `curve`: the season curve of every row of the table, by fortnight
+    - `curve`: the season curve by fortnight, hatch years that cannot be told apart together
     - `days`: the calendar of counts: on, season, pen, counted, hens, eggs (missing: not counted)
     - `pens`: each pen's season: days counted of days, hen-days, eggs, hen_day and hen_housed rates
     - `own`: hens with records of their own: bird, season, days, broody, eggs, rate, expected (of her hatch year)
@@ -239,15 +243,18 @@ def laying(flock: Flock, progress: Progress | None = None, weight: Weight | None
 
 def _answer(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Laying:
     groups = [group for i in range(len(plan.seasons)) for group in groups_of(fitted, plan, i)]
-    table = _rows(fitted, plan, basket, groups)
+    rows = pd.DataFrame(
+        [row for i in range(len(plan.seasons)) for row in rows_of(fitted, plan, basket.lots["hens"], i)]
+    ).astype({"age": "Int64"})
+    table = rows[list(TABLE)]
     ahead = _look_ahead(flock, basket, plan, fitted)
     living = ahead.hens[ahead.hens["alive"] & (ahead.hens["lot"] >= 0)]
     due = ahead.expect(list(living["bird"])).hens if len(living) else pd.DataFrame(columns=["bird", "rate"])
     decline, pens = decline_of(fitted, plan), pens_laid(basket.days)
     own = own_rates(basket, fitted, plan)
     return Laying(
-        table=table[list(TABLE)],
-        by_age=_by_age(fitted, plan, basket, groups),
+        table=table,
+        by_age=_by_age(rows),
         decline=decline,
         curve=curve_of(fitted, plan, groups),
         days=basket.days,
@@ -263,19 +270,11 @@ def _answer(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Laying:
     )
 
 
-def _rows(fitted: Fit, plan: Design, basket: Basket, groups: list[Group]) -> pd.DataFrame:
-    return pd.DataFrame([row_of(fitted, plan, basket.lots["hens"], group) for group in groups])
-
-
-def _by_age(fitted: Fit, plan: Design, basket: Basket, groups: list[Group]) -> pd.DataFrame:
-    """Every season and hatch year by itself, with whether the table tells it apart."""
-    singles = [group for i in range(len(plan.seasons)) for group in singles_of(plan, i)]
-    rows = _rows(fitted, plan, basket, singles)
-    year = np.array([group.years[0] for group in singles])
-    joined = {(g.season, y) for g in groups if len(g.years) > 1 for y in g.years}
-    rows["separable"] = ["no" if (g.season, g.years[0]) in joined else "yes" for g in singles]
-    rows.insert(1, "laying_season", np.where(year == NOT_KNOWN, np.nan, rows["season"] - year))
-    return rows.drop(columns="why").sort_values(["hatch_year", "season"], ignore_index=True)
+def _by_age(rows: pd.DataFrame) -> pd.DataFrame:
+    """The hatch years' rows by hatch year and age, joint rows left out."""
+    single = rows[~joint(rows)].drop(columns=["why", "rests_on"]).rename(columns={"age": "laying_season"})
+    single["laying_season"] = single["laying_season"].astype("float64")
+    return single.sort_values(["hatch_year", "season"], ignore_index=True)
 
 
 def _look_ahead(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Ahead:

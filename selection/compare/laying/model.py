@@ -104,7 +104,7 @@ class Weight:
     """How many earlier values each prior spread is worth (ν)."""
 
     hatch: float = 4.0
-    hens: float = 8.0
+    hens: float = 2.0
     curve: float = 4.0
     shock: float = 4.0
     dispersion: float = 20.0

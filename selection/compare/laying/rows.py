@@ -1,4 +1,4 @@
-"""Rows of the laying answer: each season's hatch years, those that cannot be told apart joined into one."""
+"""Rows of the laying answer: one a season and hatch year, and one more for years that cannot be told apart."""
 
 from __future__ import annotations
 
@@ -167,40 +167,67 @@ def interval(rate: float, se: float, hen_days: float) -> tuple[float, float]:
     return min(float(low), rate), max(float(high), rate)
 
 
-def row_of(fit: Fit, design: Design, hens: pd.Series, group: Group) -> dict[str, object]:
-    """One row of laying.csv, and beside it the interval of the very hens there were; `hens` by lot."""
+COUNTS, WITH_DECLINE = "counts", "counts and published decline"
+"""What a row of the laying table rests on."""
+
+
+def joint(table: pd.DataFrame) -> pd.Series:
+    """Whether each row of the laying table sums several hatch years: left out when the rows are added up."""
+    return table["hatch_year"].str.contains("+", regex=False).astype(bool)
+
+
+def rows_of(fit: Fit, design: Design, hens: pd.Series, season: int) -> list[dict[str, object]]:
+    """One season's rows: each hatch year in order, then a joint row for every set not told apart; `hens` by lot.
+
+    Columns of laying.csv, and these_low, these_high: the interval of the very hens there were.
+    """
+    groups = groups_of(fit, design, season)
+    of = {year: group for group in groups for year in group.years}
+    singles = [_row(fit, design, hens, single, of[single.years[0]]) for single in singles_of(design, season)]
+    return singles + [_row(fit, design, hens, group, group) for group in groups if len(group.years) > 1]
+
+
+def _row(fit: Fit, design: Design, hens: pd.Series, group: Group, among: Group) -> dict[str, object]:
+    """The row of one hatch year or of several together; `among`: the group it cannot be told from (or itself)."""
     share = share_of(fit, group.season, group.of)
     low, high = interval(share.rate, share.se, share.hen_days)
     these_low, these_high = interval(share.rate, share.se_these, share.hen_days)
+    alone, apart = len(group.years) == 1, len(among.years) == 1
+    aged = alone and group.years[0] != NOT_KNOWN
     return {
         "season": design.seasons[group.season],
         "hatch_year": group.label,
+        "age": design.seasons[group.season] - int(group.years[0]) if aged else None,
         "hens": int(hens.loc[design.lots[group.season][group.of]].sum()),
         "hen_days": round(share.hen_days),
         "eggs": share.eggs,
         "rate": share.rate,
         "low": low,
         "high": high,
-        "separable": "no" if len(group.years) > 1 else "yes",
-        "why": why(fit, design, group),
+        "separable": "yes" if apart else "no",
+        "rests_on": WITH_DECLINE if alone and not apart else COUNTS,
+        "why": why(fit, design, group, among),
         "these_low": these_low,
         "these_high": these_high,
     }
 
 
-def why(fit: Fit, design: Design, group: Group) -> str:
-    """Where the row's eggs come from, and if hatch years share it, what keeps them together."""
+def why(fit: Fit, design: Design, group: Group, among: Group) -> str:
+    """Where the row's eggs come from, and if hatch years are not told apart, what keeps them together."""
     mixed = _mixed(fit, group)
     eggs = f"eggs are an estimate: {mixed:.0%} of these hen-days were in pens with other hatch years"
-    if len(group.years) > 1:
-        return (
-            f"{_together(fit, design, group)}; the counts leave {min(group.left, 1.0):.0%} of the variance of their "
-            "difference; a pen of one hatch year alone, or hens recorded singly, would part them"
-            f"{f'; {eggs}' if mixed else ''}"
-        )
-    if not mixed:
-        return "counted, not estimated: its pens held no other hatch year on the counted days"
-    return f"{eggs}; the counts leave {group.left:.0%} of the variance of its difference from the nearest"
+    if len(among.years) == 1:
+        if not mixed:
+            return "counted, not estimated: its pens held no other hatch year on the counted days"
+        return f"{eggs}; the counts leave {group.left:.0%} of the variance of its difference from the nearest"
+    apart = (
+        f"{_together(fit, design, among)}; the counts leave {min(among.left, 1.0):.0%} of the variance of their "
+        "difference; a pen of one hatch year alone, or hens recorded singly, would part them"
+    )
+    if group is among:
+        return f"{apart}{f'; {eggs}' if mixed else ''}"
+    others = Group(group.season, tuple(y for y in among.years if y not in group.years), group.of, 0.0)
+    return f"not told apart from {others.label.replace('+', ', ')}: {apart}; {eggs}"
 
 
 def _mixed(fit: Fit, group: Group) -> float:

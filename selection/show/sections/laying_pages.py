@@ -9,6 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from selection.compare.laying.laying import Laying
+from selection.compare.laying.rows import joint
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
 from selection.merit.observations import LAYING
@@ -26,7 +27,8 @@ RATES = {
     "hen_days": "Hen-days",
     "eggs": "Eggs",
     "rate": "Eggs a hen-day (90 %)",
-    "separable": "Can be compared",
+    "separable": "Told apart by the counts",
+    "rests_on": "Rests on",
 }
 EGGS_LEFT_OUT = (
     "This list is by eggs alone. Merit does not count them here, for the plan gives laying no worth: a hen that stays "
@@ -66,14 +68,15 @@ def _rates(told: pd.DataFrame, caption: str) -> Fragment:
     rows = [
         {
             "season": f"{r.season:.0f}",
-            "hatch_year": _years(r.hatch_year),
+            "hatch_year": f"{_years(r.hatch_year)}{', together' if together else ''}",
             "hens": f"{r.hens:.0f}",
             "hen_days": f"{r.hen_days:,.0f}",
             "eggs": f"{r.eggs:,.0f}",
             "rate": "" if missing(r.rate) else f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",
-            "separable": r.separable,
+            "separable": "" if together else r.separable,
+            "rests_on": r.rests_on,
         }
-        for r in each(told)
+        for r, together in zip(each(told), joint(told), strict=True)
     ]
     return table(rows, RATES, caption, ["hens", "hen_days", "eggs"], kind="stack")
 
@@ -173,7 +176,7 @@ def by_age(lay: Laying) -> Fragment:
         "hens": "Hens",
         "rate": "Eggs a hen-day of the hatch year (90 %)",
         "these": "of these very hens (90 %)",
-        "separable": "Can be compared",
+        "separable": "Told apart by the counts",
     }
     return table(rows, columns, "Hatch years by age", ["hens"], empty="No eggs were counted.", kind="stack")
 

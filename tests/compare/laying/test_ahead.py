@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from selection.compare.laying.ages import Expected, expect
-from selection.compare.laying.design import NOT_KNOWN, Columns, age_steps, prior_spread
+from selection.compare.laying.design import HENS_SD, NOT_KNOWN, Columns, age_steps, prior_spread
 from selection.compare.laying.laying import Ahead, laying
 from selection.compare.laying.rows import Z
 from tests.compare.little_basket import daily, flock_of
@@ -37,13 +37,13 @@ def test_age_steps_are_the_published_decline_on_the_logit_scale() -> None:
 
 
 def test_prior_spreads_are_those_of_rates() -> None:
-    """A hen's logit spread, at the holding's mean rate, is 0.10 of rate (exact by quadrature, to 2 %)."""
+    """A hen's logit spread, at the holding's mean rate, is HENS_SD of rate (exact by quadrature, to 2 %)."""
     for rate in (0.4, 0.65):
         spread = prior_spread(rate).hens
         nodes, weights = np.polynomial.hermite_e.hermegauss(31)
         hens = 1 / (1 + np.exp(-(np.log(rate / (1 - rate)) + spread * nodes)))
         sd = np.sqrt(np.average((hens - np.average(hens, weights=weights)) ** 2, weights=weights))
-        assert sd == pytest.approx(0.10, rel=0.02)
+        assert sd == pytest.approx(HENS_SD, rel=0.02)
     assert mean_rate(np.array([0.3]), 0.0) == pytest.approx(1 / (1 + np.exp(-0.3)))  # the test's own tool
 
 

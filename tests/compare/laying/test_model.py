@@ -14,8 +14,6 @@ import pytest
 
 from selection.compare.laying.model import HATCH, HENS, STEPS, Counts, Effects, Fit, Spread, fit
 from selection.compare.laying.rows import share_of, share_out, still_open
-from selection.compare.laying.unmixing import unmix
-from selection.errors import ModelError
 
 PEN_HEN_DAYS = np.array(
     [
@@ -27,32 +25,6 @@ PEN_HEN_DAYS = np.array(
 PEN_EGGS = np.array([34, 31, 27, 29, 22, 25, 10, 33, 20, 15], dtype=float)
 IDENTITY_POISSON = [0.8149224344, 0.5242175157, 0.4195173614]
 IDENTITY_POISSON_SE = [0.1078391443, 0.2131364800, 0.3975774962]
-LEAST_SQUARES = [0.8114347691, 0.5467926867, 0.3974279517]
-
-
-def test_identity_link_poisson_is_rs_glm() -> None:
-    found = unmix(PEN_HEN_DAYS, PEN_EGGS)
-    assert found.rates == pytest.approx(IDENTITY_POISSON, abs=1e-8)
-    assert found.se == pytest.approx(IDENTITY_POISSON_SE, abs=1e-7)
-    assert found.misfit == pytest.approx(0.1535492871, abs=1e-9)
-
-
-def test_even_spread_is_rs_lm_and_nnls() -> None:
-    found = unmix(PEN_HEN_DAYS, PEN_EGGS, spread="even")
-    assert found.rates == pytest.approx(LEAST_SQUARES, abs=1e-9)
-    assert found.misfit == pytest.approx(3.434924078, abs=1e-8)
-
-
-def test_groups_that_cannot_be_unmixed_are_refused() -> None:
-    same = np.column_stack([PEN_HEN_DAYS[:, 0], 2 * PEN_HEN_DAYS[:, 0]])
-    with pytest.raises(ModelError, match="hen-days are zero or follow from one another"):
-        unmix(same, PEN_EGGS)
-
-
-def test_a_group_that_laid_nothing_has_rate_zero_and_no_error() -> None:
-    found = unmix(np.eye(2) * 10, [5, 0])
-    assert found.rates.tolist() == [0.5, 0.0]
-    assert np.isnan(found.se).tolist() == [False, True]
 
 
 def one_season(hen_days: npt.ArrayLike, eggs: npt.ArrayLike) -> Counts:
@@ -91,7 +63,11 @@ def test_free_rates_of_rare_eggs_are_the_identity_link_poisson_fit() -> None:
     # with rates near zero the binomial spread is Poisson's, and the link of a free rate does not matter
     rare = 1e4
     fitted = fit([one_season(PEN_HEN_DAYS * rare, PEN_EGGS)], free(3, 1e3), STILL)
-    assert rates_of(fitted) * rare == pytest.approx(IDENTITY_POISSON, rel=2e-3)
+    found = rates_of(fitted)
+    assert found * rare == pytest.approx(IDENTITY_POISSON, rel=2e-3)
+    forms = [(np.array([1.0, 0.0]), unit) for unit in np.eye(3)]  # the level of the season and one effect
+    on_logit = np.array([np.sqrt(fitted.covary(0, form, form)) for form in forms])
+    assert on_logit * found * rare == pytest.approx(IDENTITY_POISSON_SE, rel=5e-3)
 
 
 def test_sharing_out_by_turns_climbs_to_the_identity_link_fit() -> None:
