@@ -14,7 +14,7 @@ from selection.show.sections.laying_pages import laying
 from selection.show.sections.mating_pages import matings
 from selection.show.sections.price_pages import prices
 from selection.show.sections.review_pages import looking_back
-from selection.show.sections.verdict_pages import again, groups, tipping, verdict_table
+from selection.show.sections.verdict_pages import again, groups, tipping
 from selection.show.sections.years_pages import ahead as years_ahead
 
 __all__ = [
@@ -35,7 +35,6 @@ __all__ = [
     "season",
     "terminal_progress",
     "tipping",
-    "verdict_table",
     "worked_out",
     "years_ahead",
 ]

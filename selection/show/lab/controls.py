@@ -22,7 +22,7 @@ from selection.errors import SelectionError
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
-from selection.show.sections.candidates import candidates_table, merit_picture
+from selection.show.sections.candidates import standings
 
 NO_CEILING = 1.0
 """The end of the ceiling's slider, where there is none."""
@@ -33,8 +33,7 @@ QUICK = (
     "A trial is reckoned quickly, with how strongly sections are inherited at its likeliest. Reckoned so, the plan "
     "itself would already differ where birds stand nearly level:"
 )
-SHOWN = ("mark", "bird", "verdict", "merit", "chance", "points")
-"""Columns of the table beside the knobs."""
+
 TRIED = "barred for this trial"
 WIDE = widgets.Layout(width="30em")
 NAMED = {"description_width": "16em"}
@@ -86,9 +85,7 @@ class Knobs(widgets.VBox):
         )
         group = self.group.value
         if group is not None:
-            self.shown.value = html(
-                join([merit_picture(meeting, group), candidates_table(meeting, group, SHOWN)])
-            )
+            self.shown.value = html(standings(meeting, group))
 
     def turn_bar(self, _: Any = None) -> None:
         """Bar the bird chosen, or bring it back, whichever it is not now."""

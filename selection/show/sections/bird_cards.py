@@ -227,13 +227,22 @@ LEAST = 0.05
 
 
 def cards(meeting: Meeting) -> Fragment:
-    """Every candidate's card, group by group in the order of merit."""
+    """Cards of the birds at stake (kept, in reserve, to be looked at again), and a line for each of the others."""
     pieces: list[Markup] = []
     looked_up = _Box(meeting)
     for name, group in meeting.verdicts.groups.items():
-        if len(group.table):
-            inside = join(_card(looked_up, row) for row in each(group.table))
-            pieces += [heading(name.capitalize()), Fragment('<div class="cards">{}</div>').format(inside)]
+        if not len(group.table):
+            continue
+        stake = group.table["stands"].isin(["keep", "reserve"]) | (group.table["proposed"] == "look again")
+        inside = join(_card(looked_up, row) for row in each(group.table[stake]))
+        others = [
+            Markup("<b>{}</b> {}").format(r.bird, sentence(r.reason)) for r in each(group.table[~stake])
+        ]
+        pieces += [
+            heading(name.capitalize()),
+            Fragment('<div class="cards">{}</div>').format(inside),
+            *([paragraph("The others, in a line each", "lead"), bullets(others, "small")] if others else []),
+        ]
     return join(pieces) if pieces else paragraph("No candidates, so no cards.", "quiet")
 
 

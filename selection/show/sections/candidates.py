@@ -1,9 +1,9 @@
-"""The candidates of one group: their table, their merit as a picture, and how firm the order is."""
+"""The candidates of one group in one picture, how firm their order is, and what to know of each."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,26 +15,17 @@ from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
 from selection.records.flock import Flock
 from selection.show.page.figures import halves, in_hundred, kilograms, missing, signed, spread
-from selection.show.page.fragments import SHORT, Fragment, bullets, cut, join, paragraph, picture, table
+from selection.show.page.fragments import SHORT, Fragment, bullets, folded
 from selection.show.page.ring_marks import ring_mark
-from selection.show.page.style import BARRED, RULE, VERDICT_MARKERS, VERDICTS, WIDTH, drawing
+from selection.show.page.small_plots import MARKS, Panel, reach, ticks
+from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS
 from selection.standard.bands import weighed_section
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
-COLUMNS = {
-    "mark": "Rings",
-    "bird": "Bird",
-    "verdict": "Verdict",
-    "merit": "Merit, points (90 %)",
-    "chance": "Chance of a place",
-    "known": "How well known",
-    "points": "Points seen",
-    "weight": "Weight against the standard",
-}
+TRACK = 260
+"""Width of a row's picture of merit, in its own units."""
+ROW = 20
+"""Height of it."""
 
 
 def merit_frame(meeting: Meeting, group: str) -> pd.DataFrame:
@@ -71,96 +62,116 @@ def _ahead(draws: pd.DataFrame, first: str, second: str) -> float:
     return float((draws[first] > draws[second]).mean())
 
 
-def merit_picture(meeting: Meeting, group: str) -> Fragment:
-    """Merit of a group with its 90 % interval, best at the top, and each bird's chance of a place."""
-    frame = merit_frame(meeting, group)
-    if len(frame) < 2:
-        return (
-            paragraph("One bird alone: there is nothing to compare it with.", "quiet")
-            if len(frame)
-            else Fragment("")
-        )
-    best, last = frame.iloc[0], frame.iloc[-1]
-    says = (
-        f"{best['bird']} leads with {signed(best['merit'])} points, 90 % interval {signed(best['low'])} to "
-        f"{signed(best['high'])}; {last['bird']} is last with {signed(last['merit'])}, {signed(last['low'])} to "
-        f"{signed(last['high'])}. The table above has every bird's figures."
-    )
-    title = f"Merit of the {group} in points about their mean: the mark is the estimate, the bar its 90 % interval"
-    with drawing():
-        return picture(_draw(frame, meeting.verdicts.groups[group].places), title, says)
+def standings(meeting: Meeting, group: str) -> Fragment:
+    """A group in one picture, a row a bird in the order of merit: rings, verdict, merit with its interval, chance.
 
-
-def _draw(frame: pd.DataFrame, places: int) -> Figure:
-    from matplotlib import pyplot as plt
-
-    height = 0.95 + 0.29 * len(frame)
-    figure, (left, right) = plt.subplots(
-        1, 2, figsize=(WIDTH, height), sharey=True, gridspec_kw={"width_ratios": [2.6, 1], "wspace": 0.06}
-    )
-    at = np.arange(len(frame))[::-1]
-    _draw_merit(left, frame, at)
-    colours = [VERDICTS[v] for v in frame["proposed"]]
-    right.barh(at, 100 * frame["p_kept"], color=colours, height=0.6)
-    for y, p in zip(at, frame["p_kept"], strict=True):
-        words = "decided" if missing(p) else in_hundred(p).removesuffix(" in 100")
-        right.text(3 if missing(p) else 100 * p + 3, y, words, va="center", fontsize=9)
-    right.set_xlim(0, 128)
-    right.set_xticks([0, 50, 100])
-    right.set_xlabel("chance in 100 of being\n" + ("the best" if places == 1 else f"among the best {places}"))
-    for axes in (left, right):
-        axes.tick_params(length=0)
-        axes.spines["left"].set_visible(False)
-    return figure
-
-
-def _draw_merit(axes: Axes, frame: pd.DataFrame, at: np.ndarray) -> None:
-    """Marks and bars, and a line under the birds that have a place."""
-    axes.axvline(0, color=RULE, lw=1)
-    for verdict, rows in frame.groupby("proposed"):
-        y, colour = at[rows.index], VERDICTS[str(verdict)]
-        axes.hlines(y, rows["low"], rows["high"], color=colour, lw=2.6, alpha=0.5)
-        axes.scatter(rows["merit"], y, color=colour, marker=VERDICT_MARKERS[str(verdict)], s=44, zorder=3)
-    kept = int((frame["stands"] == "keep").sum())
-    if (frame["stands"].iloc[:kept] == "keep").all() and kept < len(frame):
-        axes.axhline(len(frame) - kept - 0.5, color=RULE, lw=1, ls=(0, (4, 3)))
-    axes.set_yticks(at, [f"{cut(b)}  {p}" for b, p in zip(frame["bird"], frame["proposed"], strict=True)])
-    axes.set_xlabel("merit, points (its chicks take half)")
-
-
-def candidates_table(meeting: Meeting, group: str, shown: Sequence[str] = tuple(COLUMNS)) -> Fragment:
-    """Every candidate of a group: rings, verdict, merit, chance, points and what they rest on, weight.
-
-    `shown` names the columns wanted, by their keys in COLUMNS.
+    The barred stand last, without interval or chance. A line is drawn under the birds that have a place.
     """
-    verdicts = meeting.verdicts.table
-    merit = meeting.merit.ranking.set_index("bird")
-    listed = verdicts[verdicts["group"] == group]
-    weights = weights_told(meeting, listed["bird"])
-    chances = meeting.verdicts.groups[group].chances
-    rows = [
-        _row(row, merit.loc[row.bird], weights.get(row.bird, ""), in_hundred(chances.get(row.bird)))
-        for row in each(listed)
+    frame = merit_frame(meeting, group).set_index("bird")
+    listed = meeting.verdicts.table[meeting.verdicts.table["group"] == group]
+    if listed.empty:
+        return Fragment("")
+    scale = Panel(x=reach(frame["low"], frame["high"], zero=True), y=(0, 1), wide=TRACK, left=4, right=4)
+    told = _Told(
+        merit=meeting.merit.ranking.set_index("bird"),
+        weights=weights_told(meeting, listed["bird"]),
+        names=dict(zip(meeting.flock.birds["bird"], meeting.flock.birds["name"], strict=True)),
+    )
+    rows = [_standing(row, told, frame, scale) for row in each(listed)]
+    places = meeting.verdicts.groups[group].places
+    chance = f"Chance of being {'the best' if places == 1 else f'among the best {places}'}, in 100"
+    heads = ["Rings", "Bird", _merit_head(scale), chance, "Points seen"]
+    return Fragment(
+        '<table class="standings"><caption>{}</caption><thead><tr>{}</tr></thead><tbody>{}</tbody></table>'
+    ).format(
+        f"The {group} in the order of merit: the mark is the estimate, the bar its 90 % interval",
+        Markup("").join(Markup('<th scope="col">{}</th>').format(head) for head in heads),
+        Markup("").join(rows),
+    )
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What a row of the standings looks up by bird: the ranking, weights in words, names."""
+
+    merit: pd.DataFrame
+    weights: dict[str, str]
+    names: dict[str, object]
+
+
+def _standing(row: Any, told: _Told, frame: pd.DataFrame, scale: Panel) -> Markup:
+    """One bird's row; `data-place` says whether it has a place, so that the style draws the line under the last."""
+    bird, merit = row.bird, told.merit.loc[row.bird]
+    drawn = frame.loc[bird] if bird in frame.index and not missing(merit["merit_se"]) else None
+    name = told.names.get(bird)
+    colour = VERDICTS.get(str(row.proposed), BARRED)
+    known = "" if missing(merit["accuracy"]) else accuracy(merit["accuracy"])
+    cells = [
+        ("rings", ring_mark(row.left, row.right, bird)),
+        ("verdict-of", Markup("{} {}").format(verdict_of(row, merit["bar"]), _why_apart(known))),
+        ("merit", _merit_cell(merit, drawn, scale, colour, VERDICT_MARKERS.get(str(row.proposed), "o"))),
+        ("chance", _chance_cell(None if drawn is None else drawn["p_kept"], colour)),
+        (
+            "points",
+            Markup("<span>{}</span> <span>{}</span>").format(points_told(merit), told.weights.get(bird, "")),
+        ),
     ]
-    columns = {k: v for k, v in COLUMNS.items() if k in shown and (weights or k != "weight")}
-    return table(rows, columns, f"The {group}, in the order of merit", ["chance"], kind="stack")
+    head = Markup('<th scope="row"><b class="{}">{}</b>{}{}</th>').format(
+        "short" if len(bird) <= SHORT else "",
+        bird,
+        "" if missing(name) or not name else Markup(" {}").format(name),
+        Markup('<div class="verdict-of">{}</div>').format(cells.pop(1)[1]),
+    )
+    body = [Markup('<td class="{}">{}</td>').format(kind, shown) for kind, shown in cells]
+    body.insert(1, head)
+    return Markup('<tr class="{}">{}</tr>').format(
+        "place" if row.stands == "keep" else "", Markup("").join(body)
+    )
 
 
-def _row(row: Any, merit: pd.Series, weight: str, chance: str) -> dict[str, object]:
-    return {
-        "mark": ring_mark(row.left, row.right, row.bird),
-        "bird": Markup('<b class="{}">{}</b>').format("short" if len(row.bird) <= SHORT else "", row.bird),
-        "points": points_told(merit),
-        "weight": weight,
-        "merit": "nothing to compare with"
-        if missing(merit["merit_se"])
-        else spread(merit["merit"], merit["merit_se"]),
-        "chance": chance,
-        "known": ""
-        if missing(merit["accuracy"])
-        else f"{accuracy(merit['accuracy'])} ({merit['accuracy']:.2f})",
-        "verdict": verdict_of(row, merit["bar"]),
-    }
+def _why_apart(known: str) -> Markup:
+    return Markup('<span class="small">{}</span>').format(known)
+
+
+def _merit_head(scale: Panel) -> Markup:
+    """The heading of the merit column with the scale's values."""
+    values = Markup("").join(
+        Markup('<text x="{:.1f}" y="11" font-size="11" text-anchor="middle" fill="{}">{}</text>').format(
+            scale.across(x), QUIET, signed(x, 0)
+        )
+        for x in ticks(*scale.x, most=6)
+    )
+    return Markup(
+        'Merit, points about the mean<svg class="track" viewBox="0 0 {} 14" aria-hidden="true">{}</svg>'
+    ).format(TRACK, values)
+
+
+def _merit_cell(merit: pd.Series, drawn: pd.Series | None, scale: Panel, colour: str, mark: str) -> Markup:
+    """The interval as a bar with the estimate on it, and the same in figures."""
+    if drawn is None:
+        alone = "nothing to compare with" if missing(merit["bar"]) else "not ranked"
+        return Markup('<span class="quiet">{}</span>').format(alone)
+    nought = Markup('<path d="M{0:.1f} 0V{1}" stroke="{2}"/>').format(scale.across(0), ROW, RULE)
+    bar = Markup('<path d="M{:.1f} {mid}H{:.1f}" stroke="{}" stroke-width="5" stroke-opacity=".38"/>').format(
+        scale.across(drawn["low"]), scale.across(drawn["high"]), colour, mid=ROW / 2
+    )
+    at = MARKS[mark](scale.across(drawn["merit"]), ROW / 2)
+    dot = Markup('<path d="{}" fill="{}" stroke="{}"/>').format(at, colour, PAPER)
+    said = spread(merit["merit"], merit["merit_se"])
+    return Markup(
+        '<svg class="track" viewBox="0 0 {} {}" role="img" aria-label="merit {}">{}{}{}</svg><span>{}</span>'
+    ).format(TRACK, ROW, said, nought, bar, dot, said)
+
+
+def _chance_cell(chance: float | None, colour: str) -> Markup:
+    """The chance as a bar and in words; of a bird that is barred or decided there is none."""
+    if chance is None or missing(chance):
+        return Markup("")
+    bar = Markup('<rect width="{:.1f}" height="10" rx="2" fill="{}"/>').format(60 * chance, colour)
+    return Markup(
+        '<svg class="share" viewBox="0 0 60 10" aria-hidden="true"><rect width="60" height="10" rx="2" fill="{}"/>'
+        "{}</svg><span>{}</span>"
+    ).format(BAND, bar, in_hundred(chance))
 
 
 def verdict_of(row: Any, bar: object) -> Markup:
@@ -233,8 +244,8 @@ def neighbours(meeting: Meeting, group: str) -> Fragment:
     ]
     if not lines:
         return Fragment("")
-    return join(
-        [paragraph("How firm the order is, neighbour by neighbour", "lead"), bullets(lines, "small columns")]
+    return folded(
+        "How firm the order is, neighbour by neighbour", bullets(lines, "small columns"), on_paper=False
     )
 
 

@@ -1,4 +1,4 @@
-"""The verdicts and what stands at their edge: the table, what would tip them, the sheet for one more look."""
+"""The groups with their verdicts, what would tip them, and the sheet for one more look."""
 
 from __future__ import annotations
 
@@ -11,17 +11,13 @@ from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.verdicts.tipping import MOST_POINTS, Tip
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
-from selection.show.page.figures import in_hundred, missing
+from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, table
 from selection.show.page.ring_marks import ring_mark
 from selection.show.sections.candidates import (
-    ONE,
-    candidates_table,
-    merit_picture,
     neighbours,
-    notes,
     nothing_seen,
-    verdict_of,
+    standings,
 )
 
 ROOM = {
@@ -47,15 +43,18 @@ HOW = (
 
 
 def groups(meeting: Meeting) -> Fragment:
-    """Each group in turn: its table, its merit as a picture, how firm the order is."""
+    """Each group in turn: its birds in one picture, and how firm the order is."""
     pieces: list[Markup] = []
     for name, group in meeting.verdicts.groups.items():
         pieces.append(heading(name.capitalize(), 2))
         if group.table.empty:
             pieces.append(paragraph(f"No {name} to choose from."))
             continue
-        pieces += [candidates_table(meeting, name), merit_picture(meeting, name), neighbours(meeting, name)]
-        pieces.append(bullets(_firm(meeting, name), "small"))
+        pieces += [
+            standings(meeting, name),
+            bullets(_firm(meeting, name), "small"),
+            neighbours(meeting, name),
+        ]
     return join(pieces)
 
 
@@ -63,37 +62,6 @@ def _firm(meeting: Meeting, group: str) -> list[str]:
     """What the verdicts say of how firm a group's choice is, beyond who is kept and whom to see again."""
     said = [s.removeprefix(f"{group}: ") for s in meeting.verdicts.sentences if s.startswith(f"{group}: ")]
     return [s for s in said if not s.startswith(("keep ", "look again "))]
-
-
-def verdict_table(meeting: Meeting) -> Fragment:
-    """Every candidate's verdict in a line, and what the meeting has decided already; the cards say why."""
-    known = {
-        b: said for group in meeting.verdicts.groups.values() for b, said in notes(meeting, group).items()
-    }
-    merit = {row.bird: row for row in each(meeting.merit.ranking)}
-    chances = {bird: p for group in meeting.verdicts.groups.values() for bird, p in group.chances.items()}
-    rows = [
-        {
-            "bird": row.bird,
-            "group": ONE[row.group],
-            "proposed": verdict_of(row, merit[row.bird].bar),
-            "stands": row.stands,
-            "rank": "" if missing(merit[row.bird].rank) else f"{merit[row.bird].rank:.0f}",
-            "chance": in_hundred(chances.get(row.bird)),
-            "known": "; ".join(known[row.bird]),
-        }
-        for row in each(meeting.verdicts.table)
-    ]
-    columns = {
-        "bird": "Bird",
-        "group": "Group",
-        "proposed": "Proposed",
-        "stands": "If nobody looks again",
-        "rank": "Place by merit",
-        "chance": "Chance of a place",
-        "known": "To know",
-    }
-    return table(rows, columns, "Every candidate's verdict", ["rank"], empty="No candidates.", kind="stack")
 
 
 def tipping(meeting: Meeting) -> Fragment:
