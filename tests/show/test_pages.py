@@ -40,7 +40,7 @@ from tests.show import held
 
 HOSTILE = "<script>alert(1)</script>"
 PAGES = [
-    show.first_page, show.season, show.tipping, show.again, show.groups, show.verdict_table, show.cards,
+    show.first_page, show.season, show.tipping, show.again, show.groups, show.cards,
     show.clutches, show.laying, show.matings, show.prices, show.worked_out,
 ]  # fmt: skip
 
@@ -66,11 +66,12 @@ def test_the_first_page_names_everybody_once_by_what_becomes_of_them(meeting: Me
     assert sorted(re.findall(r"<b>([^<]+)</b>", "".join(stays))) == sorted(kept)
 
 
-def test_every_candidate_has_a_card(meeting: Meeting):
-    cards = show.cards(meeting)
-    assert re.findall(r'<article class="card" id="bird-([^"]+)"', cards) == list(
-        meeting.verdicts.table["bird"]
-    )
+def test_birds_at_stake_have_a_card_and_the_others_a_line(meeting: Meeting):
+    cards, table = show.cards(meeting), meeting.verdicts.table
+    stake = table["stands"].isin(["keep", "reserve"]) | (table["proposed"] == "look again")
+    assert 0 < stake.sum() < len(table)
+    assert re.findall(r'<article class="card" id="bird-([^"]+)"', cards) == list(table["bird"][stake])
+    assert re.findall(r"<li><b>([^<]+)</b>", cards) == list(table["bird"][~stake])
 
 
 def test_asking_for_the_card_of_another_bird_names_it(meeting: Meeting):
@@ -189,7 +190,6 @@ def test_a_meeting_without_candidates_says_so_on_every_page(meeting: Meeting):
     )
     empty = replace(meeting, verdicts=nobody)
     assert "No candidates" in show.cards(empty)
-    assert "No candidates" in show.verdict_table(empty)
     assert "No pullets to choose from" in show.groups(empty)
     assert "nobody to look at" in show.again(empty)
     assert "Stays" not in show.first_page(empty)
@@ -232,7 +232,7 @@ class TestDecided:
 
     def test_every_page_names_the_same_verdict(self, decided: Meeting):
         kept = decided.flock.decisions["bird"][0]
-        for page in (show.verdict_table(decided), show.card(decided, kept), show.groups(decided)):
+        for page in (show.card(decided, kept), show.groups(decided)):
             assert "decided: keep barred" in plain(page)
 
 

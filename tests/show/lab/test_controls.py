@@ -10,8 +10,8 @@ import pytest
 
 from selection.decide.what_if import Trial, what_if
 from selection.records.flock import read_flock
-from selection.show.lab.controls import SHOWN, Knobs, Overrule
-from selection.show.sections.candidates import candidates_table
+from selection.show.lab.controls import Knobs, Overrule
+from selection.show.sections.candidates import standings
 from tests.show import held
 
 
@@ -28,7 +28,7 @@ def test_nothing_changes_while_every_knob_is_as_planned(knobs: Knobs):
 def test_as_planned_the_meetings_own_verdicts_are_shown(knobs: Knobs):
     knobs.as_planned()
     knobs.group.value = "hens"
-    assert candidates_table(held.meeting(), "hens", SHOWN) in knobs.shown.value
+    assert standings(held.meeting(), "hens") in knobs.shown.value
 
 
 def test_one_more_kept_is_named_and_undone(knobs: Knobs):

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 from selection.decide.meeting import Meeting
+from selection.show.page.figures import in_hundred, signed
 from selection.show.sections.candidates import (
-    candidates_table,
     merit_frame,
-    merit_picture,
     neighbours,
     points_told,
+    standings,
 )
 from tests.show import held
 
@@ -48,7 +48,7 @@ def test_the_gap_and_the_chance_between_neighbours_come_from_merits_and_draws(me
 
 
 def test_every_candidate_has_a_row_with_rings_and_verdict(meeting: Meeting):
-    shown = candidates_table(meeting, "pullets")
+    shown = standings(meeting, "pullets")
     verdicts = meeting.verdicts.table
     for row in verdicts[verdicts["group"] == "pullets"].itertuples():
         assert f">{row.bird}</b>" in shown
@@ -65,15 +65,27 @@ def test_points_are_always_shown_with_what_they_rest_on():
     assert told(float("nan"), 0, float("nan")) == "not scored"
 
 
-def test_one_bird_alone_has_no_picture_but_words(meeting: Meeting):
-    ranking = meeting.merit.ranking
-    kept = ranking[(ranking["group"] != "cockerels") | (ranking["rank"] == 1)]
-    alone = replace(meeting, merit=replace(meeting.merit, ranking=kept))
-    assert "nothing to compare it with" in merit_picture(alone, "cockerels")
+def test_one_bird_alone_has_nothing_to_compare_with(meeting: Meeting):
+    ranking, table = meeting.merit.ranking, meeting.verdicts.table
+    first = (ranking["group"] == "cockerels") & (ranking["rank"] == 1)
+    alone = ranking[(ranking["group"] != "cockerels") | first].assign(
+        merit_se=ranking["merit_se"].mask(first)
+    )
+    verdicts = replace(meeting.verdicts, table=table[table["bird"].isin(alone["bird"])])
+    shown = standings(
+        replace(meeting, merit=replace(meeting.merit, ranking=alone), verdicts=verdicts), "cockerels"
+    )
+    assert "nothing to compare with" in shown
 
 
-def test_the_picture_says_in_words_what_it_shows(meeting: Meeting):
-    shown = merit_picture(meeting, "pullets")
-    best = merit_frame(meeting, "pullets")["bird"].iloc[0]
-    assert f'alt="{best} leads with' in shown
-    assert "90 % interval" in shown
+def test_each_row_says_in_words_what_it_draws(meeting: Meeting):
+    shown = standings(meeting, "pullets")
+    for row in merit_frame(meeting, "pullets").itertuples():
+        assert f'aria-label="merit {signed(row.merit)} ({signed(row.low)} to {signed(row.high)})"' in shown
+        assert f"<span>{in_hundred(row.p_kept)}</span>" in shown
+
+
+def test_the_kept_are_marked_as_having_a_place(meeting: Meeting):
+    shown = standings(meeting, "pullets")
+    kept = (meeting.verdicts.table.query("group == 'pullets'")["stands"] == "keep").sum()
+    assert shown.count('<tr class="place">') == kept
