@@ -6,7 +6,7 @@ difference between two birds, and each record's share of it can be named.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +14,7 @@ import pandas as pd
 
 from selection.merit.own_value import carried
 from selection.merit.ranking import Merit
+from selection.merit.selection_index import Band
 from selection.records.flock import Flock
 
 
@@ -21,10 +22,11 @@ from selection.records.flock import Flock
 class Detail:
     """Joint posterior of some birds, trait by trait.
 
-    - birds (L,), traits (T,), by_eye: names of the S sections judged by eye
+    - birds (L,), traits (T,): keys; by_eye: names of the S sections judged by eye
     - values: L × T mean breeding values, each in its trait's unit
     - slopes: L × T points of merit for each unit (a banded trait's at each bird's own value)
-    - parts: L × T points of merit by trait, about the birds' mean; merit: L merits on one base
+    - parts: L × T points of merit by trait, about the birds' mean; banded: the same (L,) by measured section
+    - merit: L merits on one base
     - functionals: m × L, what picks each bird's merit (a band taken as straight where the bird stands)
     - merit_cov: L × L; cross: L × (L·S) between merit and what a look would see
     - seen_cov: (L·S) × (L·S), of what a look would see of each bird, without the look's own error
@@ -36,6 +38,7 @@ class Detail:
     values: np.ndarray
     slopes: np.ndarray
     parts: np.ndarray
+    banded: Mapping[str, np.ndarray]
     merit: np.ndarray
     functionals: np.ndarray
     merit_cov: np.ndarray
@@ -55,6 +58,7 @@ class Detail:
             values=self.values[at],
             slopes=self.slopes[at],
             parts=parts - parts.mean(axis=0),
+            banded={name: own[at] - own[at].mean() for name, own in self.banded.items()},
             merit=self.merit[at],
             functionals=self.functionals[:, at],
             merit_cov=self.merit_cov[np.ix_(at, at)],
@@ -67,34 +71,31 @@ class Detail:
 class Lines:
     """Merit of some birds as a straight line in their breeding values, each where the bird stands.
 
-    values, slopes, parts (about no base): L × T; functionals: m × L, what picks each bird's merit.
+    values, slopes, parts (about no base): L × T; banded: points (L,) of each measured section; functionals: m × L,
+    what picks each bird's merit.
     """
 
     values: np.ndarray
     slopes: np.ndarray
     parts: np.ndarray
+    banded: dict[str, np.ndarray]
     functionals: np.ndarray
 
 
 def lines(merit: Merit, birds: pd.Index) -> Lines:
     """The straight lines of living `birds`; `merit.known` must not be None (something was seen)."""
-    known, worth = merit.known, merit.worth
-    assert known is not None and worth is not None
+    known, index = merit.known, merit.index
+    assert known is not None and index is not None
     count = len(known.model.traits)
     at = known.model.kinship.birds.get_indexer(birds)
     values = known.solution.at("genetic").reshape(-1, count)[at]
-    slopes = np.tile(worth.straight, (len(birds), 1))
-    parts = values * slopes
-    if merit.band is not None:
-        step = 0.01
-        own = values[:, worth.banded_at]
-        parts[:, worth.banded_at] = merit.band(own)
-        slopes[:, worth.banded_at] = (merit.band(own + step) - merit.band(own - step)) / (2 * step)
+    slopes = index.slopes(values)
     functionals = np.zeros((len(known.solution.effects), len(birds)))
     start = known.solution.slices["genetic"].start
     for i, node in enumerate(at):
         functionals[start + node * count : start + (node + 1) * count, i] = slopes[i]
-    return Lines(values, slopes, parts, functionals)
+    by_section = {band.section: band(values[:, band.trait]) for band in index.bands}
+    return Lines(values, slopes, index.parts(values), by_section, functionals)
 
 
 def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
@@ -113,6 +114,7 @@ def detail(merit: Merit, flock: Flock, birds: pd.Index) -> Detail:
         values=straight.values,
         slopes=straight.slopes,
         parts=straight.parts - straight.parts.mean(axis=0),
+        banded={name: own - own.mean() for name, own in straight.banded.items()},
         merit=merit.flock.set_index("bird").loc[birds, "merit"].to_numpy(),
         functionals=straight.functionals,
         merit_cov=together[:cut, :cut],
@@ -155,19 +157,23 @@ def contributions_of(merit: Merit, flock: Flock, pairs: Sequence[tuple[str, str]
     shares = _shares(merit, firsts - seconds)
     rows = _Records(merit, flock)
     merits = dict(zip(merit.flock["bird"], merit.flock["merit"], strict=True))
-    banded = (
-        merit.worth.banded.name if merit.band is not None and merit.worth and merit.worth.banded else None
-    )
+    bands = merit.index.bands if merit.index is not None else ()
+    called = bands[0].called if len(bands) == 1 else "bands of the measured sections"
     told = []
     for (first, second), own in zip(pairs, shares.T, strict=True):
         difference = float(merits[first] - merits[second])
         table = rows.added_up(own, first, second)
-        if banded:
+        if bands:
             bent = difference - float(table["points"].sum())
-            table.loc[len(table)] = ["what the weight band gives or takes", banded, 0, bent]
+            named = ", ".join(band.section for band in bands)
+            table.loc[len(table)] = [f"what the {called} {_gives(bands)}", named, 0, bent]
         table = table.sort_values("points", key=abs, ascending=False, kind="stable", ignore_index=True)
         told.append(Why(first, second, difference, table, _sentence(first, second, difference, table)))
     return told
+
+
+def _gives(bands: Sequence[Band]) -> str:
+    return "gives or takes" if len(bands) == 1 else "give or take"
 
 
 def _nothing_seen(first: str, second: str) -> Why:
@@ -197,7 +203,9 @@ class _Records:
         self._birds, self._bird_of = level.labels, level.codes
         self._clutch = dict(zip(flock.birds["bird"], flock.birds["clutch"].str.casefold(), strict=True))
         self._clutches = np.array([self._clutch.get(bird) for bird in level.labels], dtype=object)
-        self._trait_of, self._traits = pd.factorize(model.observations.rows["series"])
+        names = model.observations.names
+        self._trait_of, found = pd.factorize(model.observations.rows["series"])
+        self._traits = np.array([names[key] for key in found], dtype=object)
         self._pedigree = merit.pedigree
 
     def added_up(self, shares: np.ndarray, first: str, second: str) -> pd.DataFrame:

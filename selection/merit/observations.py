@@ -8,6 +8,7 @@ is never zero.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -15,8 +16,10 @@ import pandas as pd
 from selection.merit.relationship.parentage import chick_group
 from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
-from selection.records.settings.reading import Measured
+from selection.records.settings.plan import Plan
+from selection.records.settings.reading import Measured, Standard
 from selection.standard.growth import Growth
+from selection.standard.traits import Trait, key_of, traits_of
 
 OLDEST_WEEKS = 52.0
 """Age in weeks after which a look's age no longer counts: a grown bird."""
@@ -25,31 +28,69 @@ TOTAL = "total"
 """Series of old show cards that give a total alone: a sum over the sections judged by eye."""
 
 
-LAYING = Measured("laying", "eggs in 100 hen-days", "Laying", like="egg number")
-"""Laying as a trait: a hen's own records month by month, where the plan gives it a worth."""
-
 MONTH = 30.0
 """Days of own records that count as one record of laying."""
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """Laying as a trait: a hen's own records month by month, where the plan gives it a worth."""
+
+    name: str = "laying"
+    title: str = "Laying"
+    unit: str = "eggs in 100 hen-days"
+
+    key: ClassVar[str] = "laying"
+    prior: ClassVar[Measured] = Measured("laying", "eggs in 100 hen-days", "Laying", like="egg number")
+    by_eye: ClassVar[bool] = False
+    hangs: ClassVar[bool] = False
+    usual_variance: ClassVar[float] = 15.0**2
+    record: ClassVar[str] = "eggs "
+
+    def rows(self, flock: Flock, growth: Growth) -> pd.DataFrame:
+        """One row a hen and month of own records; none unless the plan gives laying a worth."""
+        return _own_eggs(flock)
+
+
+LAYING = Laid()
 
 
 @dataclass(frozen=True)
 class Observations:
     """The numbers and what they were seen under.
 
-    rows: one row a number, sorted by series: series (a trait or `total`), bird (id in the pedigree), value
+    rows: one row a number, sorted by series: series (a trait's key, or `total`), bird (id in the pedigree), value
     (points; log deviation for weight; the unit for a measured trait), on, season, sex, judge, day (judge and
     date), clutch, brooder (brooder and hatch year), age_weeks, n (chicks it speaks for), record (the look, or
     the bird whose weighings hang together), sd (of the residual relative to the series' own), week (weeks
     since 2000, for weighings).
-    traits: the series that are traits, in the standard's order; by_eye: those judged by eye;
+    asked: the traits that have rows, or that old cards add up, in the standard's order;
     decay_weeks: weeks in which the correlation of a bird's weighings falls to 1/e.
     """
 
     rows: pd.DataFrame
-    traits: tuple[str, ...]
-    by_eye: tuple[str, ...]
-    weighed: str | None
+    asked: tuple[Trait, ...]
     decay_weeks: float
+
+    @property
+    def traits(self) -> tuple[str, ...]:
+        """Keys of the traits."""
+        return tuple(t.key for t in self.asked)
+
+    @property
+    def names(self) -> dict[str, str]:
+        """What each series is called in tables, by its key."""
+        return {t.key: t.name for t in self.asked} | {TOTAL: TOTAL}
+
+    @property
+    def by_eye(self) -> tuple[str, ...]:
+        """Keys of those judged by eye."""
+        return tuple(t.key for t in self.asked if t.by_eye)
+
+    @property
+    def weighed(self) -> str | None:
+        """The key of the trait whose values hang together within a bird, None where there is none."""
+        return next((t.key for t in self.asked if t.hangs), None)
 
     @property
     def series(self) -> tuple[str, ...]:
@@ -58,78 +99,58 @@ class Observations:
         return (*self.traits, TOTAL) if cards else self.traits
 
 
+def model_traits(standard: Standard) -> tuple[Trait, ...]:
+    """Every trait that the model may hold, in its order."""
+    return (*traits_of(standard), LAYING)
+
+
+def worths(standard: Standard, plan: Plan) -> dict[str, float]:
+    """Points for each unit of every trait, by its key: 1 for a section by eye, 0 beside them, or as the plan says.
+
+    A section awarded from a measurement has its worth by its band: not here.
+    """
+    found = {t.key: 1.0 if t.by_eye else 0.0 for t in model_traits(standard)}
+    awarded = {s.name for s in standard.by_measure}
+    given = {key_of(standard, name): value for name, value in plan.worth.items() if name not in awarded}
+    return {key: given.get(key, usual) for key, usual in found.items()}
+
+
 def observe(flock: Flock, growth: Growth) -> Observations:
     """All observations of the flock up to the plan's day, of birds and of groups of unnamed chicks."""
-    parts = [*_looks(flock), _weighings(flock, growth), _measures(flock), _own_eggs(flock)]
+    traits = model_traits(flock.standard)
+    parts = [*(_of_trait(t, flock, growth) for t in traits), _cards(flock)]
     rows = pd.concat([p for p in parts if len(p)], ignore_index=True) if any(map(len, parts)) else parts[0]
     if rows.empty:
-        return Observations(pd.DataFrame({"series": [], "bird": []}), (), (), None, growth.decay_weeks)
+        return Observations(pd.DataFrame({"series": [], "bird": []}), (), growth.decay_weeks)
     rows = _with_circumstances(rows, flock)
-    order = (
-        [s.name for s in flock.standard.sections] + [m.name for m in flock.standard.measured] + [LAYING.name]
-    )
     seen = set(rows["series"])
-    traits = tuple(name for name in order if name in seen)
-    by_eye = tuple(s.name for s in flock.standard.by_eye if s.name in seen)
-    place = {name: i for i, name in enumerate((*order, TOTAL))}
-    rows = rows[rows["series"].isin(place)].sort_values(
+    asked = tuple(t for t in traits if t.key in seen or (t.by_eye and TOTAL in seen))
+    place = {t.key: i for i, t in enumerate(asked)} | {TOTAL: len(asked)}
+    rows = rows.sort_values(
         ["series", "record", "on"], key=lambda c: c.map(place) if c.name == "series" else c, kind="stable"
     )
-    weighed = next((s.name for s in flock.standard.by_measure if s.name in seen), None)
-    return Observations(rows.reset_index(drop=True), traits, by_eye, weighed, growth.decay_weeks)
+    return Observations(rows.reset_index(drop=True), asked, growth.decay_weeks)
 
 
-def _looks(flock: Flock) -> list[pd.DataFrame]:
-    """One row a section of a look, and one a total where a card has no sections."""
-    looks = flock.scores.assign(bird=flock.scores["bird"].fillna(chick_group(flock.scores)))
-    looks = looks.assign(record="look " + looks.index.astype(str), sd=1.0)[looks["bird"].notna()]
-    sections = [s.name for s in flock.standard.by_eye]
-    about = ["bird", "on", "judge", "n", "sex", "clutch", "record", "sd"]
-    long = looks.melt(about, sections, "series", "value").dropna(subset="value")
-    cards = looks[looks[sections].isna().all(axis=1) & looks["total"].notna()]
-    return [long, cards[about].assign(series=TOTAL, value=cards["total"])]
+def _of_trait(trait: Trait, flock: Flock, growth: Growth) -> pd.DataFrame:
+    """One trait's numbers; each is a record of its own unless those of a bird hang together."""
+    rows = trait.rows(flock, growth)
+    if rows.empty:
+        return rows
+    rows = rows.assign(series=trait.key, bird=rows["bird"].fillna(chick_group(rows)))
+    rows["record"] = trait.record + (rows["bird"] if trait.hangs else rows.index.astype(str))
+    return rows[rows["bird"].notna()]
 
 
-def _weighings(flock: Flock, growth: Growth) -> pd.DataFrame:
-    """One row a weighing: its raw log deviation from the curve, with its residual's relative spread."""
-    name = next((s.name for s in flock.standard.by_measure), None)
-    seen = growth.deviations
-    if name is None or seen.empty:
-        return pd.DataFrame()
-    form = flock.weights.loc[seen["row"]].reset_index(drop=True)
-    seen = seen.reset_index(drop=True)
-    bird = form["bird"].fillna(chick_group(form))
-    usual = float(np.median(seen["residual_sd"]))
-    return pd.DataFrame(
-        {
-            "series": name,
-            "bird": bird,
-            "value": seen["log_deviation"],
-            "on": form["on"],
-            "n": form["n"],
-            "sex": form["sex"],
-            "clutch": form["clutch"],
-            "record": "weighings of " + bird,
-            "sd": seen["residual_sd"] / usual,
-        }
+def _cards(flock: Flock) -> pd.DataFrame:
+    """One row a total where a card has no sections."""
+    scores = flock.scores
+    cards = scores[scores[[s.name for s in flock.standard.by_eye]].isna().all(axis=1) & scores[TOTAL].notna()]
+    rows = cards[["bird", "clutch", "sex", "n", "on", "judge"]].assign(
+        value=cards[TOTAL], sd=1.0, series=TOTAL
     )
-
-
-def _measures(flock: Flock) -> pd.DataFrame:
-    """One row a measurement of a trait that the standard names."""
-    form = flock.measures
-    names = {m.name.casefold(): m.name for m in flock.standard.measured}
-    bird = form["bird"].fillna(chick_group(form))
-    rows = form.assign(
-        bird=bird,
-        series=form["trait"].str.casefold().map(names),
-        record="measurement " + form.index.astype(str),
-        sd=1.0,
-    )
-    return rows.loc[
-        rows["series"].notna() & rows["bird"].notna(),
-        ["series", "bird", "value", "on", "judge", "n", "sex", "clutch", "record", "sd"],
-    ]
+    rows = rows.assign(bird=rows["bird"].fillna(chick_group(rows)), record="look " + rows.index.astype(str))
+    return rows[rows["bird"].notna()]
 
 
 def _own_eggs(flock: Flock) -> pd.DataFrame:
@@ -151,16 +172,16 @@ def _own_eggs(flock: Flock) -> pd.DataFrame:
     )
     return pd.DataFrame(
         {
-            "series": LAYING.name,
             "bird": rows["bird"],
+            "clutch": pd.Series(None, rows.index, dtype="str"),
+            "n": 1.0,
             "value": 100 * rows["eggs"] / rows["days"],
             "on": rows["on"],
             "judge": "month " + rows["on"].dt.strftime("%m"),
             "sex": "female " + rows["year"],
-            "record": "eggs " + rows["bird"] + rows["month"],
             "sd": np.sqrt(MONTH / rows["days"]),
         }
-    )
+    ).set_axis(rows["bird"] + rows["month"])
 
 
 def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
@@ -168,7 +189,7 @@ def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
     birds = flock.birds.drop_duplicates("bird").set_index("bird")
     clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
     named = rows["bird"].isin(birds.index)
-    laid = rows["series"] == LAYING.name
+    laid = rows["series"] == LAYING.key
     rows["n"] = rows["n"].fillna(1.0).where(~named, 1.0)
     rows["sex"] = (
         rows["bird"].map(birds["sex"]).where(~laid, rows["sex"]).fillna(rows["sex"]).fillna("unknown")

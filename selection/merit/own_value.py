@@ -12,13 +12,13 @@ import pandas as pd
 from selection.merit.observations import first_label
 from selection.merit.posterior import Known
 from selection.records.flock import Flock
-from selection.records.settings.reading import Section
+from selection.standard.traits import measure_of
 
 
 def own_values(flock: Flock, known: Known) -> pd.DataFrame:
     """Own value of the living birds: bird, own_value, own_value_se, in points about the mean of their sex.
 
-    A weighed section counts by the straight line through its band's outer half, so that the two orders can be
+    A measured section counts by the straight line through its band's outer half, so that the two orders can be
     told apart without a band hiding it.
     """
     living = flock.birds.loc[flock.birds["alive"], ["bird", "sex"]].reset_index(drop=True)
@@ -33,9 +33,13 @@ def own_values(flock: Flock, known: Known) -> pd.DataFrame:
 
 
 def own_weights(known: Known, flock: Flock) -> np.ndarray:
-    """Points for each unit of every trait (T,): 1 for a section, a line through the band for a weighed one."""
-    sections = {s.name: s for s in flock.standard.sections}
-    return np.array([_line(sections[t]) if t in sections else 0.0 for t in known.model.traits])
+    """Points for each unit of every trait (T,): 1 for a section by eye, a line through the band for a measured one."""
+    slopes = {t.key: 1.0 if t.by_eye else 0.0 for t in known.model.observations.asked}
+    for section in flock.standard.by_measure:
+        measure = measure_of(flock.standard, section)
+        if measure.key in slopes:
+            slopes[measure.key] += measure.slope(section)
+    return np.array(list(slopes.values()))
 
 
 def carried(
@@ -72,11 +76,3 @@ def _labels(flock: Flock, birds: pd.Index) -> dict[str, pd.Index]:
         "clutch": pd.Index(clutch),
         "brooder": pd.Index(brooder + seasons),
     }
-
-
-def _line(section: Section) -> float:
-    """Points for each unit of log weight on the rising side of the band, mean of the sexes; 1 by eye."""
-    if not section.measured:
-        return 1.0
-    rises = [section.points / np.log(section.band[s][0] / section.none[s][0]) for s in section.band]
-    return float(np.mean(rises))

@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,7 @@ from selection.merit.variances.correlations import (
 )
 from selection.merit.variances.trait_variances import TraitVariances, draw_parts, trait_variances
 from selection.records.flock import Flock
+from selection.standard.traits import key_of
 
 Progress = Callable[[str, float], None]
 
@@ -90,9 +91,9 @@ class Posterior:
 
 def learn(model: SeasonModel, flock: Flock, progress: Progress | None = None) -> Known:
     """Variances of every trait and the correlations between them, from prior and records."""
-    named = named_correlations(flock.plan, model.traits)
+    named = named_correlations(flock.plan, model.traits, partial(key_of, flock.standard))
     _say(progress, "variances of each trait", 0.0)
-    traits = trait_variances(model, flock.standard)
+    traits = trait_variances(model)
     parts = np.array([t.parts for t in traits])
     _say(progress, "correlations between traits", 0.2)
     correlations = explore(model, parts, named)

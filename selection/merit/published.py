@@ -300,7 +300,7 @@ def check_likes(standard: Standard) -> None:
     every: tuple[Section | Measured, ...] = (*standard.sections, *standard.measured)
     for trait in every:
         try:
-            _like(trait)
+            like_of(trait)
         except SettingsError as fault:
             faults.append(str(fault))
     if faults:
@@ -327,7 +327,7 @@ def feed_grams_a_day(weeks: npt.ArrayLike) -> npt.NDArray[np.float64]:
 
 def _of_published(rows: Sequence[Published], trait: Section | Measured) -> Prior | None:
     """The prior that the published values of what `trait` is like give; None where there are none."""
-    like = _like(trait)
+    like = like_of(trait)
     found = [row for row in rows if row.trait == like]
     if not found:
         return None
@@ -338,7 +338,7 @@ def _of_published(rows: Sequence[Published], trait: Section | Measured) -> Prior
     )
 
 
-def _like(trait: Section | Measured) -> str | None:
+def like_of(trait: Section | Measured) -> str | None:
     """The table's name for what `trait` is: its `like`, else its weight, else its own name or title."""
     if trait.like is not None:
         name = _listed(trait.like)

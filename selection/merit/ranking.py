@@ -30,10 +30,11 @@ from selection.merit.published import check_likes
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import EFFECTS, design, kinship_of
-from selection.merit.selection_index import Band, Worth, band_of, merit_of, usual_merit_variance, worth_of
+from selection.merit.selection_index import SelectionIndex, index_of, usual_merit_variance
 from selection.records.flock import Flock
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.points import Points, score
+from selection.standard.traits import key_of
 
 LIVING_DRAWS = 2_000
 
@@ -69,8 +70,7 @@ class Merit:
     growth: Growth
     points: Points
     known: Known | None
-    worth: Worth | None
-    band: Band | None
+    index: SelectionIndex | None
     sentences: tuple[str, ...]
     cannot: tuple[str, ...]
 
@@ -122,14 +122,13 @@ def _ranked(
     quick: bool = False,
 ) -> Merit:
     field, living = _with_bars(candidates(flock), bars), _living(flock)
-    worth = worth_of(flock.standard, flock.plan, known.model.traits)
-    band = band_of(worth, known, growth, flock)
-    posterior = draw(known, living, worth.weights, rng, progress, quick)
-    merit = pd.DataFrame(merit_of(posterior.draws, band), columns=living)
-    prior = pd.DataFrame(merit_of(posterior.prior + _middle(posterior), band), columns=living)
+    index = index_of(flock, known, growth)
+    posterior = draw(known, living, index.weights, rng, progress, quick)
+    merit = pd.DataFrame(index.merit(posterior.draws), columns=living)
+    prior = pd.DataFrame(index.merit(posterior.prior + _middle(posterior)), columns=living)
     return Merit(
         ranking=_ranking(flock, field, merit, prior, points),
-        flock=_flock_table(flock, merit, prior, known, worth, band, posterior),
+        flock=_flock_table(flock, merit, prior, known, index, posterior),
         draws={g: _contrast(merit, part) for g, part in field.groupby("group")},
         living=merit.sub(merit.mean(axis=1), axis=0).iloc[_spread_out(len(merit))].reset_index(drop=True),
         scenes=merit.groupby(np.arange(len(merit)) * posterior.scenes // len(merit)).mean(),
@@ -139,8 +138,7 @@ def _ranked(
         growth=growth,
         points=points,
         known=known,
-        worth=worth,
-        band=band,
+        index=index,
         sentences=(*growth.sentences, *points.sentences, *family.sentences, *_about_model(known)),
         cannot=_not_seen(flock, known.model.traits),
     )
@@ -234,15 +232,14 @@ def _flock_table(
     merit: pd.DataFrame,
     prior: pd.DataFrame,
     known: Known,
-    worth: Worth,
-    band: Band | None,
+    index: SelectionIndex,
     posterior: Posterior,
 ) -> pd.DataFrame:
     """One row a bird of the flock; birds gone have their mean merit alone."""
     base = merit.mean(axis=1)
     off, prior_off = merit.sub(base, axis=0), prior.sub(prior.mean(axis=1), axis=0)
-    effects = posterior.mean_effects.reshape(-1, len(known.model.traits)) @ worth.weights
-    means = pd.Series(merit_of(effects, band) - base.mean(), known.model.kinship.birds)
+    effects = posterior.mean_effects.reshape(-1, len(known.model.traits)) @ index.weights
+    means = pd.Series(index.merit(effects) - base.mean(), known.model.kinship.birds)
     table = flock.birds[["bird"]].copy()
     table["merit"] = table["bird"].map(off.mean()).fillna(table["bird"].map(means))
     table["merit_se"] = table["bird"].map(off.std(ddof=0))
@@ -252,7 +249,7 @@ def _flock_table(
 
 def _trait_table(known: Known) -> pd.DataFrame:
     """Heritability of each trait: prior, the holding's own, the result with its 90 % interval; repeatability."""
-    rows = []
+    rows, names = [], known.model.observations.names
     for trait in known.traits:
         shares = trait.parts / trait.parts.sum()
         drawn = _drawn_shares(trait.parts, trait.covariance)
@@ -261,7 +258,7 @@ def _trait_table(known: Known) -> pd.DataFrame:
         genetic = EFFECTS.index("genetic")
         rows.append(
             {
-                "trait": trait.trait,
+                "trait": names[trait.trait],
                 "records": trait.records,
                 "heritability_prior": trait.shares[genetic],
                 "heritability_own": np.nan if own is None else own[genetic],
@@ -300,8 +297,9 @@ def _about_model(known: Known) -> tuple[str, ...]:
         sentences.append(
             f"genetic correlation between any two traits: {rho:.2f}, 90 % interval {low:.2f} to {high:.2f}"
         )
+    names = known.model.observations.names
     sentences += [
-        f"{t.trait}: the fit of its variances did not settle ({t.message}); its prior weighs more"
+        f"{names[t.trait]}: the fit of its variances did not settle ({t.message}); its prior weighs more"
         for t in known.traits
         if not t.converged
     ]
@@ -311,7 +309,7 @@ def _about_model(known: Known) -> tuple[str, ...]:
 def _not_seen(flock: Flock, traits: tuple[str, ...]) -> tuple[str, ...]:
     """Sections and worths that nobody recorded anything of."""
     wanted = [s.name for s in flock.standard.sections] + [w for w, v in flock.plan.worth.items() if v]
-    missing = [name for name in dict.fromkeys(wanted) if name not in traits]
+    missing = [name for name in dict.fromkeys(wanted) if key_of(flock.standard, name) not in traits]
     return tuple(f"{name}: nobody has recorded it, so it has no part in merit" for name in missing)
 
 
@@ -343,8 +341,7 @@ def _nothing_seen(
         growth=growth,
         points=points,
         known=None,
-        worth=None,
-        band=None,
+        index=None,
         sentences=family.sentences,
         cannot=("nothing has been scored, weighed or measured yet: every candidate stands alike",),
     )

@@ -25,6 +25,9 @@ from selection.merit.relationship.parentage import Parentage
 BASE_VARIANCE = 0.5
 """Variance of a supplier's effect as a share of the genetic variance (method)."""
 
+MIDDLE_AGE = 24.0
+"""Weeks from which ages are counted."""
+
 EFFECTS = ("day", "clutch", "brooder", "permanent", "genetic", "residual")
 """The random parts of a trait, in the order in which variances are kept."""
 
@@ -185,7 +188,7 @@ def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -
     """The model's design for these observations; `wanted` birds are in it whether seen or not."""
     rows = observations.rows
     columns = {t: i for i, t in enumerate(observations.traits)}
-    fixed, names = _fixed(rows, observations.series)
+    fixed, names = _fixed(observations)
     kinship = kinship_of(parentage, pd.Index(rows["bird"].unique()).union(wanted, sort=False))
     levels = {name: _free_levels(rows[name]) for name in ("day", "clutch", "brooder")}
     levels["permanent"] = _bird_levels(rows)
@@ -271,16 +274,20 @@ def _loading(series: pd.Series, columns: dict[str, int], by_eye: tuple[str, ...]
     return sparse.csr_array((np.ones(len(at)), (at, cols)), shape=(len(series), len(columns)))
 
 
-def _fixed(rows: pd.DataFrame, series: tuple[str, ...]) -> tuple[sparse.csr_array, pd.DataFrame]:
+def _fixed(observations: Observations) -> tuple[sparse.csr_array, pd.DataFrame]:
     """Season×sex, judge×season and age for each series; columns that say the same again are dropped."""
+    rows = observations.rows
     season, which = rows["season"].astype(str), rows["series"].to_numpy()
     labels = [np.asarray(x, dtype=object) for x in (season + " " + rows["sex"], rows["judge"] + season)]
-    age, judged = rows["age_weeks"].to_numpy(float) - 24.0, rows["judge"].notna().to_numpy()
+    age = rows["age_weeks"].to_numpy(float) - MIDDLE_AGE
     blocks, names = [], []
-    for name in series:
+    for name in observations.series:
         at = np.flatnonzero(which == name)
+        if not len(at):  # known through old cards alone
+            continue
         columns = [_dummies(label[at]) for label in labels]
-        if judged[at].any():
+        kinds = ["cell"] * len(columns[0][0]) + ["judge"] * len(columns[1][0]) + ["age"]
+        if name != observations.weighed:  # age is in the growth curve already
             columns.append((np.array(["age"], dtype=object), age[at, None]))
         effects = np.concatenate([found for found, _ in columns])
         local = np.column_stack([values for _, values in columns])
@@ -289,7 +296,8 @@ def _fixed(rows: pd.DataFrame, series: tuple[str, ...]) -> tuple[sparse.csr_arra
         blocks.append(
             sparse.csr_array((cells.data, (at[cells.row], cells.col)), shape=(len(rows), len(kept)))
         )
-        names.append(pd.DataFrame({"series": name, "effect": effects[kept]}))
+        kind = np.array(kinds, dtype=object)[kept]
+        names.append(pd.DataFrame({"series": name, "effect": effects[kept], "kind": kind}))
     return sparse.hstack(blocks, format="csr"), pd.concat(names, ignore_index=True)
 
 

@@ -1,79 +1,109 @@
-"""Points of a measured section: awarded from grams by the standard's band, for certain or in expectation."""
+"""Points of a measured section: awarded by the standard's bands, for certain or in expectation.
+
+A band is for a class of birds: `male` and `female`, or `cockerel` and `pullet` (young) beside `cock` and `hen`.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
+from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
 
 Floats = npt.NDArray[np.float64]
 
+SEXED = ("male", "female")
+YOUNG = {"male": "cockerel", "female": "pullet"}
+GROWN = {"male": "cock", "female": "hen"}
+
+
+def by_age(section: Section) -> bool:
+    """Whether the section has bands of their own for grown birds."""
+    return not set(section.band).isdisjoint(GROWN.values())
+
+
+def young_class(section: Section, sex: str) -> str:
+    """The class that a young bird of `sex` is judged in; a sex without one stays as it is."""
+    return YOUNG.get(sex, sex) if by_age(section) else sex
+
+
+def classes(section: Section, sex: npt.ArrayLike, older: npt.ArrayLike) -> npt.NDArray[np.object_]:
+    """The class that each bird is judged in, from its sex and whether it is past its first season; one shape."""
+    if not by_age(section):
+        return np.asarray(sex, dtype=object)
+    named = zip(np.asarray(sex, dtype=object), np.asarray(older, dtype=bool), strict=True)
+    found = [(GROWN if old else YOUNG).get(one, one) for one, old in named]
+    return np.array(found, dtype=object)
+
+
+def older(flock: Flock) -> pd.Series:
+    """Whether each bird (index) is past its first season on the plan's day; one of unknown year is."""
+    birds = flock.birds.drop_duplicates("bird").set_index("bird")
+    return birds["hatch_year"] != flock.plan.season
+
 
 def weighed_section(standard: Standard) -> Section | None:
-    """The section that is awarded from weight, or None where the standard has none."""
+    """The first section that is awarded from weight, or None where the standard has none."""
     return next((s for s in standard.by_measure if s.measured == "weight"), None)
 
 
 def middle_of_band(section: Section, sex: str) -> float | None:
-    """The weight in grams midway in the band of `sex`; None where the section has no band for it."""
-    return sum(section.band[sex]) / 2 if sex in section.band else None
+    """The value midway in the band of young birds of `sex`; None where the section has no band for them."""
+    band = section.band.get(young_class(section, sex))
+    return sum(band) / 2 if band else None
 
 
-def points_of(section: Section, sex: npt.ArrayLike, grams: npt.ArrayLike) -> Floats:
-    """Points for `grams` by the band of `sex`; shapes broadcast.
+def points_of(section: Section, group: npt.ArrayLike, value: npt.ArrayLike) -> Floats:
+    """Points for `value` by the band of the class `group`; shapes broadcast.
 
-    All inside the band, none at or beyond `none`, linear between. A missing weight, or a sex
+    All inside the band, none at or beyond `none`, linear between. A missing value, or a class
     without a band, gives missing points.
     """
-    sexes, weights = np.broadcast_arrays(np.asarray(sex, dtype=object), np.asarray(grams, dtype=float))
-    points = np.full(weights.shape, np.nan)
+    groups, values = np.broadcast_arrays(np.asarray(group, dtype=object), np.asarray(value, dtype=float))
+    points = np.full(values.shape, np.nan)
     for one, band in section.band.items():
-        points = np.where(sexes == one, _by_band(section.points, band, section.none[one], weights), points)
+        points = np.where(groups == one, _by_band(section.points, band, section.none[one], values), points)
     return points
 
 
 def expected_points(
-    section: Section, sex: npt.ArrayLike, log_grams: npt.ArrayLike, log_sd: npt.ArrayLike
+    section: Section, group: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike, logs: bool = True
 ) -> Floats:
-    """Expected points of weights whose logarithm is normal (`log_grams`, `log_sd`); shapes broadcast.
+    """Expected points of values that are normal (`mean`, `sd`), in logarithms unless told; shapes broadcast.
 
-    Closed form: over a stretch where the points are linear in grams, a log-normal weight's
+    Closed form: over a stretch where the points are linear in the value, a (log-)normal value's
     share and its partial mean are both normal probabilities (Johnson, Kotz & Balakrishnan 1994, Continuous
-    Univariate Distributions 1, ch. 14; from memory). A missing mean or standard deviation, or a sex without a
-    band, gives missing points; a standard deviation of 0 gives :func:`points_of`.
+    Univariate Distributions 1, ch. 13 and 14; from memory). A missing mean or standard deviation, or a class
+    without a band, gives missing points; a standard deviation of 0 gives :func:`points_of`.
     """
-    sexes, means, sds = np.broadcast_arrays(
-        np.asarray(sex, dtype=object), np.asarray(log_grams, dtype=float), np.asarray(log_sd, dtype=float)
+    groups, means, sds = np.broadcast_arrays(
+        np.asarray(group, dtype=object), np.asarray(mean, dtype=float), np.asarray(sd, dtype=float)
     )
     points = np.full(means.shape, np.nan)
     spread = np.where(sds > 0, sds, 1.0)
-    for one, band in section.band.items():
-        expected = _expected_by_band(section.points, band, section.none[one], means, spread)
-        points = np.where(sexes == one, expected, points)
-    return np.where(sds == 0, points_of(section, sexes, np.exp(means)), points + 0 * sds)
+    rise = _expected_rise_of_logs if logs else _expected_rise
+    for one, (low, high) in section.band.items():
+        least, most = section.none[one]
+        expected = section.points * (rise(least, low, means, spread) - rise(high, most, means, spread))
+        points = np.where(groups == one, expected, points)
+    certain = points_of(section, groups, np.exp(means) if logs else means)
+    return np.where(sds == 0, certain, points + 0 * sds)
 
 
-def _by_band(full: float, band: tuple[float, float], none: tuple[float, float], grams: Floats) -> Floats:
+def _by_band(full: float, band: tuple[float, float], none: tuple[float, float], value: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
-        rising = (grams - none[0]) / (band[0] - none[0])
-        falling = (none[1] - grams) / (none[1] - band[1])
-    inside = (grams >= band[0]) & (grams <= band[1])
-    outside = (grams <= none[0]) | (grams >= none[1])
-    between = np.where(grams < band[0], rising, falling)
+        rising = (value - none[0]) / (band[0] - none[0])
+        falling = (none[1] - value) / (none[1] - band[1])
+    inside = (value >= band[0]) & (value <= band[1])
+    outside = (value <= none[0]) | (value >= none[1])
+    between = np.where(value < band[0], rising, falling)
     share = np.where(inside, 1.0, np.where(outside, 0.0, between))
-    return np.where(np.isnan(grams), np.nan, full * share)
+    return np.where(np.isnan(value), np.nan, full * share)
 
 
-def _expected_by_band(
-    full: float, band: tuple[float, float], none: tuple[float, float], mean: Floats, sd: Floats
-) -> Floats:
-    up = _expected_rise(none[0], band[0], mean, sd)
-    down = _expected_rise(band[1], none[1], mean, sd)
-    return full * (up - down)
-
-
-def _expected_rise(low: float, high: float, mean: Floats, sd: Floats) -> Floats:
+def _expected_rise_of_logs(low: float, high: float, mean: Floats, sd: Floats) -> Floats:
     """Expectation of min(max((W − low)/(high − low), 0), 1) for ln W normal; a step where low = high."""
     from scipy.special import ndtr
 
@@ -81,5 +111,17 @@ def _expected_rise(low: float, high: float, mean: Floats, sd: Floats) -> Floats:
     if high <= low:
         return ndtr(-z_high)
     z_low = (np.log(low) - mean) / sd if low > 0 else np.full(np.shape(mean), -np.inf)
-    grams = np.exp(mean + sd**2 / 2) * (ndtr(z_high - sd) - ndtr(z_low - sd))
-    return (grams - low * (ndtr(z_high) - ndtr(z_low))) / (high - low) + ndtr(-z_high)
+    partial = np.exp(mean + sd**2 / 2) * (ndtr(z_high - sd) - ndtr(z_low - sd))
+    return (partial - low * (ndtr(z_high) - ndtr(z_low))) / (high - low) + ndtr(-z_high)
+
+
+def _expected_rise(low: float, high: float, mean: Floats, sd: Floats) -> Floats:
+    """The same for W itself normal."""
+    from scipy.special import ndtr
+
+    z_low, z_high = (low - mean) / sd, (high - mean) / sd
+    if high <= low:
+        return ndtr(-z_high)
+    density = (np.exp(-(z_low**2) / 2) - np.exp(-(z_high**2) / 2)) / np.sqrt(2 * np.pi)
+    inside = (mean - low) * (ndtr(z_high) - ndtr(z_low)) + sd * density
+    return inside / (high - low) + ndtr(-z_high)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,18 +17,35 @@ CARD = "total"
 """The one score of an old show card without sections, of the standard's 100 points."""
 
 
-def looks(flock: Flock) -> pd.DataFrame:
-    """Every row of flock.scores: row (its index), on, season, judge, bird, clutch, sex, n, costs, sections.
+@dataclass(frozen=True)
+class Looks:
+    """Every row of flock.scores, long.
 
-    The column `total` is kept only where no section was scored: an old show card. `costs` are the points that
-    the look's faults take off (0 where none were noted); `season` is the year.
+    `about`: one row a look: row (its index), on, season (the year), judge, bird, clutch, sex, n, costs (points that
+    its faults take off, 0 where none were noted). `given`: one row a section that a look scored: row, section,
+    points; the section `total` is an old show card's, kept only where no section was scored.
     """
+
+    about: pd.DataFrame
+    given: pd.DataFrame
+
+    def matrix(self, sections: Sequence[str], column: str = "points") -> np.ndarray:
+        """One `column` of what was given (looks × sections), missing where a look did not score a section."""
+        place = {name: i for i, name in enumerate(sections)}
+        own = self.given[self.given["section"].isin(place)]
+        found = np.full((len(self.about), len(place)), np.nan)
+        rows = pd.Index(self.about["row"]).get_indexer(own["row"])
+        found[rows, own["section"].map(place).to_numpy(dtype=np.intp)] = own[column]
+        return found
+
+
+def looks(flock: Flock) -> Looks:
+    """Every look on record; birds' own sex before what a row says."""
     scores = flock.scores
     sections = [s.name for s in flock.standard.by_eye]
     bird = scores["bird"]
     sex = looked_up(bird, flock.birds.set_index("bird")["sex"]).where(bird.notna(), scores["sex"])
-    on_card = scores[sections].isna().all(axis=1)
-    frame = pd.DataFrame(
+    about = pd.DataFrame(
         {
             "row": scores.index,
             "on": scores["on"],
@@ -39,10 +56,17 @@ def looks(flock: Flock) -> pd.DataFrame:
             "sex": sex.fillna("unknown"),
             "n": scores["n"].fillna(1.0),
             "costs": costs_of(scores["faults"], flock.standard),
-            CARD: scores[CARD].where(on_card),
         }
     )
-    return frame.join(scores[sections])
+    cards = scores[CARD].where(scores[sections].isna().all(axis=1))
+    parts = [_long(name, scores[name]) for name in sections] + [_long(CARD, cards)]
+    return Looks(about, pd.concat(parts, ignore_index=True))
+
+
+def _long(section: str, points: pd.Series) -> pd.DataFrame:
+    """What one section was given, one row a look that scored it."""
+    own = points.dropna()
+    return pd.DataFrame({"row": own.index, "section": section, "points": own.to_numpy(dtype=float)})
 
 
 def costs_of(faults: pd.Series, standard: Standard) -> pd.Series:
@@ -67,50 +91,57 @@ def judge_day_of(frame: pd.DataFrame) -> pd.Series:
     return frame["on"].dt.strftime("%Y-%m-%d") + " " + frame["judge"]
 
 
-def scored(frame: pd.DataFrame, sections: list[str]) -> np.ndarray:
-    """Whether each look gave any points at all (a look may only have noted a fault)."""
-    return frame[[*sections, CARD]].notna().any(axis=1).to_numpy()
-
-
 USUAL_REPEATABILITY = 0.5
 """To go by where no bird was looked at twice and the standard states none: no published value was found."""
 
 
+JUDGES = ["season", "judge", "section", "looks", "level", "level_se", "tied_set", "tied"]
+AGREEMENT = [
+    "section", "looks", "birds", "repeatability", "low", "high", "agreement", "agreement_low", "agreement_high", "why",
+]  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Judged:
-    """`adjusted`: looks with levels taken off; `levels` by section; `judges` and `agreement` as tables."""
+    """`looks`: with `adjusted`, points less levels, beside what was given; `levels` by section; two tables."""
 
-    adjusted: pd.DataFrame
+    looks: Looks
     levels: Mapping[str, Levels]
     judges: pd.DataFrame
     agreement: pd.DataFrame
 
 
-def judge(looks: pd.DataFrame, standard: Standard) -> Judged:
+def judge(looks: Looks, standard: Standard) -> Judged:
     """Judges' levels in every section and on old cards, from the looks at named birds.
 
     Looks at unnamed chicks keep their points: what such a row shares with another look is not known.
     """
-    adjusted, levels, judges, agreement = looks.copy(), {}, [], []
+    levels, judges, agreement = {}, [], []
     usual = {s.name: s.repeatability or USUAL_REPEATABILITY for s in standard.by_eye}
-    named = looks[looks["bird"].notna()]
+    named = looks.about[looks.about["bird"].notna()]
     named = named.assign(
         cell=cell_of(named), judge_season=judge_season_of(named), judge_day=judge_day_of(named)
-    )
+    ).set_index("row")
+    adjusted = looks.given["points"].copy()
     for name in (*usual, CARD):
-        own = named[named[name].notna()]
-        found = _fit(own, name, usual.get(name, USUAL_REPEATABILITY))
-        adjusted.loc[own.index, name] = own[name] - found.level
+        own = looks.given[looks.given["section"] == name].join(named, on="row", how="inner")
+        found = _fit(own, usual.get(name, USUAL_REPEATABILITY))
+        adjusted[own.index] -= found.level
         levels[name] = found
         if name != CARD or len(own):
             judges.append(_judges_of(own, name, found))
             agreement.append(_agreement_of(own, name, found))
-    return Judged(adjusted, levels, pd.concat(judges, ignore_index=True), pd.DataFrame(agreement))
+    return Judged(
+        replace(looks, given=looks.given.assign(adjusted=adjusted)),
+        levels,
+        pd.concat(judges, ignore_index=True) if judges else pd.DataFrame(columns=JUDGES),
+        pd.DataFrame(agreement, columns=AGREEMENT),
+    )
 
 
-def _fit(own: pd.DataFrame, name: str, usual: float) -> Levels:
+def _fit(own: pd.DataFrame, usual: float) -> Levels:
     labels = [own[column].to_numpy(dtype=str) for column in ("bird", "cell", "judge_season", "judge_day")]
-    return fit_levels(own[name], labels[0], labels[1], labels[2], labels[3], usual)
+    return fit_levels(own["points"], labels[0], labels[1], labels[2], labels[3], usual)
 
 
 def _judges_of(own: pd.DataFrame, name: str, levels: Levels) -> pd.DataFrame:
@@ -151,18 +182,23 @@ LEAST_TWICE = 5
 
 
 def say(
-    standard: Standard, birds: pd.DataFrame, looks: pd.DataFrame, judged: Judged, size: pd.DataFrame
+    standard: Standard,
+    birds: pd.DataFrame,
+    sections: pd.DataFrame,
+    looks: pd.DataFrame,
+    judged: Judged,
+    measured: pd.DataFrame,
 ) -> tuple[str, ...]:
-    """Sentences on the points, most important first; `birds` and `size` are those of the living."""
+    """Sentences on the points, most important first; `birds`, `sections` and `measured` are those of the living."""
     if looks["total"].isna().all():
-        return ("No bird has been scored.", *_about_size(size))
-    sections = judged.agreement[judged.agreement["section"] != CARD]
+        return ("No bird has been scored.", *_about_measured(measured))
+    told = judged.agreement[judged.agreement["section"] != CARD]
     return (
         *_about_judges(judged.judges, looks),
-        *_about_agreement(sections),
-        *_about_unseen(standard, birds),
+        *_about_agreement(told),
+        *_about_unseen(standard, birds, sections),
         *_about_cards(looks),
-        *_about_size(size),
+        *_about_measured(measured),
     )
 
 
@@ -212,11 +248,12 @@ def _repeats(row: pd.Series) -> str:
     return f"{row['section']} (repeatability {row['repeatability']:.2f}, {interval})"
 
 
-def _about_unseen(standard: Standard, birds: pd.DataFrame) -> list[str]:
+def _about_unseen(standard: Standard, birds: pd.DataFrame, sections: pd.DataFrame) -> list[str]:
     """How many birds' points rest on part of the standard, and sections that nobody scored."""
     whole = sum(s.points for s in standard.sections)
     partly = int(((birds["points_seen"] > 0) & (birds["points_seen"] < whole)).sum())
-    never = [s.name for s in standard.sections if birds[s.name].isna().all()]
+    seen = set(sections["section"])
+    never = [s.name for s in standard.sections if s.name not in seen]
     said = []
     if partly:
         words = "not seen in every section: compare by points of 100, not by points."
@@ -232,10 +269,10 @@ def _about_cards(looks: pd.DataFrame) -> list[str]:
     return [said] if cards else []
 
 
-def _about_size(size: pd.DataFrame) -> list[str]:
+def _about_measured(measured: pd.DataFrame) -> list[str]:
     """Weights carried on beyond the last weighing, and birds weighed too young."""
-    carried = int((size["points"].notna() & size["why"].str.contains("carried on")).sum())
-    young = int(size["why"].str.contains("too young").sum())
+    carried = int((measured["points"].notna() & measured["why"].str.contains("carried on")).sum())
+    young = int(measured["why"].str.contains("too young").sum())
     said = []
     if carried:
         said.append(f"{_were(carried, 'weight')} carried on over 4 weeks beyond the last weighing.")

@@ -14,42 +14,29 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.records.flock import Flock
-from selection.records.settings.reading import Section, Standard
-from selection.standard.bands import Floats, points_of, weighed_section
 from selection.standard.growth import Growth, fit_growth
-from selection.standard.judges import CARD, Judged, cell_of, judge, looks, say, scored
-from selection.standard.seen import gather, predict_rest
+from selection.standard.judges import CARD, Judged, Looks, cell_of, judge, looks, say
+from selection.standard.seen import Seen, gather, predict_rest
+from selection.standard.traits import measure_of
 
-COLUMNS = ("grams", "se", "points", "points_se", "why")
-LEAST_AGE = 0.5
-"""A bird last weighed before this share of the section's age has no points for it: they would be a guess."""
+MEASURED = ["section", "bird", "value", "se", "points", "points_se", "why"]
 
 
-def size_points(standard: Standard, growth: Growth) -> pd.DataFrame:
-    """Per bird of the flock (index: bird): grams and their se at the section's age, points, points_se, why.
+def measured_points(flock: Flock, growth: Growth) -> pd.DataFrame:
+    """Every bird in every measured section, long: columns MEASURED.
 
-    Points are missing for a bird never weighed, weighed only as a young chick, or of unknown sex; the whole
-    frame is empty where the standard measures nothing.
+    `value` at the section's age in its unit with `se`; points by the band with points_se; missing where nothing
+    can be held against the band, and `why` says what is missing or how the value came about.
     """
-    section = weighed_section(standard)
-    if section is None or section.at_weeks is None:
-        return pd.DataFrame(columns=list(COLUMNS), index=pd.Index([], name="bird"))
-    birds = growth.birds
-    at = growth.at_age(birds["bird"], section.at_weeks)
-    told = (birds["last_weeks"] >= LEAST_AGE * section.at_weeks).to_numpy()
-    points = np.where(told, points_of(section, birds["sex"], at["grams"]), np.nan)
-    young = [f"last weighed at {x:.0f} weeks: too young to tell" for x in birds["last_weeks"]]
-    why = at["why"].mask(~told & (birds["weighings"] > 0), young)
-    table = at.assign(points=points, points_se=_spread(section, birds["sex"], at, points), why=why)
-    return table.set_index("bird")[list(COLUMNS)]
-
-
-def _spread(section: Section, sex: pd.Series, at: pd.DataFrame, points: Floats) -> Floats:
-    """Root mean square of points about `points`, over what is not known of the weight (Gauss–Hermite)."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
-    possible = at["grams"].to_numpy()[:, None] * np.exp(np.outer(at["se"] / at["grams"], nodes))
-    off = points_of(section, sex.to_numpy()[:, None], possible) - points[:, None]
-    return np.sqrt(off**2 @ (weights / weights.sum()))
+    parts = [
+        measure_of(flock.standard, section)
+        .seen(section, flock, growth)
+        .reset_index()
+        .assign(section=section.name)
+        for section in flock.standard.by_measure
+    ]
+    blank = pd.DataFrame(columns=MEASURED).astype({"section": "str", "bird": "str", "why": "str"})
+    return pd.concat(parts, ignore_index=True)[MEASURED] if parts else blank
 
 
 @dataclass(frozen=True)
@@ -57,68 +44,84 @@ class Points:
     """What the looks say of the birds, and of the judges.
 
     `birds`: one row a bird that is alive or was scored: bird, looks, points, points_se, points_seen,
-    points_of_100, points_of_100_se, and one column a section (the mean with judges' levels taken off;
-    missing: not seen). The standard errors are those beside the bird's own true points, missing where old
-    cards alone tell and no bird has two.
+    points_of_100, points_of_100_se. The standard errors are those beside the bird's own true points, missing
+    where old cards alone tell and no bird has two.
+    `sections`: one row a bird and a section that was seen: bird, section, points (the mean with judges' levels
+    taken off).
     `looks`: one row a look: row, on, season, judge, bird, clutch, sex, n, costs, total (as given, with the
-    measured section), seen (its points at most), adjusted (total with levels taken off), and the sections.
+    measured sections), seen (its points at most), adjusted (total with levels taken off), on_card.
+    `given`: one row a section of a look: row, section, points, adjusted (levels taken off).
     `judges`: season, judge, section, looks, level, level_se, tied (`no`: no bird joins the judge to another
     of that season), tied_set. `agreement`: section, looks, birds, repeatability, low, high, agreement,
-    agreement_low, agreement_high, why. `size`: grams, se, points, points_se, why by bird, where the standard
-    measures a section.
+    agreement_low, agreement_high, why. `measured`: one row a measured section and a bird, columns MEASURED.
     """
 
     birds: pd.DataFrame
+    sections: pd.DataFrame
     looks: pd.DataFrame
+    given: pd.DataFrame
     judges: pd.DataFrame
     agreement: pd.DataFrame
-    size: pd.DataFrame
+    measured: pd.DataFrame
     sentences: tuple[str, ...]
+
+    def in_section(self, section: str) -> pd.DataFrame:
+        """What `measured` says of one section, by bird."""
+        return self.measured[self.measured["section"] == section].set_index("bird")
 
 
 def score(flock: Flock, growth: Growth | None = None) -> Points:
-    """Points of every bird from all its looks and, for a measured section, its weighings.
+    """Points of every bird from all its looks and, for measured sections, its measurements.
 
     Looks at unnamed chicks are listed with their totals but not averaged: the model of merit takes them.
     Raises nothing for want of looks; the sentences say what cannot be told.
     """
-    given = looks(flock)
-    judged = judge(given, flock.standard)
-    size = size_points(flock.standard, growth or fit_growth(flock))
-    listed = _totals(given, judged.adjusted, size, flock.standard)
-    birds = _birds(flock, listed, judged, size)
+    judged = judge(looks(flock), flock.standard)
+    measured = measured_points(flock, growth or fit_growth(flock))
+    listed = _totals(flock, judged.looks, measured)
+    birds, sections = _birds(flock, listed, judged, measured)
     here = flock.birds.loc[flock.birds["alive"], "bird"]
-    said = say(flock.standard, birds[birds["bird"].isin(here)], listed, judged, size[size.index.isin(here)])
-    return Points(birds, listed, judged.judges, judged.agreement, size, said)
+    living = [frame[frame["bird"].isin(here)] for frame in (birds, sections, measured)]
+    said = say(flock.standard, living[0], living[1], listed, judged, living[2])
+    given = judged.looks.given
+    return Points(birds, sections, listed, given, judged.judges, judged.agreement, measured, said)
 
 
-def _totals(
-    given: pd.DataFrame, adjusted: pd.DataFrame, size: pd.DataFrame, standard: Standard
-) -> pd.DataFrame:
+def _totals(flock: Flock, given: Looks, measured: pd.DataFrame) -> pd.DataFrame:
     """The looks with total, points seen and adjusted total; an old card's total stands as it was given."""
+    standard, about = flock.standard, given.about
     eye = {s.name: s.points for s in standard.by_eye}
-    names = list(eye)
-    weighed = given["bird"].map(size["points"]).astype(float)
-    section = weighed_section(standard)
-    on_card = given[CARD].notna()
-    by_eye = given[names].notna() @ pd.Series(eye, dtype=float)
-    seen = by_eye + weighed.notna() * (section.points if section else 0.0)
+    points, level = (given.matrix([*eye, CARD], column) for column in ("points", "adjusted"))
+    card, of_birds = points[:, -1], about["bird"]
+    on_card = ~np.isnan(card)
+    seen = ~np.isnan(points[:, :-1]) @ np.array(list(eye.values()), dtype=float)
+    beside = -about["costs"].to_numpy()
+    for section in standard.by_measure:
+        own = measured[measured["section"] == section.name].set_index("bird")["points"]
+        awarded = of_birds.map(own).to_numpy(dtype=float)
+        seen = seen + ~np.isnan(awarded) * section.points
+        beside = beside + np.where(np.isnan(awarded), 0.0, awarded)
     whole = sum(s.points for s in standard.sections)
-    beside = weighed.fillna(0.0) - given["costs"]
-    blank = ~scored(given, names)
-    total = (given[names].sum(axis=1) + beside).where(~on_card, given[CARD]).mask(blank)
-    level = (adjusted[names].sum(axis=1) + beside).where(~on_card, adjusted[CARD]).mask(blank)
-    columns = ["row", "on", "season", "judge", "bird", "clutch", "sex", "n", "costs"]
-    return adjusted[columns].assign(
-        total=total, seen=seen.where(~on_card, whole).mask(blank, 0.0), adjusted=level, on_card=on_card
-    ).join(adjusted[names])  # fmt: skip
+    blank = np.isnan(points).all(axis=1)
+    total = np.where(on_card, card, np.nansum(points[:, :-1], axis=1) + beside)
+    adjusted = np.where(on_card, level[:, -1], np.nansum(level[:, :-1], axis=1) + beside)
+    return about.assign(
+        total=np.where(blank, np.nan, total),
+        seen=np.where(blank, 0.0, np.where(on_card, whole, seen)),
+        adjusted=np.where(blank, np.nan, adjusted),
+        on_card=on_card,
+    )
 
 
-def _birds(flock: Flock, listed: pd.DataFrame, judged: Judged, size: pd.DataFrame) -> pd.DataFrame:
-    """One row a bird alive or scored."""
+def _birds(
+    flock: Flock, listed: pd.DataFrame, judged: Judged, measured: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """One row a bird alive or scored, and one row a bird and a section that was seen of it."""
     counted = listed[listed["bird"].notna() & listed["total"].notna()]
     birds = flock.birds[flock.birds["alive"] | flock.birds["bird"].isin(counted["bird"])]
-    seen = gather(flock.standard, counted, birds["bird"], judged.levels, size)
+    given = judged.looks.given
+    of_birds = Looks(counted, given[given["row"].isin(counted["row"])])
+    seen = gather(flock.standard, of_birds, birds["bird"], judged.levels, measured)
     rest = predict_rest(seen.means, seen.noise, _cells(flock, birds, counted), seen.between_sd, seen.most)
     number = counted.groupby("bird").size().reindex(birds["bird"]).fillna(0)
     costs = counted[~counted["on_card"]].groupby("bird")["costs"].mean().reindex(birds["bird"]).fillna(0.0)
@@ -137,8 +140,16 @@ def _birds(flock: Flock, listed: pd.DataFrame, judged: Judged, size: pd.DataFram
     )
     by_eye = np.array([s.measured is None for s in flock.standard.sections])
     unscored = np.asarray(~known[:, by_eye].any(axis=1))
-    table = _with_cards(table, unscored, counted, judged, seen.most.sum())
-    return table.join(pd.DataFrame(seen.means, columns=[s.name for s in flock.standard.sections]))
+    return _with_cards(table, unscored, counted, judged, seen.most.sum()), _long(flock, table["bird"], seen)
+
+
+def _long(flock: Flock, birds: pd.Series, seen: Seen) -> pd.DataFrame:
+    """One row a bird and a section that was seen of it: bird, section, points."""
+    at, of = np.nonzero(~np.isnan(seen.means))
+    names = np.array([s.name for s in flock.standard.sections], dtype=object)
+    return pd.DataFrame(
+        {"bird": birds.to_numpy()[at], "section": names[of], "points": seen.means[at, of]}
+    ).astype({"bird": "str", "section": "str"})
 
 
 def _with_cards(

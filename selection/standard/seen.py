@@ -11,7 +11,7 @@ import pandas as pd
 
 from selection.records.settings.reading import Standard
 from selection.standard.agreement import Codes, Floats, Levels
-from selection.standard.bands import weighed_section
+from selection.standard.judges import Looks
 
 USUAL_SD = 0.06
 """Standard deviation, as a share of a section's points, between birds and again between looks at one bird,
@@ -20,7 +20,7 @@ HALO = 0.15
 """Correlation of two sections' errors in one look before the holding's looks move it (common practice)."""
 HALO_STEADIES = 10.0
 """That correlation counts as this many looks."""
-FEWEST_WEIGHED = 5
+FEWEST_MEASURED = 5
 """Birds under which their points for a measured section do not tell how birds differ in it."""
 
 
@@ -41,16 +41,16 @@ class Seen:
 
 def gather(
     standard: Standard,
-    looks: pd.DataFrame,
+    looks: Looks,
     birds: pd.Series,
     levels: Mapping[str, Levels],
-    size: pd.DataFrame,
+    measured: pd.DataFrame,
 ) -> Seen:
-    """What `looks` (levels taken off, all of them at `birds`) and `size` (by bird) say of each of `birds`."""
+    """What `looks` (with `adjusted`, all at `birds`) and `measured` (long, by section and bird) say of `birds`."""
     names = [s.name for s in standard.sections]
     most = np.array([s.points for s in standard.sections], dtype=float)
-    values = looks.reindex(columns=names).to_numpy(dtype=float)
-    of_bird = pd.Index(birds).get_indexer(looks["bird"]).astype(np.intp)
+    values = looks.matrix(names, "adjusted")
+    of_bird = pd.Index(birds).get_indexer(looks.about["bird"]).astype(np.intp)
     means, pairs = _means(values, of_bird, len(birds))
     found = [levels.get(name) for name in names]
     between, within = (
@@ -59,13 +59,12 @@ def gather(
     error = _error(values, means, of_bird, pairs, _or_usual(within, most))
     counts = np.einsum("bii->bi", pairs)
     noise = error * pairs / np.maximum(counts[:, :, None] * counts[:, None, :], 1.0)
-    section = weighed_section(standard)
-    if section is not None:
+    for section in standard.by_measure:
         column = names.index(section.name)
-        weighed = size.reindex(birds)
-        means[:, column] = weighed["points"]
-        noise[:, column, column] = weighed["points_se"].fillna(0.0) ** 2
-        between[column] = _between_weighed(weighed)
+        own = measured[measured["section"] == section.name].set_index("bird").reindex(birds)
+        means[:, column] = own["points"]
+        noise[:, column, column] = own["points_se"].fillna(0.0) ** 2
+        between[column] = _between_measured(own)
     return Seen(np.clip(means, 0.0, most), noise, _or_usual(between, most), most)
 
 
@@ -97,12 +96,12 @@ def _error(values: Floats, means: Floats, of_bird: Codes, pairs: Floats, sd: Flo
     return np.outer(sd, sd) * steadied
 
 
-def _between_weighed(weighed: pd.DataFrame) -> float:
-    """Standard deviation between birds in points for weight, the doubt about each weight taken off."""
-    points = weighed["points"].dropna()
-    if len(points) < FEWEST_WEIGHED:
+def _between_measured(own: pd.DataFrame) -> float:
+    """Standard deviation between birds in points of a measured section, the doubt about each value taken off."""
+    points = own["points"].dropna()
+    if len(points) < FEWEST_MEASURED:
         return np.nan
-    doubt = float((weighed.loc[points.index, "points_se"] ** 2).mean())
+    doubt = float((own.loc[points.index, "points_se"] ** 2).mean())
     return float(np.sqrt(max(float(points.var()) - doubt, 0.0)))
 
 

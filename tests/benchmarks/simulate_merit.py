@@ -28,7 +28,7 @@ from selection.merit.observations import observe
 from selection.merit.posterior import Known, draw, given, learn
 from selection.merit.relationship.parentage import parentage
 from selection.merit.season_model import SeasonModel, Variances, compound, design
-from selection.merit.selection_index import band_of, merit_of, worth_of
+from selection.merit.selection_index import index_of
 from selection.standard.growth import fit_growth
 
 REACH = 1.645
@@ -38,13 +38,17 @@ BINS = np.array([0.0, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 1.0])
 
 def true_variances(holding: Holding, model: SeasonModel) -> Variances:
     """The simulator's variances and correlations in the shape the model takes them."""
-    table = holding.truth["variances"].set_index("trait").loc[list(model.traits)]
+    table = (
+        holding.truth["variances"]
+        .set_index("trait")
+        .loc[list(map(model.observations.names.get, model.traits))]
+    )
     halo, own = np.sqrt(table["halo"].to_numpy()), table["residual"].to_numpy()
     residual = np.outer(halo, halo) + np.diag(own)
     sd = np.sqrt(np.diag(residual))
     parts = table[["day", "clutch", "brooder", "permanent", "additive"]].to_numpy()
     parts = np.maximum(np.column_stack([parts, sd**2]), 1e-9)
-    names = list(model.traits)
+    names = [model.observations.names[key] for key in model.traits]
     genetic = holding.truth["correlation"].loc[names, names].to_numpy()
     return Variances(parts, genetic, np.eye(len(names)), residual / np.outer(sd, sd))
 
@@ -76,12 +80,12 @@ def one(seed: int, **options: object) -> pd.DataFrame:
 def _judge(
     holding, flock, growth, living: pd.Index, known: Known, field: pd.DataFrame, way: str
 ) -> pd.DataFrame:
-    worth = worth_of(flock.standard, flock.plan, known.model.traits)
-    band = band_of(worth, known, growth, flock)
-    posterior = draw(known, living, worth.weights, np.random.default_rng(1))
-    merit = pd.DataFrame(merit_of(posterior.draws, band), columns=living)
-    value = holding.truth["birds"].set_index("bird")[list(known.model.traits)].loc[living].to_numpy()
-    truth = pd.Series(merit_of(value @ worth.weights, band), living)
+    index = index_of(flock, known, growth)
+    posterior = draw(known, living, index.weights, np.random.default_rng(1))
+    merit = pd.DataFrame(index.merit(posterior.draws), columns=living)
+    names = [trait.name for trait in known.model.observations.asked]
+    value = holding.truth["birds"].set_index("bird")[names].loc[living].to_numpy()
+    truth = pd.Series(index.merit(value @ index.weights), living)
     rows = []
     for name, group in field.groupby("group"):
         birds, keep = group["bird"], flock.plan.keep[name].number

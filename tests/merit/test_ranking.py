@@ -178,7 +178,7 @@ def test_straight_worths_are_the_classic_index(holding: Flock) -> None:
         rank(replace(holding, standard=by_eye, plan=plan)), replace(holding, standard=by_eye, plan=plan)
     )
     known = found.known
-    assert known is not None and found.band is None
+    assert known is not None and found.index is not None and not found.index.bands
     rows = found.ranking[found.ranking["group"] == "pullets"].set_index("bird")
     at = known.model.kinship.birds.get_indexer(rows.index)
     values = known.solution.at("genetic").reshape(-1, len(known.model.traits))[at]

@@ -111,7 +111,7 @@ def test_a_kept_bird_is_measured_against_the_first_that_is_not_and_the_others_ag
 def test_a_card_shows_the_birds_own_points_weighings_and_mates(meeting: Meeting):
     flock = meeting.flock
     bird = meeting.verdicts.groups["pullets"].table["bird"].iloc[0]
-    points = meeting.merit.points.birds.set_index("bird")
+    points = meeting.merit.points.sections.pivot(index="bird", columns="section", values="points")
     names = [s.name for s in flock.standard.sections]
     shown = section_points(meeting)[bird]
     assert np.allclose([s.points for s in shown], points.loc[bird, names].astype(float), equal_nan=True)

@@ -11,6 +11,7 @@ import pandas as pd
 from selection.records.flock import Flock, assemble
 from selection.records.settings.plan import Keep, Plan
 from selection.records.settings.reading import Fault, Section, Standard
+from selection.standard.points import Points
 
 TYPE = Section("type", "Type", 40)
 COLOUR = Section("colour", "Colour", 35)
@@ -54,6 +55,11 @@ def looks_at(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
     """A scores form from rows of on (text), judge, bird and sections."""
     frame = pd.DataFrame(list(rows))
     return frame.assign(on=pd.to_datetime(frame["on"]))
+
+
+def by_section(points: Points) -> pd.DataFrame:
+    """Points by bird and section, missing where not seen."""
+    return points.sections.pivot(index="bird", columns="section", values="points")
 
 
 def grown(

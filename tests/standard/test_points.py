@@ -10,7 +10,7 @@ import pytest
 
 from selection.standard.bands import points_of
 from selection.standard.points import Points, score
-from tests.standard.flocks import BY_EYE, SIZE, looks_at, make_flock
+from tests.standard.flocks import BY_EYE, SIZE, by_section, looks_at, make_flock
 
 DAY, LATER = "2026-08-15", "2026-09-26"
 
@@ -26,7 +26,9 @@ def scored(rows: list[dict[str, object]], sexes: Mapping[str, str] | None = None
 
 
 def of(points: Points, bird: str) -> pd.Series:
-    return points.birds.set_index("bird").loc[bird]
+    """What is known of one bird, its sections beside the rest (missing: not seen)."""
+    own = by_section(points).reindex(columns=["type", "colour", "size"]).reindex([bird])
+    return pd.concat([points.birds.set_index("bird").loc[bird], own.loc[bird]])
 
 
 def test_full_marks_in_every_section_are_100_points() -> None:
@@ -37,8 +39,8 @@ def test_full_marks_in_every_section_are_100_points() -> None:
 
 def test_a_measured_section_comes_from_the_weight_at_its_age() -> None:
     points = scored([look("a", type=30, colour=28)], weights=[("a", 20, 2150), ("a", 24, 2250)])
-    size = points.size.loc["a"]
-    assert size["points"] == pytest.approx(points_of(SIZE, "female", size["grams"]))
+    size = points.in_section("size").loc["a"]
+    assert size["points"] == pytest.approx(points_of(SIZE, "female", size["value"]))
     a = of(points, "a")
     assert a["size"] == size["points"]
     assert a["points"] == pytest.approx(58 + size["points"])
@@ -48,7 +50,7 @@ def test_a_measured_section_comes_from_the_weight_at_its_age() -> None:
 
 def test_a_chick_weighed_young_has_no_points_for_size() -> None:
     points = scored([look("a", type=30, colour=28)], weights=[("a", 4, 300), ("a", 8, 800)])
-    assert points.size.loc["a", "why"] == "last weighed at 8 weeks: too young to tell"
+    assert points.in_section("size").loc["a", "why"] == "last weighed at 8 weeks: too young to tell"
     assert of(points, "a")["points_seen"] == 75
     assert np.isnan(of(points, "a")["size"])
     assert "1 bird was weighed only as young chicks: size is not told but predicted." in points.sentences
@@ -119,7 +121,7 @@ def judged_twice(rng: np.random.Generator, birds: int, strict: float) -> tuple[P
 
 def test_birds_seen_by_the_strict_judge_alone_do_not_lose_by_it() -> None:
     points, true = judged_twice(np.random.default_rng(1), 45, strict=5.0)
-    own = points.birds.set_index("bird")["type"]
+    own = by_section(points)["type"]
     off = own - pd.Series(true)
     lenient, strict = (off[[f"p{i:02d}" for i in range(k, 45, 3)]].mean() for k in (0, 1))
     assert abs(lenient - strict) < 0.9  # 15 birds each; not the 5 points by which the judges differ

@@ -8,11 +8,22 @@ import pytest
 
 from selection.standard.agreement import Levels
 from selection.standard.growth import fit_growth
-from selection.standard.points import size_points
+from selection.standard.judges import Looks
+from selection.standard.points import MEASURED, measured_points
 from selection.standard.seen import HALO, USUAL_SD, Seen, gather
 from tests.standard.flocks import STANDARD, make_flock
 
-NO_SIZE = pd.DataFrame(columns=["points", "points_se"], index=pd.Index([], name="bird"))
+NO_SIZE = pd.DataFrame(columns=MEASURED)
+
+
+def long(looks: pd.DataFrame) -> Looks:
+    """Looks with a column a section, as they are kept: what a section was given is a row."""
+    given = (
+        looks.rename_axis("row")
+        .reset_index()
+        .melt(["row", "bird"], var_name="section", value_name="adjusted")
+    )
+    return Looks(looks[["bird"]].assign(row=looks.index), given.dropna(subset="adjusted"))
 
 
 def levels(within: float, between: float = 2.0) -> dict[str, Levels]:
@@ -22,7 +33,7 @@ def levels(within: float, between: float = 2.0) -> dict[str, Levels]:
 
 
 def seen(looks: pd.DataFrame, birds: list[str], within: float = 1.5, size: pd.DataFrame = NO_SIZE) -> Seen:
-    return gather(STANDARD, looks, pd.Series(birds), levels(within), size)
+    return gather(STANDARD, long(looks), pd.Series(birds), levels(within), size)
 
 
 def test_means_are_those_of_pandas_and_blanks_are_not_zeros() -> None:
@@ -59,19 +70,20 @@ def test_many_repeat_looks_show_their_own_halo() -> None:
 
 def test_where_looks_show_no_spread_the_usual_one_is_taken() -> None:
     looks = pd.DataFrame({"bird": ["a"], "type": [30.0], "colour": [np.nan]})
-    found = gather(STANDARD, looks, pd.Series(["a"]), levels(np.nan, np.nan), NO_SIZE)
+    found = gather(STANDARD, long(looks), pd.Series(["a"]), levels(np.nan, np.nan), NO_SIZE)
     assert found.between_sd[:2] == pytest.approx(USUAL_SD * np.array([40, 35]))
     assert found.noise[0, 0, 0] == pytest.approx((USUAL_SD * 40) ** 2)
 
 
 def test_points_for_weight_carry_the_doubt_of_the_weight() -> None:
     flock = make_flock({"a": "female", "b": "female"}, [("a", 24, 2050), ("b", 24, 2800)])
-    size = size_points(STANDARD, fit_growth(flock))
+    measured = measured_points(flock, fit_growth(flock))
+    size = measured.set_index("bird")
     # a stands on the slope of the band, 25 points over 900 g; b in the middle of it, where little is at stake
     assert size.loc["a", "points_se"] == pytest.approx(25 / 900 * size.loc["a", "se"], rel=0.02)
     assert size.loc["b", "points_se"] < 0.3 * size.loc["a", "points_se"]
     nothing = pd.DataFrame({"bird": pd.Series([], dtype="str"), "type": [], "colour": []})
-    found = seen(nothing, ["a", "b"], size=size)
+    found = seen(nothing, ["a", "b"], size=measured)
     assert found.noise[:, 2, 2] == pytest.approx(size["points_se"] ** 2)
     assert found.means[:, 2] == pytest.approx(size["points"])
 

@@ -20,15 +20,14 @@ from selection.compare.clutches.separable import Contrast, Verdict, chicks_of, j
 from selection.compare.clutches.suppliers import Suppliers, compare_suppliers, no_suppliers
 from selection.compare.clutches.traits import (
     CHICKS,
-    POINTS,
-    WEIGHT,
     Case,
     cases,
     chick_rows,
     clutch_traits,
+    foremost,
     look_totals,
+    points_difference,
     seen_only,
-    size_difference,
     target_weeks,
 )
 from selection.merit.observations import observe
@@ -110,14 +109,14 @@ def _scope(table: pd.DataFrame, basis: str) -> str:
 
 def _origins(table: pd.DataFrame) -> list[str]:
     rows = table[(table["first"] == "bought-in") & (table["separable"] == "yes")]
-    rows = rows[rows["trait"].isin([POINTS, WEIGHT])]
+    rows = rows[foremost(rows)]
     return [_sentence(contrast_in_words(row)) for _, row in rows.iterrows()]
 
 
 def _pairs(table: pd.DataFrame) -> list[str]:
     """The pairs that are all but sure to differ in points or weight."""
     rows = table[(table["first"] != "bought-in") & (table["separable"] == "yes")]
-    sure = rows[rows["trait"].isin([POINTS, WEIGHT]) & ((rows["probability"] - 0.5).abs() >= SURE - 0.5)]
+    sure = rows[foremost(rows) & ((rows["probability"] - 0.5).abs() >= SURE - 0.5)]
     return [_sentence(contrast_in_words(row)) for _, row in sure.iterrows()]
 
 
@@ -143,7 +142,7 @@ def _blood(suppliers: Suppliers, flock: Flock) -> list[str]:
 
 def _unknown_origins(table: pd.DataFrame) -> list[str]:
     rows = table[(table["first"] == "bought-in") & (table["separable"] == "no")]
-    rows = rows[rows["trait"].isin([POINTS, WEIGHT])]
+    rows = rows[foremost(rows)]
     return [
         f"Bought-in against home-bred {CHICKS[r['sex']]}, {r['trait']}: cannot be compared: {r['why']}."
         for _, r in rows.iterrows()
@@ -339,30 +338,31 @@ def _rows(case: Case, contrasts: list[Contrast], verdicts: list[Verdict]) -> pd.
             "why": [v.why for v in verdicts],
         }
     )
-    section = case.scale.section
-    return (
-        rows
-        if section is None
-        else pd.concat([rows, rows.assign(trait=section.name, unit="points")], ignore_index=True)
-    )
+    awarded = [rows.assign(trait=award.section.name, unit="points") for award in case.awards]
+    return pd.concat([rows, *awarded], ignore_index=True)
 
 
 def _with_numbers(
     case: Case, table: pd.DataFrame, known: Posterior, weights: np.ndarray, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """The table with the numbers of its separable rows, from contrasts (r, c) of the levels `known`."""
+    """The table with the numbers of its separable rows, from contrasts (r, c) of the levels `known`.
+
+    The rows of each section that the trait earns points in follow the trait's own, in the same order.
+    """
     told = known.contrasts(weights)
     for column in ("difference", "low", "high"):
         told[column] = case.scale.difference(told[column].to_numpy())
-    told["in_points"] = told["difference"] if case.trait.unit == "points" else np.nan
+    told["in_points"] = told["difference"] if case.trait.form == "scored" else np.nan
+    blocks = [told]
+    levels = known.sample(4000, rng) if case.awards else np.zeros((0, 0))
+    for award in case.awards:
+        points = points_difference(award, levels, weights)
+        blocks.append(points.assign(in_points=points["difference"]))
+    if len(case.awards) == 1:
+        told["in_points"] = blocks[1]["difference"]
+    columns = [*TOLD, "in_points"]
     separable = (table["separable"] == "yes").to_numpy()
-    here = separable & (table["trait"] == case.trait.name).to_numpy()
-    if case.scale.section is not None:
-        size = size_difference(case, known, weights, rng)
-        told["in_points"] = size["difference"]
-        size["in_points"] = size["difference"]
-        table.loc[separable & ~here, [*TOLD, "in_points"]] = size[[*TOLD, "in_points"]].to_numpy()
-    table.loc[here, [*TOLD, "in_points"]] = told[[*TOLD, "in_points"]].to_numpy()
+    table.loc[separable, columns] = np.concatenate([block[columns].to_numpy() for block in blocks])
     return table
 
 

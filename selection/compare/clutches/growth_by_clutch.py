@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from selection.compare.clutches.comparison import ClutchComparison
-from selection.compare.clutches.traits import WEIGHT
+from selection.compare.clutches.traits import is_weight
 from selection.records.flock import Flock
-from selection.standard.bands import weighed_section
+from selection.standard.bands import SEXED, weighed_section, young_class
 from selection.standard.growth import Growth
 
 BEYOND = 4.0
@@ -81,7 +81,7 @@ def _weighings(flock: Flock, growth: Growth) -> pd.DataFrame:
 def _curves(growth: Growth, compared: ClutchComparison, weighings: pd.DataFrame) -> pd.DataFrame:
     """Each clutch's curve in each sex, by weeks, as far as it was weighed."""
     levels = compared.clutches
-    levels = levels[(levels["trait"] == WEIGHT) & (levels["sex"] != "both")] if len(levels) else levels
+    levels = levels[is_weight(levels) & (levels["sex"] != "both")] if len(levels) else levels
     parts = []
     for row in levels.itertuples():
         own = weighings[
@@ -106,7 +106,11 @@ def _band(flock: Flock) -> pd.DataFrame:
     rows = (
         []
         if section is None
-        else [(sex, section.at_weeks, *section.band[sex], *section.none[sex]) for sex in section.band]
+        else [
+            (sex, section.at_weeks, *section.band[group], *section.none[group])
+            for sex in SEXED
+            if (group := young_class(section, sex)) in section.band
+        ]
     )
     return pd.DataFrame(rows, columns=["sex", "at_weeks", "low", "high", "none_below", "none_above"])
 
@@ -115,9 +119,7 @@ def _sentences(compared: ClutchComparison, band: pd.DataFrame) -> tuple[str, ...
     """Where each clutch stands beside the band at the standard's age."""
     if compared.clutches.empty:
         return ()
-    levels = compared.clutches[compared.clutches["trait"] == WEIGHT].merge(
-        band, on="sex", suffixes=("", "_full")
-    )
+    levels = compared.clutches[is_weight(compared.clutches)].merge(band, on="sex", suffixes=("", "_full"))
     said = []
     for row in levels.itertuples():
         chicks = "cockerels" if row.sex == "male" else "pullets"

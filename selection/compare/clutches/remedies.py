@@ -13,7 +13,7 @@ import pandas as pd
 
 from selection.compare.clutches.families import Families
 from selection.compare.clutches.separable import HALF, Contrast, mixed_up_with, sides, variance_left
-from selection.compare.clutches.traits import POINTS, WEIGHT, Case, seen_only, typed
+from selection.compare.clutches.traits import Case, seen_only, typed
 from selection.records.flock import Flock
 
 FEW = (2, 4, 6, 8, 12)
@@ -52,10 +52,12 @@ def remedies(flock: Flock, every: list[Case], table: pd.DataFrame, origins: Cont
     """
     rows: list[dict[str, object]] = []
     for case in every:
-        if origins is None or case.trait.name not in (POINTS, WEIGHT) or case.sex == "both":
+        if origins is None or not case.trait.foremost or case.sex == "both":
             continue
         now = table[(table["first"] == origins.first) & (table["second"] == origins.second)]
-        now = now[(now["trait"] == case.trait.name) & (now["sex"] == case.sex)]
+        now = now[
+            (now["trait"] == case.trait.name) & (now["unit"] == case.trait.unit) & (now["sex"] == case.sex)
+        ]
         if (now["separable"] == "no").all():
             rows += [_row(case, trial) for trial in _trials(flock, case, origins)]
     return pd.DataFrame(rows, columns=COLUMNS)

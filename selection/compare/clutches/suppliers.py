@@ -20,7 +20,7 @@ from selection.compare.clutches.separable import (
     judged,
     variance_left,
 )
-from selection.compare.clutches.traits import POINTS, WEIGHT, Case, seen_only
+from selection.compare.clutches.traits import Case, seen_only
 from selection.merit.relationship.parentage import Parentage
 from selection.records.flock import Flock
 
@@ -59,7 +59,7 @@ def compare_suppliers(flock: Flock, every: Sequence[Case], blood: Parentage, see
     levels: list[dict[str, object]] = []
     this_year: list[dict[str, object]] = []
     for case in every:
-        if case.trait.name in (POINTS, WEIGHT) and case.sex != "both" and len(case.rows):
+        if case.trait.foremost and case.sex != "both" and len(case.rows):
             levels += _levels(case, np.random.default_rng(seed))
             this_year += _this_year(case, flock.plan.season, np.random.default_rng(seed))
     return Suppliers(

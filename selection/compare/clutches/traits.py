@@ -12,15 +12,17 @@ import pandas as pd
 
 from selection.answer import TAILS
 from selection.compare.clutches.families import Families
-from selection.compare.clutches.model import Design, Posterior, Shares, design
+from selection.compare.clutches.model import Design, Shares, design
 from selection.compare.clutches.separable import Contrast
 from selection.merit import published
-from selection.merit.observations import OLDEST_WEEKS, Observations
+from selection.merit.observations import LAYING, OLDEST_WEEKS, TOTAL, Observations
 from selection.records.flock import Flock
 from selection.records.settings.reading import Measured, Section, Standard
-from selection.standard.bands import expected_points, weighed_section
+from selection.standard.bands import expected_points, weighed_section, young_class
 from selection.standard.growth import Growth
+from selection.standard.judges import Looks
 from selection.standard.points import Points
+from selection.standard.traits import BY_EYE_SD, Gauged, Measure, Trait, Weighed, measure_of, traits_of
 
 WEIGHT = "weight"
 POINTS = "points"
@@ -33,21 +35,31 @@ DTYPES = {
 judges; `age_weeks`: missing where age is in the curve already."""
 
 
+def foremost(table: pd.DataFrame) -> pd.Series:
+    """Which rows of a table are of all points together or of weight in grams, which a page speaks of first."""
+    return (table["trait"] == POINTS) | is_weight(table)
+
+
+def is_weight(table: pd.DataFrame) -> pd.Series:
+    """Which rows of a table are of weight in grams; a section may be called weight too, in points."""
+    return (table["trait"] == WEIGHT) & (table["unit"] == "g")
+
+
 def typed(rows: pd.DataFrame) -> pd.DataFrame:
     """`rows` with exactly the columns of `DTYPES`, missing ones blank."""
     return rows.reindex(columns=list(DTYPES)).astype(DTYPES)
 
 
 def chick_rows(flock: Flock, seen: Observations, growth: Growth, totals: pd.DataFrame) -> pd.DataFrame:
-    """Rows of all traits (columns of `DTYPES`): sections judged by eye, `points`, `weight`, measured traits.
+    """Rows of all traits (columns of `DTYPES`, `trait` their key): sections by eye, `points`, weight, measured traits.
 
     `totals`: rows like those of `seen`, one a look, with its total in points. Values are in points, in the
     trait's own unit, or, for weight, log deviations.
     """
     if seen.rows.empty:
         return _one_a_bird(flock, growth)
-    eye = seen.rows[seen.rows["series"].isin([*seen.by_eye, *(m.name for m in flock.standard.measured)])]
-    looks = pd.concat([eye, totals.assign(series=POINTS)], ignore_index=True)
+    apart = seen.rows[~seen.rows["series"].isin([seen.weighed, LAYING.key, TOTAL])]
+    looks = pd.concat([apart, totals.assign(series=POINTS)], ignore_index=True)
     looks = looks[looks["clutch"].notna() & (looks["age_weeks"] < OLDEST_WEEKS)]
     looks = looks.rename(columns={"series": "trait"}).assign(scale=lambda f: 1 / f["n"])
     looks["pen"] = _pen_on(looks, flock)
@@ -57,7 +69,7 @@ def chick_rows(flock: Flock, seen: Observations, growth: Growth, totals: pd.Data
 def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.DataFrame, str]:
     """Totals of looks as rows like those of `seen`, all of the same sections, and which these are, in words.
 
-    The measured section is counted where at least three in four of the looks at chicks have it; looks that lack
+    Measured sections are counted where at least three in four of the looks at chicks have it; looks that lack
     a section are then left out, never counted as 0. Cards that give a total alone are left out.
     """
     eye = [s.name for s in flock.standard.by_eye]
@@ -65,12 +77,13 @@ def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.Da
         return seen.rows, ""
     about = seen.rows[seen.rows["series"].isin(eye)].drop_duplicates("record").set_index("record")
     totals = points.looks.set_index("look " + points.looks["row"].astype(str))
-    totals = totals[~totals["on_card"] & totals[eye].notna().all(axis=1) & totals.index.isin(about.index)]
+    by_eye = Looks(points.looks, points.given).matrix(eye).sum(axis=1)
+    totals = totals.assign(by_eye=by_eye - totals["costs"].to_numpy())
+    totals = totals[~totals["on_card"] & totals["by_eye"].notna() & totals.index.isin(about.index)]
     whole = sum(s.points for s in flock.standard.sections)
     complete = totals["seen"] == whole
     with_size = bool(len(totals)) and complete.mean() >= MOSTLY
-    by_eye = totals[eye].sum(axis=1) - totals["costs"]
-    value = totals["total"][complete] if with_size else by_eye
+    value = totals["total"][complete] if with_size else totals["by_eye"]
     basis = (
         f"of {whole:g}"
         if with_size
@@ -93,7 +106,7 @@ def _one_a_bird(flock: Flock, growth: Growth) -> pd.DataFrame:
         first = part.iloc[0]
         rows.append(
             {
-                "trait": WEIGHT,
+                "trait": Weighed.key,
                 "bird": bird,
                 "value": value,
                 "sex": first["sex"],
@@ -124,35 +137,58 @@ def _pen_on(rows: pd.DataFrame, flock: Flock) -> pd.Series:
     return here.drop_duplicates("row").set_index("row")["pen"].reindex(rows.index)
 
 
-SECTION_SD = 0.1
-"""Spread of a section's points among birds, a share of its points (common practice, no source)."""
 TARGET_WEEKS = 24.0
 """Age at which weights are compared where the standard names none."""
 
 
 @dataclass(frozen=True)
 class ClutchTrait:
-    """One trait: its name in the tables, the rows that tell of it, its unit and its prior.
+    """One trait: its key in the rows, its name in the tables, its unit and its prior.
 
-    `form` says how people see it: `scored`, `weighed` or `measured`.
+    `form` says how people see it: `scored`, `weighed` or `measured`; `awards`: the measured sections that it earns
+    points in, with how it is measured.
     """
 
+    key: str
     name: str
     unit: str
     form: str
     shares: Shares
+    awards: tuple[tuple[Section, Measure], ...] = ()
+
+    @property
+    def foremost(self) -> bool:
+        """Whether it is one of those that a page speaks of first: all points together, and weight."""
+        return self.key in (POINTS, Weighed.key)
 
 
 def clutch_traits(standard: Standard, growth: Growth) -> tuple[ClutchTrait, ...]:
     """`points`, the sections judged by eye, `weight` and the measured traits, in that order."""
-    sections = [
-        ClutchTrait(s.name, "points", "scored", _shares(s, (SECTION_SD * s.points) ** 2))
-        for s in standard.by_eye
+    every = traits_of(standard)
+    by_eye = [
+        ClutchTrait(t.key, t.name, t.unit, "scored", _shares(t.prior, t.usual_variance))
+        for t in every
+        if t.by_eye
     ]
     measured = [
-        ClutchTrait(m.name, m.unit, "measured", _shares(m, 1.0, judged=False)) for m in standard.measured
+        ClutchTrait(
+            t.key,
+            t.name,
+            t.unit,
+            "measured",
+            _shares(t.prior, t.usual_variance, judged=False),
+            _awards(standard, t),
+        )
+        for t in every
+        if isinstance(t, Gauged)
     ]
-    return (_total(standard), *sections, _weight(standard, growth), *measured)
+    return (*_total(standard), *by_eye, _weight(standard, growth), *measured)
+
+
+def _awards(standard: Standard, trait: Trait | type[Weighed]) -> tuple[tuple[Section, Measure], ...]:
+    """The measured sections that rest on a trait, with how it is measured."""
+    every = [(s, measure_of(standard, s)) for s in standard.by_measure]
+    return tuple((s, measure) for s, measure in every if measure.key == trait.key)
 
 
 def target_weeks(standard: Standard) -> float:
@@ -174,23 +210,27 @@ def _shares(trait: Section | Measured, usual: float, judged: bool = True) -> Sha
     )
 
 
-def _total(standard: Standard) -> ClutchTrait:
+def _total(standard: Standard) -> list[ClutchTrait]:
     """The total of a look: heritability and repeatability as those of its sections, by their points."""
     eye = standard.by_eye
-    parts = [_shares(s, (SECTION_SD * s.points) ** 2) for s in eye]
+    if not eye:
+        return []
+    parts = [_shares(s, (BY_EYE_SD * s.points) ** 2) for s in eye]
     by_points = np.array([s.points for s in eye]) / sum(s.points for s in eye)
     mean = {
         name: float(by_points @ [getattr(p, name) for p in parts])
         for name in ("blood", "blood_log_sd", "repeatability", "clutch", "brooder", "day")
     }
-    return ClutchTrait(POINTS, "points", "scored", Shares(**mean, usual=sum(p.usual for p in parts)))
+    shares = Shares(**mean, usual=sum(p.usual for p in parts))
+    return [ClutchTrait(POINTS, POINTS, "points", "scored", shares)]
 
 
 def _weight(standard: Standard, growth: Growth) -> ClutchTrait:
     section = weighed_section(standard) or Section(
         WEIGHT, "Weight", 0.0, like="body weight", measured="weight"
     )
-    return ClutchTrait(WEIGHT, "g", "weighed", _shares(section, growth.between_sd**2, judged=False))
+    shares = _shares(section, growth.between_sd**2, judged=False)
+    return ClutchTrait(Weighed.key, WEIGHT, "g", "weighed", shares, _awards(standard, Weighed))
 
 
 Floats = npt.NDArray[np.float64]
@@ -201,15 +241,12 @@ CHICKS = {"male": "cockerels", "female": "pullets", "both": "chicks"}
 
 @dataclass(frozen=True)
 class Scale:
-    """From log deviations to grams at the standard's age, and to points; other traits are in their unit already.
+    """From log deviations to grams at the standard's age; other traits are in their unit already.
 
-    `grams`: the curve's weight at that age in each of the sexes compared, empty for other traits; `spread` the
-    standard deviation of log weights among birds.
+    `grams`: the curve's weight at that age in each of the sexes compared, empty for other traits.
     """
 
     grams: dict[str, float]
-    spread: float = 0.0
-    section: Section | None = None
 
     def difference(self, gap: Floats) -> Floats:
         """A difference in the trait's unit; of weights about the curve: 2 W sinh(δ/2)."""
@@ -224,25 +261,39 @@ class Scale:
         """The curve's weight, in the mean of the sexes compared."""
         return float(np.mean(list(self.grams.values())))
 
-    def points(self, deviations: Floats) -> Floats:
-        """Expected points of chicks about these log deviations, both sexes alike where both are compared."""
-        assert self.section is not None
+
+@dataclass(frozen=True)
+class Award:
+    """Points of one measured section: by sex compared, the number (log weight, or the unit) that levels stand about.
+
+    `spread`: the standard deviation of that number among birds.
+    """
+
+    section: Section
+    about: dict[str, float]
+    spread: float
+    logs: bool
+
+    def points(self, levels: Floats) -> Floats:
+        """Expected points of chicks at these levels, both sexes alike where both are compared."""
+        spread = np.full_like(levels, self.spread)
         each = [
-            expected_points(self.section, sex, np.log(w) + deviations, np.full_like(deviations, self.spread))
-            for sex, w in self.grams.items()
+            expected_points(self.section, young_class(self.section, sex), base + levels, spread, self.logs)
+            for sex, base in self.about.items()
         ]
         return np.mean(each, axis=0)
 
 
 @dataclass(frozen=True)
 class Case:
-    """A trait and a sex (`male`, `female`, `both`), its rows, and the scale of the model's numbers."""
+    """A trait and a sex (`male`, `female`, `both`), its rows, the scale of its numbers, the points they earn."""
 
     trait: ClutchTrait
     sex: str
     rows: pd.DataFrame
     families: Families
     scale: Scale
+    awards: tuple[Award, ...] = ()
 
     @property
     def chicks(self) -> str:
@@ -276,10 +327,13 @@ def cases(
     """Every trait in cockerels, pullets and both; birds of unknown sex are left out."""
     for trait in traits:
         for sex, sexes in SEXES.items():
-            own = rows[(rows["trait"] == trait.name) & rows["sex"].isin(sexes)]
+            own = rows[(rows["trait"] == trait.key) & rows["sex"].isin(sexes)]
             known = families.members(own["clutch"]).sum(axis=1) > 0.999
-            scale = _scale(sexes, growth, standard) if trait.name == WEIGHT else Scale({})
-            yield Case(trait, sex, own[known].reset_index(drop=True), families, scale)
+            own = own[known].reset_index(drop=True)
+            scale = _scale(sexes, growth, standard) if trait.key == Weighed.key else Scale({})
+            yield Case(
+                trait, sex, own, families, scale, tuple(_award(*a, sexes, own, growth) for a in trait.awards)
+            )
 
 
 def seen_only(case: Case, contrast: Contrast) -> Contrast | None:
@@ -290,11 +344,9 @@ def seen_only(case: Case, contrast: Contrast) -> Contrast | None:
     return Contrast(contrast.first, contrast.second, parts[0] / parts[0].sum() - parts[1] / parts[1].sum())
 
 
-def size_difference(
-    case: Case, known: Posterior, contrasts: Floats, rng: np.random.Generator
-) -> pd.DataFrame:
-    """Differences in points of the measured section, from contrasts (r, c) of `known` levels: as `contrasts`."""
-    drawn = case.scale.points(known.sample(4000, rng)) @ contrasts
+def points_difference(award: Award, levels: Floats, contrasts: Floats) -> pd.DataFrame:
+    """Differences in points of a measured section, from draws of levels (n, r) and contrasts (r, c)."""
+    drawn = award.points(levels) @ contrasts
     return pd.DataFrame(
         {
             "difference": drawn.mean(axis=0),
@@ -307,5 +359,17 @@ def size_difference(
 
 def _scale(sexes: tuple[str, ...], growth: Growth, standard: Standard) -> Scale:
     weeks = target_weeks(standard)
-    grams = {sex: float(growth.expected(sex, weeks)) for sex in sexes}
-    return Scale(grams, growth.between_sd, weighed_section(standard))
+    return Scale({sex: float(growth.expected(sex, weeks)) for sex in sexes})
+
+
+def _award(
+    section: Section, measure: Measure, sexes: tuple[str, ...], rows: pd.DataFrame, growth: Growth
+) -> Award:
+    """The points that a trait earns in one section; levels in the trait's own unit are about each sex's mean."""
+    if measure.logs:
+        return Award(section, {s: measure.offset(section, growth, s) for s in sexes}, growth.between_sd, True)
+    means = rows.groupby("sex")["value"].mean().reindex(list(sexes)).fillna(rows["value"].mean())
+    spread = float(rows.groupby("sex")["value"].std().mean())
+    usual = float(np.sqrt(measure.usual_variance))
+    about = {sex: float(mean - means.mean()) for sex, mean in means.items()}
+    return Award(section, about, usual if np.isnan(spread) else spread, False)

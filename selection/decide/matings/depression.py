@@ -8,13 +8,10 @@ import numpy as np
 import pandas as pd
 
 from selection.merit.observations import LAYING
-from selection.merit.published import ALSO_CALLED, INBREEDING_DEPRESSION, Published
+from selection.merit.published import INBREEDING_DEPRESSION, Published, like_of
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-from selection.records.settings.reading import Measured, Section, Standard
-
-SMALL = 0.01
-"""Step in log weight over which the slope of a banded section is taken."""
+from selection.standard.traits import Gauged, Trait
 
 BESIDE = ("hatchability",)
 """Published depressions that no merit holds and that are said beside it."""
@@ -42,69 +39,50 @@ def depression(flock: Flock, merit: Merit) -> Depression:
     """
     published = {row.trait: row for row in INBREEDING_DEPRESSION}
     rows, without, no_mean = [], [], []
-    for name, at in _worthwhile(merit).items():
-        row = published.get(_like(flock.standard, name))
-        loss = None if row is None else _points(flock, merit, name, at, row)
+    for at, trait in _worthwhile(merit):
+        row = published.get(like_of(trait.prior) or "")
+        loss = None if row is None else _points(flock, merit, trait, at, row)
         if row is None:
-            without.append(name)
+            without.append(trait.name)
         elif loss is None:
-            no_mean.append(name)
+            no_mean.append(trait.name)
         else:
-            rows.append((name, row.value, loss, row.cited))
+            rows.append((trait.name, row.value, loss, row.cited))
     parts = pd.DataFrame(rows, columns=["trait", "change", "points", "source"])
     # a flock above the band would gain by growing lighter: that is no merit of inbreeding
     total = -10 * float(parts["points"].clip(upper=0).sum())
     return Depression(total, parts, _sentences(parts, published), _cannot(without, no_mean))
 
 
-def _worthwhile(merit: Merit) -> dict[str, int]:
+def _worthwhile(merit: Merit) -> list[tuple[int, Trait]]:
     """Traits of merit that have a worth, with their position."""
-    if merit.known is None or merit.worth is None:
-        return {}
-    worth = merit.worth
-    names = merit.known.model.traits
-    return {t: i for i, t in enumerate(names) if worth.straight[i] or (i == worth.banded_at and worth.factor)}
+    if merit.known is None or merit.index is None:
+        return []
+    index = merit.index
+    banded = {band.trait for band in index.bands if band.points.any()}
+    asked = enumerate(merit.known.model.observations.asked)
+    return [(i, trait) for i, trait in asked if index.straight[i] or i in banded]
 
 
-def _like(standard: Standard, name: str) -> str:
-    """The published table's name for what a trait is."""
-    every: tuple[Section | Measured, ...] = (*standard.sections, *standard.measured, LAYING)
-    trait = next(t for t in every if t.name == name)
-    if isinstance(trait, Section) and trait.measured == "weight":
-        return "body weight"
-    called = (trait.like or trait.name).casefold()
-    return ALSO_CALLED.get(called, called)
-
-
-def _points(flock: Flock, merit: Merit, name: str, at: int, row: Published) -> float | None:
-    """Points for 0.1 of F (below 0: lost); None where the trait's mean is not on record."""
+def _points(flock: Flock, merit: Merit, trait: Trait, at: int, row: Published) -> float | None:
+    """Points for 0.1 of F (below 0: lost), at the mean of the living; None where the trait's mean is not on record."""
     change = row.value / 100
-    assert merit.worth is not None
-    if merit.band is not None and at == merit.worth.banded_at:
-        return slope_of(merit) * float(np.log1p(change))
-    mean = _mean(flock, name)
-    return None if np.isnan(mean) else float(merit.worth.straight[at] * change * mean)
+    assert merit.index is not None
+    slope = float(merit.index.line()[at])
+    if trait.hangs:  # log weight
+        return slope * float(np.log1p(change))
+    mean = _mean(flock, trait)
+    return None if np.isnan(mean) else float(slope * change * mean)
 
 
-def _mean(flock: Flock, name: str) -> float:
+def _mean(flock: Flock, trait: Trait) -> float:
     """The mean of a trait as it was measured, of laying by the hens' own eggs in 100 days; NaN if not on record."""
-    values = flock.measures.loc[flock.measures["trait"].str.casefold() == name.casefold(), "value"]
+    measured = trait.trait.casefold() if isinstance(trait, Gauged) else ""
+    values = flock.measures.loc[flock.measures["trait"].str.casefold() == measured, "value"]
     own = flock.eggs[flock.eggs["bird"].notna()]
-    if values.empty and name == LAYING.name and len(own):
+    if trait is LAYING and len(own):
         return float(100 * own["eggs"].sum() / own["days"].fillna(1).sum())
     return float(values.mean())
-
-
-def slope_of(merit: Merit) -> float:
-    """Points of merit for a unit of log weight at the mean of the living birds; 0 without a band."""
-    if merit.band is None or merit.known is None or merit.worth is None:
-        return 0.0
-    known, living = merit.known, merit.living.columns
-    at = known.model.kinship.birds.get_indexer(living)
-    values = known.solution.at("genetic").reshape(-1, len(known.model.traits))[at, merit.worth.banded_at]
-    middle = float(values.mean()) if len(values) else 0.0
-    low, high = merit.band(np.array([middle - SMALL, middle + SMALL]))
-    return float(high - low) / (2 * SMALL)
 
 
 def _sentences(parts: pd.DataFrame, published: dict[str, Published]) -> tuple[str, ...]:

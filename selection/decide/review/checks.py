@@ -10,6 +10,7 @@ import pandas as pd
 from selection.decide.review.intervals import Estimate, correlation_of, mean_of, slope_of
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
+from selection.standard.judges import Looks
 
 CHANCES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)
 """Bounds between which birds of like chances are put together."""
@@ -119,10 +120,14 @@ def worth_of_looks(flock: Flock, merit: Merit) -> pd.DataFrame:
     Points have judges' levels taken off; sections judged by eye alone. Worths are the plan's.
     """
     worth = {s.name: flock.plan.worth.get(s.name, 1.0) for s in flock.standard.by_eye}
-    names = [name for name, value in worth.items() if value]
-    rows = merit.points.looks if hasattr(merit, "points") else pd.DataFrame(columns=["bird", "on", *names])
-    rows = rows[rows["bird"].notna()].dropna(subset=names)
-    seen = rows[names].astype(float) @ pd.Series(worth)[names]
+    worth = {name: value for name, value in worth.items() if value}
+    if not hasattr(merit, "points"):
+        return pd.DataFrame({"bird": [], "on": [], "sex": [], "seen": []})
+    looks = merit.points.looks
+    points = Looks(looks, merit.points.given).matrix(list(worth), "adjusted")
+    seen = points @ np.array(list(worth.values()))
+    whole = looks["bird"].notna() & ~np.isnan(seen)
+    rows, seen = looks[whole], seen[whole]
     sex = rows["bird"].map(flock.birds.set_index("bird")["sex"])
     return pd.DataFrame({"bird": rows["bird"], "on": rows["on"], "sex": sex, "seen": seen})
 

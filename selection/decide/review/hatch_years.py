@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import REACH
-from selection.decide.matings.depression import slope_of
 from selection.decide.review.intervals import FEWEST, Estimate
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
@@ -47,7 +46,7 @@ class HatchYears:
 def by_hatch_year(flock: Flock, merit: Merit) -> HatchYears:
     """Merit by hatch year, its gain, and apart from it what rearing, season and judges made of the birds."""
     nothing = HatchYears(pd.DataFrame(columns=COLUMNS), gain_of(np.zeros(0), np.zeros((0, 0)), []))
-    if merit.known is None or merit.worth is None:
+    if merit.known is None or merit.index is None:
         return nothing
     home = flock.birds[(flock.birds["origin_of"] == "home-bred") & flock.birds["clutch"].notna()]
     home = home[home["bird"].isin(merit.known.model.kinship.birds)]
@@ -86,12 +85,9 @@ def gain_of(merit: np.ndarray, covariance: np.ndarray, years: list[float]) -> Es
 
 def _worths(flock: Flock, merit: Merit) -> tuple[np.ndarray, np.ndarray]:
     """Worth of each trait (T,), a banded one by its slope, and that of the sections judged by eye alone."""
-    assert merit.known is not None and merit.worth is not None
-    worth = np.array(merit.worth.straight, dtype=float)
-    if merit.worth.banded is not None:
-        worth[merit.worth.banded_at] = slope_of(merit)
-    eye = {s.name for s in flock.standard.by_eye}
-    return worth, np.where([t in eye for t in merit.known.model.traits], worth, 0.0)
+    assert merit.known is not None and merit.index is not None
+    worth = merit.index.line()
+    return worth, np.where([t.by_eye for t in merit.known.model.observations.asked], worth, 0.0)
 
 
 def _means(merit: Merit, groups: list[list[str]], worth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -111,11 +107,10 @@ def _seen(flock: Flock, home: pd.DataFrame, years: list[float]) -> tuple[np.ndar
     """Mean of first-season looks of each year about their mean, its standard error, and the birds seen in full."""
     worth = {s.name: flock.plan.worth.get(s.name, 1.0) for s in flock.standard.by_eye}
     names = [name for name, value in worth.items() if value]
-    looks = flock.scores.dropna(subset=[*names, "bird"]).merge(
-        home[["bird", "sex", "hatch_year"]], on="bird", suffixes=("_row", "")
-    )
+    given = flock.scores[names].astype(float).to_numpy() @ np.array([worth[name] for name in names])
+    looks = flock.scores[["on", "bird"]].assign(seen=given).dropna()
+    looks = looks.merge(home[["bird", "sex", "hatch_year"]], on="bird")
     looks = looks[looks["on"].dt.year == looks["hatch_year"]]
-    looks = looks.assign(seen=looks[names].astype(float) @ pd.Series(worth)[names])
     birds = looks.groupby(["hatch_year", "sex", "bird"], as_index=False)["seen"].mean()
     # cocks and pullets are judged apart: every year counts both sexes alike
     birds["seen"] -= birds.groupby("sex")["seen"].transform("mean")

@@ -12,7 +12,6 @@ import pandas as pd
 from selection.merit.candidates import YOUNG, bars
 from selection.merit.posterior import draw
 from selection.merit.ranking import Merit
-from selection.merit.selection_index import merit_of
 from selection.records.flock import Flock, assemble
 from selection.records.forms.columns import FORMS
 
@@ -131,14 +130,14 @@ def merit_since(merit: Merit, birds: Sequence[str], seed: int) -> pd.DataFrame:
     From today's joint posterior at the mode of its variances; a bird without records of its own or chicks
     among the birds seen has no column. Without any records: no columns.
     """
-    if merit.known is None or merit.worth is None:
+    if merit.known is None or merit.index is None:
         return pd.DataFrame()
     told = pd.Index([b for b in dict.fromkeys(birds) if b in merit.known.model.kinship.birds])
     if told.empty:
         return pd.DataFrame()
     rng = np.random.default_rng(seed)
-    drawn = draw(merit.known, told, merit.worth.weights, rng, quick=True)
-    return pd.DataFrame(merit_of(drawn.draws, merit.band), columns=told)
+    drawn = draw(merit.known, told, merit.index.weights, rng, quick=True)
+    return pd.DataFrame(merit.index.merit(drawn.draws), columns=told)
 
 
 COLUMNS = ["season", "group", "birds", "stayed", "differential", "possible", "share", "says"]

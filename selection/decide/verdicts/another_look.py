@@ -18,8 +18,9 @@ import pandas as pd
 from selection.merit.ranking import Merit
 from selection.merit.season_model import Variances, compound, kinship_of
 from selection.merit.variances.correlations import PRIOR_MEAN
-from selection.merit.variances.trait_variances import prior_shares, usual_variance
+from selection.merit.variances.trait_variances import prior_shares
 from selection.records.flock import Flock
+from selection.standard.traits import ByEye
 
 DRAWS = 4_000
 """Draws of what the look may show; the value then has a Monte Carlo error of about 0.01 points."""
@@ -136,7 +137,7 @@ def first_look(
 def unseen(flock: Flock, merit: Merit, birds: pd.Index) -> Unseen:
     """Birds as published values and their relationship tell of them, before the first look at any."""
     sections = flock.standard.by_eye
-    parts = np.array([prior_shares(s, judged=True)[0] * usual_variance(s) for s in sections])
+    parts = np.array([prior_shares(s, judged=True)[0] * ByEye(s).usual_variance for s in sections])
     rho, permanent, halo = (compound(value, len(sections)) for value in PRIOR_MEAN)
     variances = Variances(parts, rho, permanent, halo)
     worth = np.array([flock.plan.worth.get(s.name, 1.0) for s in sections])

@@ -92,7 +92,7 @@ def room_to_reweigh(known: Detail, kept: np.ndarray, standard: Standard, plan: P
     """
     rows = []
     for section in standard.sections:
-        if section.name not in known.traits:
+        if section.name not in known.traits and section.name not in known.banded:
             continue
         now = section.points * plan.worth.get(section.name, 1.0)
         low, high, who = _range(known.merit, _per_point(known, section, now), kept)
@@ -110,10 +110,9 @@ def room_to_reweigh(known: Detail, kept: np.ndarray, standard: Standard, plan: P
 
 def _per_point(known: Detail, section: Section, now: float) -> np.ndarray:
     """Merit (L,) that each bird gains where a section counts for a point more; nought for a band worth nothing."""
-    at = known.traits.index(section.name)
-    if section.measured:
-        return known.parts[:, at] / now if now else np.zeros(len(known.birds))
-    return known.values[:, at] / section.points
+    if section.measured is not None:
+        return known.banded[section.name] / now if now else np.zeros(len(known.birds))
+    return known.values[:, known.traits.index(section.name)] / section.points
 
 
 def _range(merit: np.ndarray, slope: np.ndarray, kept: np.ndarray) -> tuple[float, float, int | None]:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.decide.matings.depression import slope_of
 from selection.decide.years.breeding import PLACES, Birds, Genetics, drop
 from selection.decide.years.course import Start
 from selection.decide.years.fresh_blood import Suppliers, first_pens
@@ -28,11 +27,9 @@ def genetics_of(merit: Merit) -> Genetics | None:
     candidate's own records are worth 1/noise = accuracy²/merit_se² beside what its relatives say; the mean
     over all unbarred young candidates is taken. None where nothing is known of the traits.
     """
-    if merit.known is None or merit.worth is None:
+    if merit.known is None or merit.index is None:
         return None
-    worth = np.array(merit.worth.straight, dtype=float)
-    if merit.worth.banded is not None:
-        worth[merit.worth.banded_at] = slope_of(merit)
+    worth = merit.index.line()
     variance = float(worth @ merit.known.variances.covariance("genetic") @ worth)
     young = merit.ranking[merit.ranking["group"].isin(YOUNG) & merit.ranking["bar"].isna()]
     known = (young["accuracy"] ** 2 / young["merit_se"] ** 2).dropna()

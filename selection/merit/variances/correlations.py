@@ -206,13 +206,15 @@ class Correlations:
         return np.column_stack([rho, self.mode[1:] + np.outer(rho - self.mode[0], slope) + noise])
 
 
-def named_correlations(plan: Plan, traits: tuple[str, ...]) -> Named:
+def named_correlations(plan: Plan, traits: tuple[str, ...], key: Callable[[str], str] = str) -> Named:
     """The plan's genetic correlations by positions of the traits; pairs that were not seen are left out.
 
+    `key`: the trait's key of a name in the plan. Two sections that rest on one trait are no pair.
     Raises ModelError naming the pairs where they cannot all be true.
     """
     at = {t: i for i, t in enumerate(traits)}
-    named = {(at[a], at[b]): r for (a, b), r in plan.correlations.items() if a in at and b in at}
+    given = {(key(a), key(b)): r for (a, b), r in plan.correlations.items()}
+    named = {(at[a], at[b]): r for (a, b), r in given.items() if a in at and b in at and a != b}
     if not any(_positive(compound(r, len(traits), named)) for r in np.linspace(_least(len(traits)), 0.9, 30)):
         pairs = ", ".join(f"{traits[i]} and {traits[j]} ({r:g})" for (i, j), r in named.items())
         raise ModelError(

@@ -18,10 +18,10 @@ from scipy import sparse
 
 from selection.errors import ModelError
 from selection.merit import published
-from selection.merit.observations import LAYING
 from selection.merit.season_model import EFFECTS, SeasonModel, decaying
 from selection.merit.variances.components import Effect, Equations, fit_equations
-from selection.records.settings.reading import Measured, Section, Standard
+from selection.records.settings.reading import Measured, Section
+from selection.standard.traits import Trait
 
 LEAST_SHARE = 0.01
 """Prior share of any part: none is held to be nought."""
@@ -40,7 +40,7 @@ TOTAL_SD = 1.0
 class TraitVariances:
     """One trait's variances.
 
-    trait; shares: prior means by EFFECTS; strength: of the Dirichlet prior (Σα); own: the holding's own REML
+    trait (its key); shares: prior means by EFFECTS; strength: of the Dirichlet prior (Σα); own: the holding's own REML
     shares without the prior (None where its records cannot tell); parts: variances (6,) at the mode, by
     EFFECTS, next to 0 for the day where nobody judges; covariance (6 × 6) of the log variances; source of the prior;
     records: values it rests on; converged and message as the fit left them.
@@ -58,11 +58,9 @@ class TraitVariances:
     message: str
 
 
-def trait_variances(model: SeasonModel, standard: Standard) -> tuple[TraitVariances, ...]:
+def trait_variances(model: SeasonModel) -> tuple[TraitVariances, ...]:
     """Variances of every trait of the model, each from its own records and its published prior."""
-    traits: dict[str, Section | Measured] = {s.name: s for s in standard.sections}
-    traits |= {m.name: m for m in (*standard.measured, LAYING)}
-    return tuple(_fit(model, traits[name]) for name in model.traits)
+    return tuple(_fit(model, trait) for trait in model.observations.asked)
 
 
 def draw_parts(fitted: Sequence[TraitVariances], rng: np.random.Generator) -> np.ndarray:
@@ -100,12 +98,12 @@ def prior_shares(trait: Section | Measured, judged: bool) -> tuple[np.ndarray, f
     return shares / shares.sum(), strength, heritability.source
 
 
-def _fit(model: SeasonModel, trait: Section | Measured) -> TraitVariances:
-    y, X, effects, scale = _single(model, trait.name)
+def _fit(model: SeasonModel, trait: Trait) -> TraitVariances:
+    y, X, effects, scale = _single(model, trait.key)
     judged = "day" in [e.name for e in effects]
-    shares, strength, source = prior_shares(trait, judged)
+    shares, strength, source = prior_shares(trait.prior, judged)
     at = [EFFECTS.index(e.name) for e in effects] + [EFFECTS.index("residual")]
-    usual = usual_variance(trait)
+    usual = trait.usual_variance
     start = shares[at] * max(float(np.var(y)), 1e-3 * usual)
     prior = _Dirichlet(strength * shares[at], np.log(usual))
     equations = Equations(y, X, effects, scale)
@@ -116,7 +114,7 @@ def _fit(model: SeasonModel, trait: Section | Measured) -> TraitVariances:
     covariance[np.ix_(at, at)] = fitted.log_variance_cov
     own = _own(equations, fitted.variances, at)
     return TraitVariances(
-        trait.name, shares, strength, parts, covariance, own, source, len(y), fitted.converged, fitted.message
+        trait.key, shares, strength, parts, covariance, own, source, len(y), fitted.converged, fitted.message
     )
 
 
@@ -145,16 +143,6 @@ def _own(equations: Equations, start: np.ndarray, at: list[int]) -> np.ndarray |
     shares = np.zeros(6)
     shares[at] = fitted.variances / fitted.variances.sum()
     return shares
-
-
-def usual_variance(trait: Section | Measured) -> float:
-    """A trait's total variance where nothing else is known: judges spread over a tenth of a section's points.
-
-    Only a starting point (common practice, no source): the records decide.
-    """
-    if isinstance(trait, Section):
-        return 0.01 if trait.measured else (0.1 * trait.points) ** 2
-    return 15.0**2 if trait is LAYING else 1.0
 
 
 def _single(model: SeasonModel, trait: str) -> tuple[np.ndarray, np.ndarray, list[Effect], np.ndarray]:

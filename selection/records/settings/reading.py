@@ -34,6 +34,7 @@ class Section:
     at_weeks: float | None = None
     band: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     none: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    grown_weeks: float = 52.0
 
 
 @dataclass(frozen=True, slots=True)

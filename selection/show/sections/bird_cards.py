@@ -23,7 +23,7 @@ from selection.show.page.small_plots import ticks
 from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
 from selection.show.sections.candidates import points_told, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
-from selection.standard.bands import weighed_section
+from selection.standard.bands import weighed_section, young_class
 
 if TYPE_CHECKING:
     from selection.records.settings.reading import Standard
@@ -67,8 +67,8 @@ class Grown:
 def section_points(meeting: Meeting) -> dict[str, list[SectionPoints]]:
     """Points by section of every candidate, beside the mean of the scored of its group."""
     sections = meeting.flock.standard.sections
-    names = [s.name for s in sections]
-    own = meeting.merit.points.birds.set_index("bird")[names].astype(float)
+    seen = meeting.merit.points.sections.pivot(index="bird", columns="section", values="points")
+    own = seen.reindex(columns=[s.name for s in sections]).astype(float)
     candidates = meeting.merit.ranking[["bird", "group"]]
     rows = own.reindex(candidates["bird"]).set_index(candidates["group"].to_numpy())
     means = rows.groupby(level=0).mean()
@@ -138,7 +138,7 @@ class _Plot:
         self.grown, self.growth, self.sex = grown, growth, grown.sex
         section = weighed_section(standard)
         self.target = section.at_weeks if section else None
-        band = section.band.get(self.sex) if section else None
+        band = section.band.get(young_class(section, self.sex)) if section else None
         self.band = band if self.target else None
         self.last = max(grown.weeks.max(), self.target or 0) * 1.04 + 1
         curve = self.growth.expected(self.sex, np.array([self.last]))[0]

@@ -19,7 +19,7 @@ from selection.show.page.fragments import SHORT, Fragment, bullets, folded
 from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import MARKS, Panel, reach, ticks
 from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS
-from selection.standard.bands import weighed_section
+from selection.standard.bands import weighed_section, young_class
 
 ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
 TRACK = 260
@@ -223,7 +223,7 @@ def weights_frame(meeting: Meeting, birds: pd.Series) -> pd.DataFrame:
         return pd.DataFrame(columns=columns)
     at = meeting.merit.growth.at_age(birds, section.at_weeks)
     sexes = meeting.flock.birds.drop_duplicates("bird").set_index("bird")["sex"].reindex(at["bird"])
-    bands = [section.band.get(sex, (np.nan, np.nan)) for sex in sexes]
+    bands = [section.band.get(young_class(section, sex), (np.nan, np.nan)) for sex in sexes]
     never = at["why"].str.startswith("never weighed")
     at = at.assign(weeks=section.at_weeks, low=[b[0] for b in bands], high=[b[1] for b in bands])
     at[["grams", "se"]] = at[["grams", "se"]].mask(never)

@@ -15,7 +15,7 @@ import pandas as pd
 from selection.answer import REACH
 from selection.decide.wording import each
 from selection.records.flock import Flock
-from selection.standard.bands import weighed_section
+from selection.standard.bands import weighed_section, young_class
 
 if TYPE_CHECKING:
     from selection.merit.relationship.pedigree import Pedigree
@@ -67,14 +67,19 @@ class Sources:
     @cached_property
     def sections(self) -> dict[str, dict[str, float]]:
         """Mean points of each section, by bird."""
-        names = [section.name for section in self.flock.standard.sections]
-        return self.points.birds.set_index("bird")[names].to_dict("index")
+        return {
+            bird: dict(zip(own["section"], own["points"], strict=True))
+            for bird, own in self.points.sections.groupby("bird")
+        }
 
     @cached_property
     def looks(self) -> dict[str, dict[str, list[float]]]:
         """Points given in each section judged by eye, look by look, by bird."""
-        names = [section.name for section in self.flock.standard.by_eye]
-        return self.points.looks.groupby("bird")[names].agg(list).to_dict("index")
+        given = self.points.given.join(self.points.looks.set_index("row")[["bird"]], on="row")
+        found: dict[str, dict[str, list[float]]] = {}
+        for (bird, section), points in given.groupby(["bird", "section"])["points"]:
+            found.setdefault(bird, {})[section] = points.tolist()
+        return found
 
 
 def _by(key: str, rows: Iterable[Any]) -> dict[str, list[Any]]:
@@ -262,7 +267,7 @@ def _sections(bird: str, sources: Sources) -> tuple[SectionSeen, ...]:
     for section in sources.flock.standard.sections:
         mean = means.get(section.name, np.nan)
         spread = (
-            _measured_spread(bird, sources.points)
+            _measured_spread(bird, sources.points.in_section(section.name))
             if section.measured
             else _range_of(looks.get(section.name, []))
         )
@@ -278,10 +283,9 @@ def _range_of(points: list[float]) -> str:
     return f"{min(given):.1f} to {max(given):.1f} in {len(given)} looks" if given else ""
 
 
-def _measured_spread(bird: str, points: Points) -> str:
+def _measured_spread(bird: str, measured: pd.DataFrame) -> str:
     """90 % range of a measured section's points."""
-    se = points.size["points_se"].get(bird, np.nan)
-    mean = points.size["points"].get(bird, np.nan)
+    se, mean = (measured[column].get(bird, np.nan) for column in ("points_se", "points"))
     return "" if np.isnan(se) else f"{max(mean - REACH * se, 0):.1f} to {mean + REACH * se:.1f}, by weight"
 
 
@@ -309,14 +313,14 @@ def _weight(bird: Any, sources: Sources) -> tuple[str, ...]:
 
 def _beside_standard(sex: str, grams: float, weeks: float, sources: Sources) -> tuple[str, ...]:
     section, growth = weighed_section(sources.flock.standard), sources.growth
-    if section is None or section.at_weeks is None or sex not in section.band:
+    band = section.band.get(young_class(section, sex)) if section else None
+    if section is None or section.at_weeks is None or band is None:
         return ("the standard gives no weight to hold it against",)
     so_far = float(growth.expected(sex, weeks) / growth.expected(sex, section.at_weeks))
-    full = section.band[sex]
-    low, high = (edge * so_far for edge in full)
+    low, high = (edge * so_far for edge in band)
     place = "under" if grams < low else "over" if grams > high else "within"
-    band = f"{full[0]:,.0f} to {full[1]:,.0f} g at {section.at_weeks:g} weeks, carried along the growth curve"
-    return (f"{place} the standard at that age, {low:,.0f} to {high:,.0f} g ({band})",)
+    told = f"{band[0]:,.0f} to {band[1]:,.0f} g at {section.at_weeks:g} weeks, carried along the growth curve"
+    return (f"{place} the standard at that age, {low:,.0f} to {high:,.0f} g ({told})",)
 
 
 def _unknown(

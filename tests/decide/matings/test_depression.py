@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -10,9 +11,11 @@ import pandas as pd
 import pytest
 
 from selection.decide.matings.depression import depression
-from selection.merit.selection_index import Band, Worth
+from selection.merit.observations import LAYING
+from selection.merit.selection_index import Band, SelectionIndex
 from selection.records.flock import assemble
 from selection.records.settings.reading import Measured, Section, Standard
+from selection.standard.traits import Trait, traits_of
 from tests.decide import holdings
 
 SIZE = Section(
@@ -25,26 +28,34 @@ SIZE = Section(
     none={"male": (1000, 6000)},
 )
 STANDARD = Standard(
-    "Invented fowl", (holdings.STANDARD.sections[0], SIZE), (), (Measured("laying", "eggs a year"),)
+    "Invented fowl",
+    (holdings.STANDARD.sections[0], SIZE),
+    (),
+    (Measured("eggs", "eggs a year", like="egg number"),),
 )
+EGGS = traits_of(STANDARD)[-1]
 
 
-def given(straight: list[float], banded_at: int = 1, band: Band | None = None) -> Any:
-    """What a ranking knows of three traits and one living bird whose breeding value is nought."""
-    model = SimpleNamespace(traits=("type", "size", "laying"), kinship=SimpleNamespace(birds=pd.Index(["a"])))
-    known = SimpleNamespace(model=model, solution=SimpleNamespace(at=lambda effect: np.zeros(3)))
-    worth = Worth(np.array(straight), SIZE if band else None, banded_at if band else -1, 1.0 if band else 0.0)
-    return SimpleNamespace(known=known, worth=worth, band=band, living=pd.DataFrame({"a": [0.0]}))
+def given(straight: list[float], last: Trait, worth_at: Sequence[float] = ()) -> Any:
+    """What a ranking knows of three traits, the last one `last`, and living birds with a mean of nought.
+
+    `worth_at`: points of a band on weight, the second trait, at log weights from −1 to 1.
+    """
+    asked = (*traits_of(STANDARD)[:2], last)
+    known = SimpleNamespace(model=SimpleNamespace(observations=SimpleNamespace(asked=asked)))
+    grid = np.linspace(-1, 1, len(worth_at) or 2)
+    bands = (Band("size", "weight band", 1, 1, grid, np.array(worth_at)),) if len(worth_at) else ()
+    return SimpleNamespace(known=known, index=SelectionIndex(np.array(straight), bands, np.zeros(3)))
 
 
 def flock(eggs: list[float]) -> Any:
-    measures = pd.DataFrame({"on": pd.Timestamp("2026-09-01"), "bird": "a", "trait": "laying", "value": eggs})
+    measures = pd.DataFrame({"on": pd.Timestamp("2026-09-01"), "bird": "a", "trait": "eggs", "value": eggs})
     return assemble(STANDARD, holdings.plan(), {"measures": measures})
 
 
 def test_eggs_lost_are_the_published_share_of_the_holdings_mean_at_the_plans_worth() -> None:
     """Shoffner (1948) as tabulated by Falconer, from memory: −6.2 % of the mean for 0.1 of F."""
-    found = depression(flock([100.0, 140.0]), given([1.0, 0.0, 0.3]))
+    found = depression(flock([100.0, 140.0]), given([1.0, 0.0, 0.3], EGGS))
     assert found.points == pytest.approx(10 * 0.062 * 120 * 0.3)
     assert "from memory" in " ".join(found.sentences)
 
@@ -56,36 +67,34 @@ def test_laying_beside_the_standard_goes_by_the_hens_own_eggs_in_a_hundred_days(
         {"on": pd.Timestamp("2026-05-04"), "pen": "p", "bird": ["a", "a", None], "eggs": [2.0, 1.0, 9.0],
          "days": [3.0, np.nan, np.nan]}
     )  # fmt: skip
-    found = depression(assemble(plain, holdings.plan(), {"eggs": eggs}), given([1.0, 0.0, 0.3]))
+    found = depression(assemble(plain, holdings.plan(), {"eggs": eggs}), given([1.0, 0.0, 0.3], LAYING))
     assert found.points == pytest.approx(10 * 0.062 * 75 * 0.3)
 
 
 def test_weight_lost_goes_through_the_band() -> None:
     """Shoffner (1948), from memory: −0.8 % of body weight for 0.1 of F; 20 points a unit of log."""
-    band = Band(np.array([-1.0, 1.0]), np.array([-20.0, 20.0]))
-    found = depression(flock([]), given([1.0, 0.0, 0.0], band=band))
+    found = depression(flock([]), given([1.0, 0.0, 0.0], EGGS, np.linspace(-20, 20, 401)))
     assert found.points == pytest.approx(-10 * 20 * np.log(1 - 0.008))
     assert found.parts["trait"].tolist() == ["size"]
 
 
 def test_a_flock_over_the_band_is_not_credited_for_growing_lighter() -> None:
-    band = Band(np.array([-1.0, 1.0]), np.array([20.0, -20.0]))
-    found = depression(flock([]), given([1.0, 0.0, 0.0], band=band))
+    found = depression(flock([]), given([1.0, 0.0, 0.0], EGGS, np.linspace(20, -20, 401)))
     assert found.points == 0
     assert "size" not in " ".join(found.sentences)
 
 
 def test_traits_without_a_published_value_or_a_mean_are_named() -> None:
-    found = depression(flock([]), given([1.0, 0.0, 0.3]))
+    found = depression(flock([]), given([1.0, 0.0, 0.3], EGGS))
     assert found.points == 0
     assert found.cannot == (
         "No inbreeding depression is published for type: taken as none.",
-        "The mean of laying is not on record, so its depression is left out.",
+        "The mean of eggs is not on record, so its depression is left out.",
     )
 
 
 def test_hatchability_is_said_beside_merit() -> None:
-    said = " ".join(depression(flock([]), given([1.0, 0.0, 0.0])).sentences)
+    said = " ".join(depression(flock([]), given([1.0, 0.0, 0.0], EGGS)).sentences)
     assert "hatchability by -6.4 % of its mean" in said
 
 

@@ -18,10 +18,10 @@ from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.ranking import Merit, rank, rerank
 from selection.merit.season_model import design
-from selection.merit.variances.trait_variances import usual_variance
 from selection.records.flock import Flock, assemble
 from selection.records.settings.plan import Keep, Plan
 from selection.records.settings.reading import Section, Standard
+from selection.standard.traits import ByEye
 from tests.simulated import simulate
 
 
@@ -138,7 +138,7 @@ class TestFirstLook:
         section = unseen.standard.sections[0]
         genetic = published.heritability(section).mean
         seen = 1 - published.variance_share("judge×day")  # the day is the same for both
-        sd = np.sqrt(usual_variance(section) * 2 * genetic**2 / seen)
+        sd = np.sqrt(ByEye(section).usual_variance * 2 * genetic**2 / seen)
         again = propose(unseen, rank(unseen)).groups["cockerels"].again
         assert again is not None
         assert again.birds == ("26-1", "26-2")

@@ -1,0 +1,190 @@
+"""A measured trait (width of shank, length of keel …): its own unit, at an age or without, measurers as judges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+import pandas as pd
+
+from selection.records.bird_dates import looked_up
+from selection.records.flock import Flock
+from selection.records.settings.reading import Measured, Section
+from selection.standard.agreement import fit_levels
+from selection.standard.bands import Floats, by_age, classes, older, points_of
+from selection.standard.growth import Growth
+
+NEAR_WEEKS = 4.0
+"""A measurement so many weeks from the section's age counts as one at that age."""
+GROWN_WEEKS = 20.0
+"""Age from which measurements count for a section without an age, where a bird has such."""
+USUAL_SPREAD = 0.08
+"""Standard deviation of a measured trait, a share of its band's middle (common practice, no source)."""
+USUAL_ERROR = 0.03
+"""Standard deviation of one measurement about the bird's own, as such a share, where no bird was measured twice."""
+USUAL_REPEATABILITY = 0.8
+"""How alike two measurements of a bird are, where none was measured twice (common practice, no source)."""
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+
+
+@dataclass(frozen=True, slots=True)
+class Gauged:
+    """A trait of the measures form; `sections` are those awarded from it at one age (none: beyond the points).
+
+    The other attributes are those of :class:`selection.standard.traits.Trait`.
+    """
+
+    key: str
+    name: str
+    title: str
+    unit: str
+    trait: str
+    prior: Measured
+    sections: tuple[Section, ...] = ()
+
+    by_eye: ClassVar[bool] = False
+    hangs: ClassVar[bool] = False
+    logs: ClassVar[bool] = False
+    record: ClassVar[str] = "measurement "
+
+    @property
+    def middle(self) -> float:
+        """Mean of the middles of the bands; missing beyond the points."""
+        edges = [edge for s in self.sections[:1] for band in s.band.values() for edge in band]
+        return float(np.mean(edges)) if edges else np.nan
+
+    @property
+    def usual_variance(self) -> float:
+        """Total variance where nothing else is known; beyond the points the unit is anyone's guess: 1."""
+        return (USUAL_SPREAD * self.middle) ** 2 if self.sections else 1.0
+
+    @property
+    def reach(self) -> float:
+        """Breeding values beyond this are as good as never seen."""
+        return 8 * float(np.sqrt(self.usual_variance))
+
+    @property
+    def band_called(self) -> str:
+        """How its band is called in a sentence."""
+        return f"{self.trait} band"
+
+    def rows(self, flock: Flock, growth: Growth) -> pd.DataFrame:
+        """One row a measurement that counts, with who measured; of unnamed chicks too."""
+        form = self._form(flock)
+        if self.sections:
+            wanted = _wanted(form, self.sections[0])
+            form = form[wanted | ~_any_of_bird(form, wanted)]
+        return form[["bird", "clutch", "sex", "n", "on", "judge", "value"]].assign(sd=1.0)
+
+    def seen(self, section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
+        """Every bird's own measurements (index: bird): value, se, points, points_se, why.
+
+        Levels of those who measured are taken off as judges' are. A young bird's measurement off the section's
+        age is carried along by the change with age that all birds show, and `why` says so; of an older one
+        nothing is then said.
+        """
+        birds = flock.birds.drop_duplicates("bird").set_index("bird")
+        past = older(flock)
+        group = pd.Series(classes(section, birds["sex"], past), birds.index)
+        form = self._form(flock)
+        form = form[form["bird"].isin(birds.index)]
+        form = form.assign(group=looked_up(form["bird"], group))
+        wanted = _wanted(form, section)
+        any_way = section.at_weeks is None and not by_age(section)
+        carried = ~_any_of_bird(form, wanted) & (any_way | ~form["past"])
+        moved = _moved(form, section).where(carried, 0.0)
+        form = form.assign(value=form["value"] + moved, moved=moved.abs() > 0)[wanted | carried]
+        level, error = self._levels(form)
+        own = form.assign(value=form["value"] - level).groupby("bird").agg(
+            value=("value", "mean"), n=("value", "size"), moved=("moved", "any")
+        )  # fmt: skip
+        own = own.reindex(birds.index)
+        value, moved = own["value"].to_numpy(float), own["moved"].eq(True).to_numpy()
+        se = error / np.sqrt(own["n"].to_numpy(float))
+        points = points_of(section, group.to_numpy(), value)
+        table = pd.DataFrame({"value": value, "se": se, "points": points}, birds.index).rename_axis("bird")
+        table["points_se"] = _spread(section, group.to_numpy(), value, se, points)
+        measured = birds.index.isin(self._form(flock)["bird"])
+        table["why"] = [
+            self._why(section, bool(old), bool(any_), bool(far), np.isnan(v))
+            for old, any_, far, v in zip(past, measured, moved, value, strict=True)
+        ]
+        return table
+
+    def _why(self, section: Section, old: bool, measured: bool, moved: bool, blank: bool) -> str:
+        if not measured:
+            return "never measured"
+        at = f"{section.at_weeks:g} weeks" if section.at_weeks else ""
+        if blank:
+            when = f"since {section.grown_weeks:g} weeks of age" if by_age(section) else f"near {at}"
+            return f"not measured {when}"
+        return f"not measured near {at}; carried there by the change with age" if moved else ""
+
+    def offset(self, section: Section, growth: Growth, sex: str) -> float:
+        """What the model's number for `sex` is counted from: nought, it is in the trait's own unit."""
+        return 0.0
+
+    def slope(self, section: Section) -> float:
+        """Points for each unit on the rising side of the band, mean of the classes."""
+        rises = [section.points / (section.band[g][0] - section.none[g][0]) for g in section.band]
+        return float(np.mean(rises))
+
+    def _form(self, flock: Flock) -> pd.DataFrame:
+        """The trait's rows of the measures form, with age_weeks (missing: not known) and past (its first season)."""
+        form = flock.measures[flock.measures["trait"].str.casefold() == self.trait.casefold()]
+        form = form[form["value"].notna()]
+        birds = flock.birds.drop_duplicates("bird").set_index("bird")
+        clutches = flock.clutches.set_index("clutch")["hatched_on"]
+        hatched = looked_up(form["bird"], birds["hatched"]).fillna(looked_up(form["clutch"], clutches))
+        past = looked_up(form["bird"], older(flock)).eq(True)
+        return form.assign(age_weeks=(form["on"] - hatched).dt.days / 7, past=past)
+
+    def _levels(self, form: pd.DataFrame) -> tuple[Floats, float]:
+        """The measurer's level in each row, and the standard deviation of one measurement about the bird's own."""
+        year = form["on"].dt.year.astype(str)
+        who = form["judge"].fillna("").str.casefold()
+        found = fit_levels(
+            form["value"],
+            form["bird"].to_numpy(dtype=str),
+            (year + " " + form["group"].astype(str)).to_numpy(dtype=str),
+            (year + " " + who).to_numpy(dtype=str),
+            (form["on"].dt.strftime("%Y-%m-%d") + " " + who).to_numpy(dtype=str),
+            USUAL_REPEATABILITY,
+        )
+        usual = USUAL_ERROR * self.middle
+        return found.level, usual if np.isnan(found.residual_sd) else found.residual_sd
+
+
+def _wanted(form: pd.DataFrame, section: Section) -> pd.Series:
+    """Which measurements are of the age that the section asks for."""
+    age = form["age_weeks"]
+    at = age >= GROWN_WEEKS if section.at_weeks is None else (age - section.at_weeks).abs() <= NEAR_WEEKS
+    return at.where(~form["past"], age >= section.grown_weeks) if by_age(section) else at
+
+
+def _any_of_bird(form: pd.DataFrame, wanted: pd.Series) -> pd.Series:
+    """Whether any of the bird's (or of the chicks') measurements is wanted."""
+    who = form["bird"].fillna("row " + form.index.astype(str))
+    return wanted.groupby(who).transform("any")
+
+
+def _moved(form: pd.DataFrame, section: Section) -> pd.Series:
+    """What is to be added to each measurement to carry it to the section's age: the birds' change a week of age.
+
+    Least squares within each class; none where the ages do not tell.
+    """
+    if section.at_weeks is None:
+        return pd.Series(0.0, form.index)
+    known = form[form["age_weeks"].notna() & ~form["past"]]
+    off = known[["value", "age_weeks"]] - known.groupby("group")[["value", "age_weeks"]].transform("mean")
+    spread = float((off["age_weeks"] ** 2).sum())
+    slope = float((off["value"] * off["age_weeks"]).sum()) / spread if spread > 1.0 else 0.0
+    return (slope * (section.at_weeks - form["age_weeks"])).fillna(0.0)
+
+
+def _spread(section: Section, group: np.ndarray, value: Floats, se: Floats, points: Floats) -> Floats:
+    """Root mean square of points about `points`, over what is not known of the value (Gauss–Hermite)."""
+    possible = value[:, None] + np.outer(se, NODES)
+    off = points_of(section, group[:, None], possible) - points[:, None]
+    return np.sqrt(off**2 @ (WEIGHTS / WEIGHTS.sum()))
