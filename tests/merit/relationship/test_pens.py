@@ -16,7 +16,7 @@ from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pens import Laid, Pens
 from selection.merit.relationship.worst_case import WorstCase
 from selection.records.flock import Flock
-from selection.records.settings.reading import Plan
+from selection.records.settings.plan import Plan
 from tests.merit.tiny import PLAN, bird, clutch, flock, stood
 
 FIRST, SET = date(2026, 2, 19), date(2026, 3, 1)
