@@ -6,7 +6,7 @@ The level of every interval, its reach in standard errors and the seed of every 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from html import escape
@@ -43,6 +43,13 @@ class Kind(StrEnum):
     ADVICE = "advice"
     ASSUMED = "assumed"
     LEFT_OUT = "left out"
+    DECIDED = "decided"
+    BARRED = "barred"
+    UNSCORED = "never scored"
+    UNWEIGHED = "never weighed"
+    BAND = "off the band"
+    REFUSED = "refused"
+    REMARK = "worth another look"
     WARNING = "warning"
     CANNOT = "cannot be said"
 
@@ -53,31 +60,40 @@ ASIDE = (Kind.SHORT, Kind.ADVICE, Kind.WARNING, Kind.CANNOT)
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One fact: its kind, what it is about (a bird, a group, a policy; None: all of it), and its wording."""
+    """One fact: its kind, what it is about (a bird, a group, a policy; None: all of it), and its wording.
+
+    The wording does not name what it is about; `str` puts that before it.
+    """
 
     kind: Kind
     about: str | None
     text: str
 
     def __str__(self) -> str:
-        return self.text
+        return self.text if self.about is None else f"{self.about}: {self.text}"
 
 
-def notes(kind: Kind, texts: Iterable[str], about: str | None = None) -> tuple[Note, ...]:
-    """A note of one kind for each text."""
-    return tuple(Note(kind, about, text) for text in texts)
+def notes(kind: Kind, facts: Iterable[str | Note]) -> tuple[Note, ...]:
+    """A note of `kind` for each text; what is a note already stays as it is."""
+    return tuple(fact if isinstance(fact, Note) else Note(kind, None, fact) for fact in facts)
+
+
+def facts(found: Iterable[str | Note], cannot: Iterable[str | Note] = ()) -> tuple[Note, ...]:
+    """The notes of an answer: what was found, then what cannot be said."""
+    return (*notes(Kind.FOUND, found), *notes(Kind.CANNOT, cannot))
 
 
 class Answer:
     """The base of every answer.
 
-    A subclass is a frozen dataclass (`repr=False`) with a field or property `notes`, and says in `TABLES` which of
-    its attributes are frames to look at: by table (a CSV's name without .csv, where it is written as one) the
-    attribute; the first is the table that a summary shows.
+    A subclass is a frozen dataclass (`repr=False`) with a field or property `notes`, and names in `TABLES` its
+    attributes that are frames to look at, the one first that a summary shows. `CSV` is the name of the file
+    without .csv that `table` is written as.
     """
 
     TITLE: ClassVar[str] = ""
-    TABLES: ClassVar[Mapping[str, str]] = {}
+    CSV: ClassVar[str] = "table"
+    TABLES: ClassVar[tuple[str, ...]] = ()
 
     if TYPE_CHECKING:
 
@@ -88,12 +104,12 @@ class Answer:
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames, by the name of the CSV that each is written as, or of the attribute that holds it."""
-        return {name: getattr(self, attribute) for name, attribute in self.TABLES.items()}
+        return {self.CSV if name == "table" else name: getattr(self, name) for name in self.TABLES}
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """The answer in words: the notes' texts, without what stands apart (`cannot` and the like)."""
-        return tuple(note.text for note in self.notes if note.kind not in ASIDE)
+        """The answer in words, without what stands apart (`cannot` and the like)."""
+        return tuple(str(note) for note in self.notes if note.kind not in ASIDE)
 
     @property
     def cannot(self) -> tuple[str, ...]:
@@ -101,8 +117,11 @@ class Answer:
         return self.texts(Kind.CANNOT)
 
     def texts(self, *kinds: Kind, about: str | None = None) -> tuple[str, ...]:
-        """Wordings of the notes of these kinds, in their order; of those about one thing where it is given."""
-        return tuple(note.text for note in self.notes if note.kind in kinds and about in (None, note.about))
+        """The notes of these kinds in words; of those about one thing the bare wording."""
+        chosen = [note for note in self.notes if note.kind in kinds]
+        if about is None:
+            return tuple(map(str, chosen))
+        return tuple(note.text for note in chosen if note.about == about)
 
     def summary(self) -> str:
         """The answer on a page of text: the first rows of its first table, its notes by kind, its tables."""
@@ -146,10 +165,10 @@ class Answer:
 
 
 def _by_kind(facts: Iterable[Note]) -> dict[Kind, list[str]]:
-    """The notes' texts by kind, in the order of the kinds; kinds without a note are left out."""
+    """The notes in words by kind, in the order of the kinds; kinds without a note are left out."""
     listed: dict[Kind, list[str]] = {kind: [] for kind in Kind}
     for note in facts:
-        listed[note.kind].append(note.text)
+        listed[note.kind].append(str(note))
     return {kind: texts for kind, texts in listed.items() if texts}
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import betainc, betaln, ndtri
 
-from selection.answer import LEVEL
+from selection.answer import LEVEL, Answer, Note, facts
 from selection.compare.clutches.families import clutch_shares
 from selection.records.flock import Flock
 
@@ -120,8 +120,8 @@ REARED_WEEKS = 8
 """Age at which a chick counts as reared."""
 
 
-@dataclass(frozen=True)
-class Hatch:
+@dataclass(frozen=True, repr=False)
+class Hatch(Answer):
     """What became of the eggs.
 
     `rates`: group (`clutch`, `supplier`, `pen`, `origin`, `season`), of (which one), season (missing where it
@@ -135,13 +135,15 @@ class Hatch:
     on record.
     """
 
+    TITLE = "What became of the eggs"
+    TABLES = ("rates", "spread", "deaths", "costs")
+
     rates: pd.DataFrame
     spread: pd.DataFrame
     deaths: pd.DataFrame
     costs: pd.DataFrame
     currency: str
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def hatch(flock: Flock) -> Hatch:
@@ -158,7 +160,8 @@ def hatch(flock: Flock) -> Hatch:
         columns=["measure", "clutches", "mean", "correlation"],
     )
     said = _sentences(flock, rates, spread, deaths, costs)
-    return Hatch(rates, spread, deaths, costs, flock.plan.currency, said, _cannot(flock, clutches, spread))
+    notes = facts(said, _cannot(flock, clutches, spread))
+    return Hatch(rates, spread, deaths, costs, flock.plan.currency, notes)
 
 
 def deaths_by_age(flock: Flock) -> pd.DataFrame:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from selection.answer import Answer, Note
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.hatch import Hatch, hatch
 from selection.compare.laying.laying import Laying, laying
@@ -46,9 +47,11 @@ DECIMALS = {
 RATE_TABLES = {"laying": {"low": 3, "high": 3}, "prices": {"low": 2, "high": 2, "price": 2, "cost": 2}}
 
 
-@dataclass(frozen=True)
-class Meeting:
+@dataclass(frozen=True, repr=False)
+class Meeting(Answer):
     """Everything the meeting works from; each part carries its tables, its words and what it cannot say."""
+
+    TITLE = "The season's meeting"
 
     flock: Flock
     merit: Merit
@@ -77,6 +80,12 @@ class Meeting:
             "flock": self.everyone,
             "prices": self.prices.table,
         }
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """The notes of every part, the verdicts' first."""
+        parts = (self.verdicts, self.merit, self.clutches, self.hatch, self.laying, self.matings, self.prices)
+        return tuple(note for part in parts for note in part.notes)
 
 
 @small_frames

@@ -29,6 +29,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from selection.answer import Answer, Kind, Note
 from selection.errors import ModelError
 from selection.merit import mixed_equations
 from selection.merit.mixed_equations import Factor, Term
@@ -42,8 +43,8 @@ MOST_ERRORS = 5_000
 """Effects whose standard errors are worked out at one call: each needs a solve of its own."""
 
 
-@dataclass(frozen=True)
-class Fitted:
+@dataclass(frozen=True, repr=False)
+class Fitted(Answer):
     """A solved mixed model.
 
     fixed: one row an estimable fixed effect: trait, effect, level, estimate, se (missing for systems solved
@@ -51,6 +52,9 @@ class Fitted:
     the equations' order; slices: where each term lies. variances: by REML where they were estimated, else
     None. log_likelihood: REML, missing for iterated systems. dropped: fixed effects that others explain.
     """
+
+    TITLE = "A solved mixed model"
+    TABLES = ("fixed",)
 
     traits: tuple[str, ...]
     columns: tuple[str, ...]
@@ -64,6 +68,11 @@ class Fitted:
     log_likelihood: float
     variances: Components | None
     dropped: tuple[str, ...]
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """The fixed effects that were left out."""
+        return tuple(Note(Kind.LEFT_OUT, term, "the other fixed effects explain it") for term in self.dropped)
 
     def breeding_values(self, birds: Sequence[str] | None = None, column: str | None = None) -> pd.DataFrame:
         """Breeding values of `birds` (default: all): bird, then for each trait its value, _se and _accuracy.

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.answer import SEED, TAILS
+from selection.answer import SEED, TAILS, Answer, Note, facts
 from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.own_value import own_values
@@ -45,8 +45,8 @@ RANKING = [
 """Columns of ranking.csv."""
 
 
-@dataclass(frozen=True)
-class Merit:
+@dataclass(frozen=True, repr=False)
+class Merit(Answer):
     """What the records say of every bird as a breeder.
 
     ranking: one row a candidate, columns as RANKING (points; probabilities 0–1; blank where barred or alone).
@@ -58,6 +58,9 @@ class Merit:
     heritability and repeatability with a 90 % interval. sentences: what was done, in words; cannot: what
     could not, and why. The rest is what the numbers came from.
     """
+
+    TITLE = "The ranking of the candidates"
+    TABLES = ("ranking", "flock", "traits")
 
     ranking: pd.DataFrame
     flock: pd.DataFrame
@@ -71,8 +74,7 @@ class Merit:
     points: Points
     known: Known | None
     index: SelectionIndex | None
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Merit:
@@ -139,8 +141,11 @@ def _ranked(
         points=points,
         known=known,
         index=index,
-        sentences=(*growth.sentences, *points.sentences, *family.sentences, *_about_model(known)),
-        cannot=_not_seen(flock, known.model.traits),
+        notes=(
+            *growth.notes,
+            *points.notes,
+            *facts((*family.sentences, *_about_model(known)), _not_seen(flock, known.model.traits)),
+        ),
     )
 
 
@@ -342,6 +347,8 @@ def _nothing_seen(
         points=points,
         known=None,
         index=None,
-        sentences=family.sentences,
-        cannot=("nothing has been scored, weighed or measured yet: every candidate stands alike",),
+        notes=facts(
+            family.sentences,
+            ["nothing has been scored, weighed or measured yet: every candidate stands alike"],
+        ),
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from selection.answer import Answer, Kind, Note
 from selection.errors import Finding, SettingsError
 from selection.records.bird_dates import first_clutch, hatch_days, of_clutch, with_sales
 from selection.records.forms.columns import FORMS, Form
@@ -35,8 +36,8 @@ LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ())
 """Closing dates by form, with the columns that fall with them: after the plan's day they read as blank."""
 
 
-@dataclass(frozen=True)
-class Flock:
+@dataclass(frozen=True, repr=False)
+class Flock(Answer):
     """One flock on one day: nothing dated after `plan.on` is in it, and later leavings read as blank.
 
     Each form is a frame with the columns of `tables.FORMS`, all of them, in that order, whether or not the
@@ -53,6 +54,12 @@ class Flock:
     `later` tells of each form how many rows on record are dated after `plan.on`, and so not here.
     """
 
+    TITLE = "The flock"
+    TABLES = (
+        *("birds", "clutches", "rings", "pens", "scores", "weights"),
+        *("measures", "eggs", "sales", "costs", "decisions"),
+    )
+
     standard: Standard
     plan: Plan
     clutches: pd.DataFrame
@@ -68,6 +75,14 @@ class Flock:
     income: pd.DataFrame
     decisions: pd.DataFrame
     later: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """Rows that are not here, because they are dated after the plan's day."""
+        return tuple(
+            Note(Kind.LEFT_OUT, form, f"rows dated after {self.plan.on}: {rows}")
+            for form, rows in self.later.items()
+        )
 
 
 @small_frames

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Kind, Note
 from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
 
@@ -206,19 +207,21 @@ def without_odd(
     why = rows["why"].to_numpy(dtype=object, copy=True)
     why[odd & under] = [f"{1 / t:,.0f} times under its curve: kilograms?" for t in times[odd & under]]
     why[odd & over] = [f"{t:,.0f} times over its curve: a slip of the pen?" for t in times[odd & over]]
-    return rows.assign(why=why)
+    return rows.assign(why=why, odd=rows.get("odd", False) | odd)
 
 
-def about_left_out(left_out: pd.DataFrame) -> list[str]:
-    """Weighings that were left out, in words: each odd one by name, the others by number."""
-    odd = left_out["why"].str.contains(" times ")
+def about_left_out(left_out: pd.DataFrame) -> list[Note]:
+    """A note on every weighing five times off its curve, about its bird, and one for each other reason."""
+    odd = left_out["odd"].astype(bool)
     named = [
-        f"Left out: {_whose(bird)}, {on:%Y-%m-%d}: {grams:g} g is {why}"
+        _left_out(f"{grams:g} g on {on:%Y-%m-%d} is left out: {why}", bird if isinstance(bird, str) else None)
         for bird, on, grams, why in left_out.loc[odd, ["bird", "on", "grams", "why"]].itertuples(index=False)
     ]
     rest = left_out[~odd].groupby("why").size()
-    return named + [f"Left out: {n} weighing{'s' if n > 1 else ''}: {why}." for why, n in rest.items()]
+    return named + [
+        _left_out(f"{n} weighing{'s are' if n > 1 else ' is'} left out: {why}.") for why, n in rest.items()
+    ]
 
 
-def _whose(bird: object) -> str:
-    return bird if isinstance(bird, str) else "an unnamed chick"
+def _left_out(text: str, bird: str | None = None) -> Note:
+    return Note(Kind.LEFT_OUT, bird, text)

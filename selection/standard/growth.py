@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Answer, Kind, Note, notes
 from selection.records.flock import Flock
 from selection.records.settings.reading import Standard
 from selection.standard.bands import middle_of_band, weighed_section
@@ -43,23 +44,27 @@ USUAL = {"male": 3500.0, "female": 2700.0}
 Curves = Mapping[str, Gompertz]
 
 
-@dataclass(frozen=True)
-class Growth:
+@dataclass(frozen=True, repr=False)
+class Growth(Answer):
     """What the holding's weighings say of growth.
 
     `curves`: sex, A (grams), b, k (a week), source (`weighings`, or `band` where these were too few), n.
     `deviations`: one row a usable weighing: row (index into flock.weights), bird (missing for unnamed
     chicks), clutch, n, on, age_weeks, sex, log_deviation (raw), residual_sd (of one bird's).
     `birds`: one row a bird: bird, sex, weighings, last_weeks, deviation (shrunken), deviation_se.
-    `left_out`: row, bird, on, grams, why. `spread`: how birds differ, and how their residuals fade.
+    `left_out`: row, bird, on, grams, why, odd (five times off its curve).
+    `spread`: how birds differ, and how their residuals fade.
     """
+
+    TITLE = "Growth curves and how far each bird stands off them"
+    TABLES = ("birds", "curves", "deviations", "left_out")
 
     curves: pd.DataFrame
     deviations: pd.DataFrame
     birds: pd.DataFrame
     left_out: pd.DataFrame
     spread: Spread
-    sentences: tuple[str, ...]
+    notes: tuple[Note, ...]
     fitted: Curves = field(repr=False)
     pull: Floats = field(repr=False)  # (birds, 3): what a bird's own weighings take off its curve's doubt
 
@@ -121,7 +126,9 @@ def fit_growth(flock: Flock) -> Growth:
     fitted = _fit_both(used, priors, spread)
     deviations = _deviations(used, fitted, spread)
     birds, pull = _birds(flock, deviations, fitted, spread)
-    left_out = rows.loc[rows["why"] != "", ["row", "bird", "on", "grams", "why"]].reset_index(drop=True)
+    left_out = rows.loc[rows["why"] != "", ["row", "bird", "on", "grams", "why", "odd"]].reset_index(
+        drop=True
+    )
     sentences = [
         _about_curve(flock.standard, sex, used.loc[used["sex"] == sex, "age_weeks"]) for sex in SEXED
     ]
@@ -131,7 +138,7 @@ def fit_growth(flock: Flock) -> Growth:
         birds=birds,
         left_out=left_out,
         spread=spread,
-        sentences=(*sentences, *about_left_out(left_out)),
+        notes=(*notes(Kind.FOUND, sentences), *about_left_out(left_out)),
         fitted=fitted,
         pull=pull,
     )

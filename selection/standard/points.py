@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Answer, Note, facts
 from selection.records.flock import Flock
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.judges import CARD, Judged, Looks, cell_of, judge, looks, say
@@ -39,8 +40,8 @@ def measured_points(flock: Flock, growth: Growth) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)[MEASURED] if parts else blank
 
 
-@dataclass(frozen=True)
-class Points:
+@dataclass(frozen=True, repr=False)
+class Points(Answer):
     """What the looks say of the birds, and of the judges.
 
     `birds`: one row a bird that is alive or was scored: bird, looks, points, points_se, points_seen,
@@ -56,6 +57,9 @@ class Points:
     agreement_low, agreement_high, why. `measured`: one row a measured section and a bird, columns MEASURED.
     """
 
+    TITLE = "Points of birds, and the levels of judges"
+    TABLES = ("birds", "sections", "looks", "given", "judges", "agreement", "measured")
+
     birds: pd.DataFrame
     sections: pd.DataFrame
     looks: pd.DataFrame
@@ -63,7 +67,7 @@ class Points:
     judges: pd.DataFrame
     agreement: pd.DataFrame
     measured: pd.DataFrame
-    sentences: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def in_section(self, section: str) -> pd.DataFrame:
         """What `measured` says of one section, by bird."""
@@ -84,7 +88,7 @@ def score(flock: Flock, growth: Growth | None = None) -> Points:
     living = [frame[frame["bird"].isin(here)] for frame in (birds, sections, measured)]
     said = say(flock.standard, living[0], living[1], listed, judged, living[2])
     given = judged.looks.given
-    return Points(birds, sections, listed, given, judged.judges, judged.agreement, measured, said)
+    return Points(birds, sections, listed, given, judged.judges, judged.agreement, measured, facts(said))
 
 
 def _totals(flock: Flock, given: Looks, measured: pd.DataFrame) -> pd.DataFrame:

@@ -118,7 +118,7 @@ def test_a_weight_in_kilograms_is_named_and_left_out() -> None:
     assert growth.left_out["row"].tolist() == [5]
     assert 5 not in set(growth.deviations["row"])
     odd = [s for s in growth.sentences if "kilograms?" in s]
-    assert len(odd) == 1 and "c000, 2026-09-16: 3.4 g is" in odd[0]
+    assert len(odd) == 1 and "c000: 3.4 g on 2026-09-16 is left out: " in odd[0]
     assert growth.curves.set_index("sex").loc["male", "n"] == 119
 
 
@@ -155,7 +155,7 @@ def test_birds_without_an_age_are_left_out_and_counted() -> None:
         "year": "still growing, and only the year of hatching known",
     }
     assert sorted(growth.deviations["bird"]) == ["known", "older"]
-    assert "Left out: 1 weighing: no hatch date." in growth.sentences
+    assert "1 weighing is left out: no hatch date." in growth.sentences
 
 
 def test_unnamed_chicks_enter_the_deviations_with_their_clutchs_age() -> None:

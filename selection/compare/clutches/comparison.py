@@ -13,6 +13,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from selection.answer import Answer, Note, facts
 from selection.compare.clutches.families import Families, families
 from selection.compare.clutches.model import Posterior, posterior
 from selection.compare.clutches.remedies import no_remedies, remedies
@@ -48,7 +49,7 @@ def say(
     if len(season) < 2:
         number = "no clutch" if not season else f"one clutch only ({kin.about.loc[season[0], 'clutch']})"
         return (), (f"{flock.plan.season}: {number} with chicks on record; nothing to compare it with",)
-    told = [
+    known = [
         _scope(table, basis),
         *_origins(table),
         *_pairs(table),
@@ -61,7 +62,7 @@ def say(
         *_uncounted(flock, kin),
         *_without_brooder(kin, season),
     )
-    return tuple(told), unknown
+    return tuple(known), unknown
 
 
 def contrast_in_words(row: pd.Series) -> str:
@@ -186,8 +187,8 @@ BOUGHT, HOME = "bought-in", "home-bred"
 TOLD = ["difference", "low", "high", "probability"]
 
 
-@dataclass(frozen=True)
-class ClutchComparison:
+@dataclass(frozen=True, repr=False)
+class ClutchComparison(Answer):
     """What is known of the season's clutches, and what is not.
 
     `table`: one row a pair of clutches (or `bought-in` against `home-bred`), sex (`male`, `female`, and `both`
@@ -202,13 +203,21 @@ class ClutchComparison:
     `cannot`: what cannot be said and why.
     """
 
+    TITLE = "How the clutches of the season differ"
+    CSV = "clutches"
+    TABLES = ("table", "levels", "remedies")
+
     table: pd.DataFrame
     clutches: pd.DataFrame
     remedies: pd.DataFrame
     suppliers: Suppliers
     weeks: float
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    @property
+    def levels(self) -> pd.DataFrame:
+        """The same as `clutches`: the clutches' own levels."""
+        return self.clutches
 
 
 def compare_clutches(
@@ -250,8 +259,7 @@ def compare_clutches(
         ways,
         suppliers,
         target_weeks(flock.standard),
-        said,
-        cannot,
+        facts(said, cannot),
     )
 
 
@@ -265,7 +273,7 @@ def _nothing(flock: Flock) -> ClutchComparison:
     )
     why = f"{flock.plan.season}: no chick of any clutch is on the birds form; nothing can be compared"
     return ClutchComparison(
-        table, clutches, no_remedies(), no_suppliers(), target_weeks(flock.standard), (), (why,)
+        table, clutches, no_remedies(), no_suppliers(), target_weeks(flock.standard), facts((), [why])
     )
 
 

@@ -26,6 +26,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from selection.answer import Answer, Kind, Note, facts, notes
 from selection.compare.laying.ages import Expected, curve_of, day_of, decline_of, expect
 from selection.compare.laying.basket import Basket, count, hens_of
 from selection.compare.laying.design import NOT_KNOWN, Design, design
@@ -169,8 +170,8 @@ class Ahead:
         return expect(self.fit, self.design, self.hens.loc[keys.unique()], self.first, self.last)
 
 
-@dataclass(frozen=True)
-class Laying:
+@dataclass(frozen=True, repr=False)
+class Laying(Answer):
     """The laying of a flock's hatch years. Rates are eggs a hen-day, intervals 90 %.
 
     - `table`: laying.csv: one row for each season and hatch year (age: its laying season, 1 the year after hatching,
@@ -189,6 +190,10 @@ class Laying:
     - `warnings`: days that do not add up; `sentences`: the answer; `cannot`: what cannot be said, and why
     """
 
+    TITLE = "The laying of the hatch years"
+    CSV = "laying"
+    TABLES = ("table", "by_age", "decline", "curve", "days", "pens", "own", "weights", "due")
+
     table: pd.DataFrame
     by_age: pd.DataFrame
     decline: pd.DataFrame
@@ -198,11 +203,14 @@ class Laying:
     own: pd.DataFrame
     weights: pd.DataFrame
     due: pd.DataFrame
-    warnings: tuple[str, ...]
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
     spread: Spread | None
     _ahead: Ahead | None = field(repr=False)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Counts that do not add up."""
+        return self.texts(Kind.WARNING)
 
     def next_season(self, birds: Sequence[str]) -> Expected:
         """Eggs expected next season of `birds`, on the days of the year between this season's counts.
@@ -262,9 +270,12 @@ def _answer(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Laying:
         own=own,
         weights=egg_weights(basket.weighed),
         due=due,
-        warnings=basket.warnings,
-        sentences=say(table, decline, due),
-        cannot=cannot_say(table, basket.cells, own, "laying" in flock.plan.worth),
+        notes=(
+            *notes(Kind.WARNING, basket.warnings),
+            *facts(
+                say(table, decline, due), cannot_say(table, basket.cells, own, "laying" in flock.plan.worth)
+            ),
+        ),
         spread=fitted.spread,
         _ahead=ahead,
     )
@@ -308,9 +319,12 @@ def _nothing(basket: Basket) -> Laying:
         own=nothing,
         weights=egg_weights(basket.weighed),
         due=nothing,
-        warnings=basket.warnings,
-        sentences=(),
-        cannot=("No eggs were counted in a pen that held a hen, so that nothing can be said of laying.",),
+        notes=(
+            *notes(Kind.WARNING, basket.warnings),
+            *facts(
+                (), ["No eggs were counted in a pen that held a hen, so that nothing can be said of laying."]
+            ),
+        ),
         spread=None,
         _ahead=None,
     )

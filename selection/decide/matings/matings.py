@@ -9,6 +9,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from selection.answer import Answer, Note, facts
 from selection.decide.fates import fates
 from selection.decide.matings.allotment import Allotment, allot
 from selection.decide.matings.depression import Depression, depression
@@ -35,8 +36,8 @@ COLUMNS = (
 )
 
 
-@dataclass(frozen=True)
-class Matings:
+@dataclass(frozen=True, repr=False)
+class Matings(Answer):
     """Every pair of the birds that stay, and who is best put to whom.
 
     table: one row a pair: cock, hen, inbreeding (F of the chicks), inbreeding_most (over possible parents),
@@ -45,12 +46,15 @@ class Matings:
     sizes; depression: what inbreeding is held to cost; relationship: the same birds two by two (their A).
     """
 
+    TITLE = "Whom the chosen birds can be put to"
+    CSV = "matings"
+    TABLES = ("table", "relationship")
+
     table: pd.DataFrame
     allotment: Allotment
     depression: Depression
     relationship: pd.DataFrame
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def matings(
@@ -78,7 +82,7 @@ def matings(
     birds = [*cocks, *hens]
     among = pd.DataFrame(merit.pedigree.relationship(birds), index=birds, columns=birds)
     sentences = (*_sentences(flock, table), *best.sentences, *cost.sentences)
-    return Matings(table, best, cost, among, sentences, (*_cannot(cocks, hens), *cost.cannot))
+    return Matings(table, best, cost, among, facts(sentences, (*_cannot(cocks, hens), *cost.cannot)))
 
 
 def _not_too_close(pairs: pd.DataFrame, most: float | None) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from selection.answer import Answer, Note, facts
 from selection.decide.prices.accounts import accounts, season, takings
 from selection.decide.prices.costs import CostShares, CostsToDate, cost_to_date
 from selection.decide.prices.market import Market, fit_market
@@ -33,8 +34,8 @@ if TYPE_CHECKING:
 TABLE = ["bird", "clutch", "sold_as", "cost", "price", "low", "high", "why"]
 
 
-@dataclass(frozen=True)
-class Prices:
+@dataclass(frozen=True, repr=False)
+class Prices(Answer):
     """What the season's birds that go are worth, and on what that rests. Money is Decimal throughout.
 
     - `table`: prices.csv: bird (missing for a chick without a number), clutch, sold_as, cost (to date),
@@ -46,6 +47,10 @@ class Prices:
     - `season`, `accounts`: see :mod:`selection.decide.prices.accounts`.
     """
 
+    TITLE = "Prices of the birds that go"
+    CSV = "prices"
+    TABLES = ("table", "offers", "kinds", "trios", "season", "accounts")
+
     currency: Currency
     table: pd.DataFrame
     offers: pd.DataFrame
@@ -55,8 +60,7 @@ class Prices:
     accounts: pd.DataFrame
     costs: CostsToDate
     market: Market
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     @property
     def lots(self) -> pd.DataFrame:
@@ -111,8 +115,10 @@ def prices(
         accounts=accounts(flock, costs, taken, offers, draws),
         costs=costs,
         market=market,
-        sentences=_sentences(flock, table, offers, kinds, lines, costs, market),
-        cannot=_cannot(birds, table, costs.seasons[flock.plan.season], market),
+        notes=facts(
+            _sentences(flock, table, offers, kinds, lines, costs, market),
+            _cannot(birds, table, costs.seasons[flock.plan.season], market),
+        ),
     )
     step("prices", 1.0)
     return said

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.answer import SEED
+from selection.answer import SEED, Answer, Kind, Note, facts, notes
 from selection.decide.review.checks import (
     ENOUGH,
     LATER_MERIT,
@@ -123,8 +123,8 @@ def what_cannot(stood: pd.DataFrame, told: pd.DataFrame, years: pd.DataFrame) ->
 AS_IT_WOULD = "No meeting was kept: earlier seasons are ranked as of their own day, with today's plan."
 
 
-@dataclass(frozen=True)
-class Review:
+@dataclass(frozen=True, repr=False)
+class Review(Answer):
     """Were earlier meetings right?
 
     birds: everyone who stood at one, with merit then and `later`, and chances then and now; checks:
@@ -132,8 +132,12 @@ class Review:
     given and what proved so; differentials: what choosing gained, meeting by meeting; choosing: the same of
     seasons without a meeting, by what is known now; years: merit by hatch year, the genetic and the rearing
     part apart; gain: of merit a hatch year, points. Intervals are 90 %; where numbers are too few the figures
-    are missing and `says` has the words. summary: the answer in short; sentences: figure by figure; cannot.
+    are missing and `says` has the words.
+    Notes of the kind `SHORT` are the answer in short, the others go figure by figure.
     """
+
+    TITLE = "Were earlier meetings right?"
+    TABLES = ("checks", "birds", "chances", "differentials", "choosing", "years")
 
     birds: pd.DataFrame
     checks: pd.DataFrame
@@ -142,9 +146,7 @@ class Review:
     choosing: pd.DataFrame
     years: pd.DataFrame
     gain: Estimate
-    summary: tuple[str, ...]
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def review(
@@ -165,18 +167,22 @@ def review(
     if as_it_would and rank_as_of is not None:
         meetings = meetings_as_of(flock, rank_as_of, progress=progress)
     stood = standings(flock, meetings)
-    told = with_since(stood, merit_since(merit, stood["bird"].tolist(), seed))
-    found = checks(flock, merit, told)
-    given, gained, hatched = chances(told), differentials(told), by_hatch_year(flock, merit)
+    since = with_since(stood, merit_since(merit, stood["bird"].tolist(), seed))
+    found = checks(flock, merit, since)
+    given, gained, hatched = chances(since), differentials(since), by_hatch_year(flock, merit)
     return Review(
-        birds=told,
+        birds=since,
         checks=found,
         chances=given,
         differentials=gained,
         choosing=choosing(flock, merit, told=earlier(flock, meetings)),
         years=hatched.table,
         gain=hatched.gain,
-        summary=(*((AS_IT_WOULD,) if as_it_would else ()), *in_short(told, found, given, hatched.gain)),
-        sentences=in_full(told, found, given, gained, hatched.table),
-        cannot=what_cannot(stood, told, hatched.table),
+        notes=(
+            *notes(Kind.SHORT, [AS_IT_WOULD] if as_it_would else []),
+            *notes(Kind.SHORT, in_short(since, found, given, hatched.gain)),
+            *facts(
+                in_full(since, found, given, gained, hatched.table), what_cannot(stood, since, hatched.table)
+            ),
+        ),
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from selection.answer import SEED
+from selection.answer import SEED, Answer, Kind, Note
 from selection.decide.verdicts.another_look import Look, best_look, first_look, looks_worth
 from selection.decide.verdicts.choice import Certainty, Kin, best_set, certainty
 from selection.decide.verdicts.tipping import Tip, room_to_reweigh, tip
@@ -53,15 +53,18 @@ class Group:
     detail: Detail | None = None
 
 
-@dataclass(frozen=True)
-class Verdicts:
+@dataclass(frozen=True, repr=False)
+class Verdicts(Answer):
     """The meeting's verdicts: table (verdicts.csv), unsexed (unsexed.csv), the groups, and what to know."""
+
+    TITLE = "The meeting's verdicts"
+    CSV = "verdicts"
+    TABLES = ("table", "unsexed")
 
     table: pd.DataFrame
     unsexed: pd.DataFrame
     groups: Mapping[str, Group]
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
@@ -71,7 +74,7 @@ def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
     groups = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}
     tables = [g.table for g in groups.values() if len(g.table)]
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICTS)
-    return Verdicts(table, unsexed(flock, merit), groups, _sentences(groups), _cannot(flock, merit, groups))
+    return Verdicts(table, unsexed(flock, merit), groups, (*_notes(groups), *_cannot(flock, merit, groups)))
 
 
 def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
@@ -257,23 +260,22 @@ def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...]) -> str:
     return f"{after.iloc[0]['bird']} stands next" if len(after) else ""
 
 
-def _sentences(groups: Mapping[str, Group]) -> tuple[str, ...]:
+def _notes(groups: Mapping[str, Group]) -> list[Note]:
+    """Who is kept, whom to see again and how firm that is, each about its group."""
     said = []
     for group in groups.values():
         kept = group.table.loc[group.table["stands"] == "keep", "bird"]
         if len(kept):
-            said.append(f"{group.name}: keep {listed(kept)}")
+            said.append(Note(Kind.PROPOSED, group.name, f"keep {listed(kept)}"))
         if group.again is not None:
-            said.append(
-                f"{group.name}: look again at {listed(group.again.birds)} side by side, worth "
-                f"{group.again.value:.1f} points of merit"
-            )
-        said += _how_sure(group)
+            birds, value = listed(group.again.birds), group.again.value
+            text = f"look again at {birds} side by side, worth {value:.1f} points of merit"
+            said.append(Note(Kind.LOOK, group.name, text))
+        said += [Note(Kind.FOUND, group.name, text) for text in _how_sure(group)]
         if group.ceiling_kept is False:
-            said.append(
-                f"{group.name}: no choice keeps under the relationship ceiling; the least related are kept"
-            )
-    return tuple(said)
+            text = "no choice keeps under the relationship ceiling; the least related are kept"
+            said.append(Note(Kind.FOUND, group.name, text))
+    return said
 
 
 def _how_sure(group: Group) -> list[str]:
@@ -283,26 +285,25 @@ def _how_sure(group: Group) -> list[str]:
         return []
     apart = int(sure.pairs["told_apart"].sum())
     said = [
-        f"{group.name}: the best birds, were they known, would beat these by {sure.expected_loss:.1f} points of "
+        f"the best birds, were they known, would beat these by {sure.expected_loss:.1f} points of "
         f"merit on average; {apart} of {len(sure.pairs)} pairs can be told apart"
     ]
     if sure.same_choice < 1:
         said.append(
-            f"{group.name}: reckoned with sections more or less strongly inherited, each as likely as what was used, "
+            f"reckoned with sections more or less strongly inherited, each as likely as what was used, "
             f"the same birds come first in {100 * sure.same_choice:.0f} cases of 100"
         )
     return said
 
 
-def _cannot(flock: Flock, merit: Merit, groups: Mapping[str, Group]) -> tuple[str, ...]:
+def _cannot(flock: Flock, merit: Merit, groups: Mapping[str, Group]) -> list[Note]:
     said = []
     free = merit.ranking[merit.ranking["bar"].isna()].groupby("group").size()
     for group in groups.values():
         wanted, unbarred = flock.plan.keep[group.name].number, int(free.get(group.name, 0))
         if not len(group.table):
-            said.append(
-                f"{group.name}: no candidates on {flock.plan.on}: nobody living has the plan's sex and origin"
-            )
+            text = f"no candidates on {flock.plan.on}: nobody living has the plan's sex and origin"
+            said.append(Note(Kind.CANNOT, group.name, text))
         elif unbarred < wanted:
-            said.append(f"{group.name}: {wanted} wanted, {unbarred} unbarred")
-    return tuple(said)
+            said.append(Note(Kind.CANNOT, group.name, f"{wanted} wanted, {unbarred} unbarred"))
+    return said

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from selection.answer import REACH, TAILS
+from selection.answer import REACH, TAILS, Kind, Note
 from selection.decide.years import theory
 from selection.decide.years.breeding import Genetics
 from selection.decide.years.course import Course
@@ -210,25 +210,29 @@ OUTSIDE = {"hatchability": "hatchability", "egg number": "eggs"}
 """Published losses that merit does not hold, and what they are called here."""
 
 
-def about_policies(summary: pd.DataFrame, closed: pd.DataFrame, years: int) -> tuple[str, ...]:
-    """One sentence a policy, then the closed policies' formulas and why the others have none."""
-    said = [_policy(row, years) for _, row in summary.iterrows()]
-    said += [
-        f"{row['policy']}: by formula N_e is {row['effective_size']:.1f} and the rate of inbreeding "
+def about_policies(summary: pd.DataFrame, closed: pd.DataFrame, years: int) -> tuple[Note, ...]:
+    """One note a policy, then the closed policies' formulas and why the others have none."""
+    said = [Note(Kind.POLICY, row["policy"], _policy(row, years)) for _, row in summary.iterrows()]
+    said += [Note(Kind.FOUND, row["policy"], _by_formula(row)) for _, row in closed.iterrows()]
+    if len(summary) > len(closed):
+        text = (
+            "That formula holds for a closed flock; with bought-in blood it would frighten wrongly, so that for "
+            "the other policies there are the runs alone."
+        )
+        said.append(Note(Kind.FOUND, None, text))
+    return tuple(said)
+
+
+def _by_formula(row: pd.Series) -> str:
+    return (
+        f"by formula N_e is {row['effective_size']:.1f} and the rate of inbreeding "
         f"{100 * row['rate']:.1f} % a generation; the runs, which begin with the birds there are, "
         + (
             f"give {100 * row['rate_runs']:.1f} %."
             if np.isfinite(row["rate_runs"])
             else "are too short to tell."
         )
-        for _, row in closed.iterrows()
-    ]
-    if len(summary) > len(closed):
-        said.append(
-            "That formula holds for a closed flock; with bought-in blood it would frighten wrongly, so that for "
-            "the other policies there are the runs alone."
-        )
-    return tuple(said)
+    )
 
 
 def _policy(row: pd.Series, years: int) -> str:
@@ -238,7 +242,7 @@ def _policy(row: pd.Series, years: int) -> str:
     if row["merit"] - row["less_depression"] > 0.05:
         merit += f"{row['less_depression']:+.1f} after the published depression, "
     return (
-        f"{row['policy']}: after {years} years {merit}inbreeding {row['inbreeding']:.3f} "
+        f"after {years} years {merit}inbreeding {row['inbreeding']:.3f} "
         f"({row['inbreeding_low']:.3f} to {row['inbreeding_high']:.3f}), "
         f"{100 * row['home_blood']:.0f} % of the blood from the home founders; {row['says']}."
     )

@@ -15,7 +15,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
-from selection.answer import SEED
+from selection.answer import SEED, Answer, Kind, Note, notes
 from selection.decide.matings.depression import depression
 from selection.decide.matings.matings import first_of, stay
 from selection.decide.verdicts.verdicts import Verdicts
@@ -47,31 +47,38 @@ MOST_RUNS = 250
 Progress = Callable[[str, float], None]
 
 
-@dataclass(frozen=True)
-class Years:
+@dataclass(frozen=True, repr=False)
+class Years(Answer):
     """The years ahead under each policy.
 
     table: one row a policy, year and quantity (`merit` of the year's chicks in points about today's living
     birds, `inbreeding` their mean F, `blood of …` shares): mean, low, high over the runs (90 %).
-    summary: one row a policy: merit and F at the end (of its last cycle of cocks) with their intervals and the
+    by_policy: one row a policy: merit and F at the end (of its last cycle of cocks) with their intervals and the
     Monte Carlo error of their means, merit less the published depression, gain a year, generation (years),
     rate (ΔF a generation), effective_size (missing where F does not rise), home_blood, says.
     closed: formulas of closed flocks beside what the runs did, for closed policies alone.
     ceiling: the policies that buy a cock every year: merit by year, what theory expects, the suppliers' level
-    and the limit it tends to. policies, season, runs: what was run. advice: what to mind in choosing a policy,
-    and how near the runs come; sentences: every policy in words, and what was assumed; cannot.
+    and the limit it tends to. policies, season, runs: what was run. Notes of the kind `ADVICE` say what to mind in
+    choosing a policy, and how near the runs come; `POLICY` every policy in words; `ASSUMED` what was assumed.
     """
 
+    TITLE = "The years ahead under each policy"
+    CSV = "years"
+    TABLES = ("table", "by_policy", "closed", "ceiling")
+
     table: pd.DataFrame
-    summary: pd.DataFrame
+    by_policy: pd.DataFrame
     closed: pd.DataFrame
     ceiling: pd.DataFrame
     policies: tuple[Policy, ...]
     season: Season
     runs: int
-    advice: tuple[str, ...]
-    sentences: tuple[str, ...]
-    cannot: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """What to mind in choosing a policy, and how near the runs come."""
+        return self.texts(Kind.ADVICE)
 
 
 def years_ahead(
@@ -111,15 +118,20 @@ def years_ahead(
     ceiling = ceiling_table(possible, courses, level) if genetics is not None else pd.DataFrame()
     return Years(
         table=year_table(possible, courses, of.names, genetics is not None),
-        summary=summary,
+        by_policy=summary,
         closed=closed,
         ceiling=ceiling,
         policies=possible,
         season=season,
         runs=runs,
-        advice=(*about_ceiling(ceiling), *beside_merit(summary), *advice(summary), *how_near(summary, runs)),
-        sentences=(*about_policies(summary, closed, years), *what_was_assumed(flock, season)),
-        cannot=(*_cannot(chosen, possible, genetics), *cost.cannot),
+        notes=(
+            *notes(Kind.ADVICE, about_ceiling(ceiling)),
+            *notes(Kind.ADVICE, beside_merit(summary)),
+            *notes(Kind.ADVICE, (*advice(summary), *how_near(summary, runs))),
+            *about_policies(summary, closed, years),
+            *notes(Kind.ASSUMED, what_was_assumed(flock, season)),
+            *notes(Kind.CANNOT, (*_cannot(chosen, possible, genetics), *cost.cannot)),
+        ),
     )
 
 
@@ -190,7 +202,7 @@ def _nothing(season: Season, cocks: Sequence[str], hens: Sequence[str]) -> Years
         f"No {kind} stays after this meeting, so that there are no years to follow." for kind in missing
     )
     empty = pd.DataFrame()
-    return Years(empty, empty, empty, empty, (), season, 0, (), (), cannot)
+    return Years(empty, empty, empty, empty, (), season, 0, notes(Kind.CANNOT, cannot))
 
 
 def _cannot(

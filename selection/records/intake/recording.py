@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from selection.answer import Answer, Kind, Note
 from selection.errors import Finding, SelectionError, in_lines
 from selection.records.forms.cells import parse_column
 from selection.records.forms.columns import FORMS
@@ -49,8 +50,8 @@ TRIES = 5
 """How often a hand-in is looked at again because somebody else recorded the same rows meanwhile."""
 
 
-@dataclass(frozen=True)
-class Recorded:
+@dataclass(frozen=True, repr=False)
+class Recorded(Answer):
     """What came of recording a hand-in.
 
     `taken`, `completed`, `corrected`, `unchanged` count rows by form; `refused` holds by form the refused
@@ -58,6 +59,8 @@ class Recorded:
     taken over. `findings` is everything found, remarks on accepted rows included. `stopped` says why nothing
     could be done, else None. `given_back`: refused rows lie in `refused/` to be mended.
     """
+
+    TITLE = "What came of recording"
 
     taken: Mapping[str, int] = field(default_factory=dict)
     completed: Mapping[str, int] = field(default_factory=dict)
@@ -75,6 +78,22 @@ class Recorded:
         if self.stopped is not None:
             return 2
         return int(any(finding.refused for finding in self.findings))
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The refused rows, by form."""
+        return dict(self.refused)
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What stopped it, and everything found, about its form."""
+        stopped = [] if self.stopped is None else [Note(Kind.CANNOT, None, self.stopped)]
+        found = [Note(Kind.REFUSED if f.refused else Kind.REMARK, f.form, _placed(f)) for f in self.findings]
+        return (*stopped, *found)
+
+    def summary(self) -> str:
+        """The same as :meth:`words`."""
+        return self.words()
 
     def words(self) -> str:
         """The outcome for the breeder: what was adopted and recorded, what was refused, then what to look at."""
@@ -99,6 +118,11 @@ class Recorded:
             where = f", see refused/{form}.csv" if self.given_back else ""
             parts.append(f"{len(self.refused[form])} refused{where}")
         return f"{form}: {', '.join(parts) or 'no rows'}"
+
+
+def _placed(finding: Finding) -> str:
+    row = "" if finding.row is None else f"row {finding.row}: "
+    return f"{row}{finding.reason()}"
 
 
 def record(

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from selection.answer import REACH
+from selection.answer import REACH, Kind, Note
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
@@ -224,7 +224,7 @@ def weights_frame(meeting: Meeting, birds: pd.Series) -> pd.DataFrame:
     at = meeting.merit.growth.at_age(birds, section.at_weeks)
     sexes = meeting.flock.birds.drop_duplicates("bird").set_index("bird")["sex"].reindex(at["bird"])
     bands = [section.band.get(young_class(section, sex), (np.nan, np.nan)) for sex in sexes]
-    never = at["why"].str.startswith("never weighed")
+    never = at["last_weeks"].isna()
     at = at.assign(weeks=section.at_weeks, low=[b[0] for b in bands], high=[b[1] for b in bands])
     at[["grams", "se"]] = at[["grams", "se"]].mask(never)
     inside = np.where(at["grams"] < at["low"], "under", np.where(at["grams"] > at["high"], "over", "within"))
@@ -258,7 +258,7 @@ ROWS = {
 PLURALS = {"clutch": "clutches", "income": "incomes", "stay in a pen": "stays in a pen"}
 
 
-def notes(meeting: Meeting, group: Group) -> dict[str, list[str]]:
+def notes(meeting: Meeting, group: Group) -> dict[str, list[Note]]:
     """By bird of the group: decided and why, barred and why, never scored or weighed, off the weight band."""
     bars = meeting.merit.ranking.set_index("bird")["bar"]
     scored = set(meeting.merit.points.looks["bird"].dropna())
@@ -266,15 +266,17 @@ def notes(meeting: Meeting, group: Group) -> dict[str, list[str]]:
     told = {}
     for row in each(group.table):
         bar, weight = bars[row.bird], weights.get(row.bird)
-        said = [f"barred: {bar}"] if isinstance(bar, str) else []
+        said = [(Kind.BARRED, f"barred: {bar}")] if isinstance(bar, str) else []
         if not missing(row.decided):
-            said.append("decided" if missing(row.decided_why) else f"decided: {row.decided_why}")
+            why = "" if missing(row.decided_why) else f": {row.decided_why}"
+            said.append((Kind.DECIDED, f"decided{why}"))
         unseen = [] if row.bird in scored else ["scored"]
         unseen += ["weighed"] if weight is not None and missing(weight.grams) else []
-        said += [f"never {' or '.join(unseen)}"] if unseen else []
+        kind = Kind.UNWEIGHED if row.bird in scored else Kind.UNSCORED
+        said += [(kind, f"never {' or '.join(unseen)}")] if unseen else []
         if weight is not None and weight.place in ("under", "over"):
-            said.append(f"{weight.place} the weight band")
-        told[row.bird] = said
+            said.append((Kind.BAND, f"{weight.place} the weight band"))
+        told[row.bird] = [Note(kind, row.bird, text) for kind, text in said]
     return told
 
 
@@ -287,7 +289,7 @@ def nothing_seen(meeting: Meeting, group: Group) -> bool:
 
 def left_out(meeting: Meeting) -> list[str]:
     """What the meeting does not count: impossible weights, rows dated after its day, hens the plan says nothing of."""
-    odd = [s.removeprefix("Left out: ") for s in meeting.merit.growth.sentences if s.startswith("Left out: ")]
+    odd = meeting.merit.growth.texts(Kind.LEFT_OUT)
     later = rows_after(meeting.flock)
     return [*odd, *([later] if later else []), *_not_judged(meeting)]
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from selection.answer import Kind, Note
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Group
@@ -18,6 +19,7 @@ from selection.show.page.ring_marks import ring_mark
 from selection.show.sections.candidates import left_out, notes, nothing_seen
 
 WORDS = {"keep": "Stays", "reserve": "In reserve"}
+UNSEEN = (Kind.UNSCORED, Kind.UNWEIGHED)
 MOST_NAMED = 3
 """Birds named that cannot be told apart; the others are counted."""
 MOST_LETTERS = 80
@@ -66,7 +68,7 @@ def _warning(meeting: Meeting, group: Group) -> Markup:
     return paragraph(f"None of these has been scored, weighed or measured: {order}.", "warn")
 
 
-def _marked(group: Group, stands: str, known: Mapping[str, list[str]]) -> Markup:
+def _marked(group: Group, stands: str, known: Mapping[str, list[Note]]) -> Markup:
     """The birds of one verdict as ring marks, each with its number, its chance of a place and what to know."""
     marks = [
         Markup("<li>{}<span><b>{}</b>{}</span></li>").format(
@@ -81,17 +83,17 @@ def _marked(group: Group, stands: str, known: Mapping[str, list[str]]) -> Markup
     )
 
 
-def _lines(group: Group, row: Any, known: list[str]) -> Markup:
+def _lines(group: Group, row: Any, known: list[Note]) -> Markup:
     """What stands under a bird's number: its chance, whether it is to be looked at, and what to know."""
     chance = in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else ""
-    unseen = any(note.startswith("never scored") for note in known)
-    again = ["look at it" if unseen else "look again"] if row.proposed == "look again" else []
-    told = [shorten(note, MOST_LETTERS, placeholder=" …") for note in known]
+    first = any(note.kind is Kind.UNSCORED for note in known)
+    again = ["look at it" if first else "look again"] if row.proposed == "look again" else []
+    told = [shorten(note.text, MOST_LETTERS, placeholder=" …") for note in known]
     lines = [", ".join([*([chance] if chance else []), *again]), ", ".join(told)]
     return Markup("").join(Markup('<br><span class="small">{}</span>').format(line) for line in lines if line)
 
 
-def _words(meeting: Meeting, group: Group, known: Mapping[str, list[str]]) -> list[Markup]:
+def _words(meeting: Meeting, group: Group, known: Mapping[str, list[Note]]) -> list[Markup]:
     """Whom to look at again, who goes, and what the order cannot tell, in words."""
     table, again = group.table, group.again
     going = table.loc[table["stands"] == "sell", "bird"].tolist()
@@ -104,7 +106,7 @@ def _words(meeting: Meeting, group: Group, known: Mapping[str, list[str]]) -> li
     firm = [_with_why(bird, known[bird]) for bird in going if bird not in doubtful]
     if firm or not going:
         said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody'}."))
-    unseen = [bird for bird in table["bird"] if known[bird] and known[bird][-1].startswith("never")]
+    unseen = [bird for bird in table["bird"] if any(note.kind in UNSEEN for note in known[bird])]
     if unseen and not nothing_seen(meeting, group):
         said.append(_line("Never scored or weighed, or both:", f"{listed(unseen)}."))
     return [*said, *_level(group)]
@@ -120,9 +122,9 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
     return _line("Look again tonight", f"at {birds} side by side, before anyone is sold: {worth}{others}.")
 
 
-def _with_why(bird: str, known: list[str]) -> str:
+def _with_why(bird: str, known: list[Note]) -> str:
     """A bird that goes, with what the meeting decided or what bars it."""
-    why = [note for note in known if note.startswith(("decided", "barred"))]
+    why = [note.text for note in known if note.kind in (Kind.DECIDED, Kind.BARRED)]
     return f"{bird} ({'; '.join(why)})" if why else bird
 
 

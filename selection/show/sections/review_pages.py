@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 from markupsafe import Markup
 
+from selection.answer import Kind
 from selection.decide.meeting import Meeting
 from selection.decide.review.checks import ENOUGH, learned
 from selection.decide.review.review import Review, review
@@ -36,10 +37,10 @@ def looking_back(meeting: Meeting, flock_path: str | Path) -> Fragment:
 
 def said(review: Review) -> Fragment:
     """The answer in words: in short, and folded away figure by figure."""
-    if not (review.summary or review.sentences):
+    if not review.notes:
         return paragraph("Nothing can be said yet.", "quiet")
     whole = folded("Figure by figure, in words", bullets(list(review.sentences), "small"), on_paper=False)
-    return join([bullets(list(review.summary)), whole if review.sentences else Markup("")])
+    return join([bullets(list(review.texts(Kind.SHORT))), whole if review.sentences else Markup("")])
 
 
 def checks(review: Review) -> Fragment:

@@ -6,6 +6,7 @@ import math
 
 from markupsafe import Markup
 
+from selection.answer import Kind
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.verdicts.tipping import MOST_POINTS, Tip
@@ -60,8 +61,7 @@ def groups(meeting: Meeting) -> Fragment:
 
 def _firm(meeting: Meeting, group: str) -> list[str]:
     """What the verdicts say of how firm a group's choice is, beyond who is kept and whom to see again."""
-    said = [s.removeprefix(f"{group}: ") for s in meeting.verdicts.sentences if s.startswith(f"{group}: ")]
-    return [s for s in said if not s.startswith(("keep ", "look again "))]
+    return list(meeting.verdicts.texts(Kind.FOUND, about=group))
 
 
 def tipping(meeting: Meeting) -> Fragment:

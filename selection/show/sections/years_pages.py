@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from selection.answer import Kind
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
 from selection.decide.years.years import Years
@@ -39,8 +40,7 @@ def years_ahead(years: Years) -> Fragment:
     pieces: list[Markup] = [policies_picture(years), policies(years), bullets(list(years.advice))]
     if len(years.ceiling):
         pieces += [ceiling_picture(years)]
-    policies_said = tuple(f"{name}: after" for name in years.summary["policy"])  # the table has said them
-    assumed = [said for said in years.sentences if not said.startswith(policies_said)]
+    assumed = years.texts(Kind.FOUND, Kind.ASSUMED)  # the table has said what comes of each policy
     pieces += [folded("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"))]
     if years.cannot:
         pieces += [heading("What cannot be said of the years ahead"), bullets(list(years.cannot), "small")]
@@ -60,7 +60,7 @@ def policies(years: Years) -> Fragment:
             "size": "" if missing(r.effective_size) else f"{r.effective_size:.0f}",
             "says": r.says,
         }
-        for r in each(years.summary)
+        for r in each(years.by_policy)
     ]
     columns = {
         "policy": "Policy",
@@ -70,7 +70,7 @@ def policies(years: Years) -> Fragment:
         "size": "Effective size, N_e",
         "says": "In words",
     }
-    if years.summary["effective_size"].isna().all():
+    if years.by_policy["effective_size"].isna().all():
         del columns["size"]
     caption = f"At the end of the years, over {years.runs:,} runs of the flock"
     return table(rows, columns, caption, empty="No policy could be followed.", kind="stack")
@@ -126,7 +126,7 @@ def policies_picture(years: Years) -> Fragment:
         name: plot.reach(frame["low"], frame["high"], zero=True)
         for name, frame in (("merit", merit), ("inbreeding", F))
     }
-    rows = [_policy(years, row, scales) for row in each(years.summary)]
+    rows = [_policy(years, row, scales) for row in each(years.by_policy)]
     title = (
         f"The years ahead under each policy: mean of {years.runs:,} runs, and shaded where nine in ten of them lie; "
         "merit of the year's chicks in points above or below today's living birds"

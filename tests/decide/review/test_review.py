@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.answer import Kind
 from selection.decide.review.checks import chances, checks, differentials, learned, with_since
 from selection.decide.review.hatch_years import by_hatch_year, gain_of
 from selection.decide.review.hindsight import as_of, choosing, standings
@@ -148,8 +149,8 @@ def test_no_meeting_kept_is_said() -> None:
     flock = holdings.flock()
     empty = review({}, flock, holdings.merit(flock, {}))
     assert empty.birds.empty
-    assert empty.summary[0].startswith("No earlier meeting is kept with this flock")
-    assert "nan" not in " ".join((*empty.summary, *empty.sentences, *empty.cannot)).lower()
+    assert empty.texts(Kind.SHORT)[0].startswith("No earlier meeting is kept with this flock")
+    assert "nan" not in " ".join((*empty.texts(Kind.SHORT), *empty.sentences, *empty.cannot)).lower()
 
 
 def test_the_flock_as_of_an_earlier_day_has_no_bird_that_hatched_later() -> None:
@@ -172,13 +173,19 @@ def test_a_holding_that_kept_no_meeting_is_ranked_as_of_its_earlier_seasons(
     found = review({}, flock, merit, rank_as_of=rank, progress=lambda step, share: steps.append(share))
     assert steps[-1] == 1.0
     assert set(found.birds["on"].dt.year) < set(flock.scores["on"].dt.year)
-    assert found.summary[0].startswith("No meeting was kept")
+    assert found.texts(Kind.SHORT)[0].startswith("No meeting was kept")
     assert found.choosing.empty
     kept = found.birds[found.birds["kept"]]
     gone = kept["bird"].map(flock.birds.set_index("bird")["gone_on"])
     assert len(kept) and (gone.isna() | (gone > kept["on"] + pd.DateOffset(months=4))).all()
     text = " ".join(
-        (*found.summary, *found.sentences, *found.cannot, *found.checks["says"], *found.chances["says"])
+        (
+            *found.texts(Kind.SHORT),
+            *found.sentences,
+            *found.cannot,
+            *found.checks["says"],
+            *found.chances["says"],
+        )
     )
     assert "nan" not in text.lower()
 

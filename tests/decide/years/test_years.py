@@ -80,7 +80,7 @@ def test_the_advice_names_the_policies_above_it() -> None:
 def test_what_merit_leaves_out_is_said_of_the_policies_that_inbreed() -> None:
     """Hatchability −6.4 % and eggs −6.2 % of the mean for 0.1 of F, as published."""
     ahead = run(years=8)
-    F = ahead.summary.set_index("policy")["inbreeding"]
+    F = ahead.by_policy.set_index("policy")["inbreeding"]
     told = [s for s in ahead.advice if "hatchability" in s]
     assert [s.split(":")[0] for s in told] == F.index[F > 0.1].tolist()
     home = next(s for s in told if s.startswith("home-bred cock"))
@@ -98,7 +98,7 @@ def test_a_fresh_cock_each_year_is_told_to_level_off() -> None:
 @pytest.mark.usefixtures("known")
 def test_the_error_of_the_means_is_theirs() -> None:
     """Means of 20 sets of 20 runs spread as the error that one set of them gives itself."""
-    sets = [run(runs=20, years=3, seed=s).summary.set_index("policy") for s in range(20)]
+    sets = [run(runs=20, years=3, seed=s).by_policy.set_index("policy") for s in range(20)]
     for name in ("merit", "inbreeding"):
         means = np.array([of.loc["home-bred cock", name] for of in sets])
         told = np.sqrt(np.mean([of.loc["home-bred cock", f"{name}_error"] ** 2 for of in sets]))
@@ -148,7 +148,7 @@ def test_memory_of_a_block_does_not_grow_with_runs() -> None:
 def test_without_any_records_inbreeding_is_followed_and_merit_is_not() -> None:
     found = run(years=2)
     assert "merit" not in set(found.table["quantity"])
-    assert found.summary["merit"].isna().all()
+    assert found.by_policy["merit"].isna().all()
     assert any("not merit" in s for s in found.cannot)
     assert "nan" not in " ".join(found.sentences).lower()
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from selection.answer import facts
 from selection.decide.years.years import Years, years_ahead
 from selection.show.sections import years_pages as show
 from tests.show import held
@@ -40,7 +41,7 @@ def test_without_merit_inbreeding_and_blood_are_drawn_alone(ahead: Years) -> Non
     bare = replace(
         ahead,
         table=ahead.table[ahead.table["quantity"] != "merit"],
-        summary=ahead.summary.assign(merit=float("nan")),
+        by_policy=ahead.by_policy.assign(merit=float("nan")),
         ceiling=pd.DataFrame(),
     )
     page = show.years_ahead(bare)
@@ -51,7 +52,7 @@ def test_without_merit_inbreeding_and_blood_are_drawn_alone(ahead: Years) -> Non
 def test_nothing_to_follow_is_said(ahead: Years) -> None:
     empty = pd.DataFrame()
     none = Years(
-        empty, empty, empty, empty, (), ahead.season, 0, (), (), ("No cock stays after this meeting.",)
+        empty, empty, empty, empty, (), ahead.season, 0, facts((), ["No cock stays after this meeting."])
     )
     assert "No cock stays" in show.years_ahead(none)
     assert "no ceiling" in show.ceiling_picture(none)
