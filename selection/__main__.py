@@ -118,14 +118,17 @@ def _record(options: argparse.Namespace) -> int:
 def _meeting(options: argparse.Namespace) -> int:
     from selection.show.pack import hold_meeting  # alone: it starts the kernel before tables are loaded
 
-    for line in hold_meeting(options.flock, options.out, progress=_progress):
-        print(line)
+    left = hold_meeting(options.flock, options.out, progress=_progress)
+    print("\n".join(left.lines))
 
     from selection.records.ledger.appending import left_out
 
     for found in left_out(options.flock):
         print(f"held without {found}", file=sys.stderr)
-    return 0
+    for said in (left.failed, left.unkept):
+        if said:
+            print(said, file=sys.stderr)
+    return left.status
 
 
 def _forms(options: argparse.Namespace) -> int:

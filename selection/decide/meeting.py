@@ -20,6 +20,8 @@ from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import RecordsError
 from selection.merit.ranking import Merit, rank
 from selection.records.flock import Flock, small_frames
+from selection.records.forms.cells import protect
+from selection.records.ledger.durable import publish_all, reason
 
 Progress = Callable[[str, float], None]
 
@@ -116,27 +118,37 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
 
 
 def write_tables(meeting: Meeting, out: Path) -> list[Path]:
-    """Write the contract's tables into `out` as CSV, made if it is not there.
+    """Write the contract's tables into `out` as CSV, made if it is not there: all of them or none.
 
     The same meeting gives the same bytes. Raises RecordsError where nothing can be written.
     """
     try:
-        out.mkdir(parents=True, exist_ok=True)
-        return [_write(name, table, out / f"{name}.csv") for name, table in meeting.tables.items()]
+        return publish_all(Path(out), table_files(meeting))
     except OSError as error:
         raise RecordsError(
-            f"the tables cannot be written into {out}: {error.strerror}; choose another --out"
+            f"the tables cannot be written into {out}: {reason(error)}; choose another --out"
         ) from error
 
 
-def _write(name: str, table: pd.DataFrame, path: Path) -> Path:
+def table_files(meeting: Meeting) -> dict[str, bytes]:
+    """The contract's tables as CSV files, by file name; text that a spreadsheet would run is guarded."""
+    return {f"{name}.csv": _csv(name, table) for name, table in meeting.tables.items()}
+
+
+def kept_tables(meeting: Meeting) -> dict[str, pd.DataFrame]:
+    """The tables that are kept with the flock, at full precision, for later seasons to look back on."""
+    return {name: meeting.tables[name] for name in ("ranking", "verdicts")}
+
+
+def _csv(name: str, table: pd.DataFrame) -> bytes:
     table = table.copy()
     decimals = {**DECIMALS, **RATE_TABLES.get(name, {})}
     for column in table.columns:
         if pd.api.types.is_float_dtype(table[column]):
             table[column] = _rounded(table[column], decimals.get(column, 2))
-    table.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
-    return path
+        else:
+            table[column] = [protect(cell) if isinstance(cell, str) else cell for cell in table[column]]
+    return table.to_csv(index=False, lineterminator="\n").encode()
 
 
 def _rounded(values: pd.Series, decimals: int) -> pd.Series:

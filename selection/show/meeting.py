@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
+from selection.show.leaving import leave
 from selection.show.page.fragments import begin
 from selection.show.page.words import cautions, glossary, worked_out
 from selection.show.sections.bird_cards import card, cards
@@ -29,6 +30,7 @@ __all__ = [
     "glossary",
     "groups",
     "laying",
+    "leave",
     "looking_back",
     "matings",
     "prices",

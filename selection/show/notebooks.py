@@ -23,8 +23,10 @@ SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
 LONGEST_SOCKET = 80
 """Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
-LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.loading', fromlist=['load']).load()"
-"""What a kernel loads at once, without waiting to be asked for it."""
+LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.loading', fromlist=['load']).load({folder!r})"
+"""What a kernel does at once, without waiting to be asked: it watches over its folder, and loads the pages."""
+NOTHING_OF_THE_FOLDER = ("-P", "-m", "ipykernel_launcher", "--InteractiveShellApp.ignore_cwd=True")
+"""Starts a kernel that runs no file of the folder the user happens to stand in, whatever it is called."""
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """What a kernel's linear algebra is told where the user's own environment says nothing: a season's matrices are small,
 and what is worth a second core is solved side by side already. With threads beside it takes half as much again."""
@@ -61,14 +63,22 @@ def loading_kernel() -> Iterator[AsyncKernelManager]:
         if os.name == "posix" and len(folder) < LONGEST_SOCKET:
             manager.transport = "ipc"
             manager.ip = str(Path(folder) / "kernel")
-        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", LOADS]
+        loads = LOADS.format(folder=folder)
+        argv = [sys.executable, *NOTHING_OF_THE_FOLDER, "-f", "{connection_file}", loads]
         manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python")
         with _failures():
-            run_sync(manager.start_kernel)(env={**ONE_THREAD, **os.environ})
+            run_sync(manager.start_kernel)(env=_environment(), cwd=folder)
         try:
             yield manager
         finally:
             run_sync(manager.shutdown_kernel)(now=True)
+
+
+def _environment() -> dict[str, str]:
+    """The user's own environment, in which a kernel finds this very package wherever it lies."""
+    own = str(Path(__file__).resolve().parents[2])
+    paths = [own, *os.environ.get("PYTHONPATH", "").split(os.pathsep)]
+    return {**ONE_THREAD, **os.environ, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
 
 
 def read_notebook(name: str, parameters: Mapping[str, Any], without: str | None = None) -> NotebookNode:

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from selection.errors import RecordsError
+from selection.errors import SelectionError
+from selection.show.leaving import HAND_OVER, PACK, Tables, handed_over, keep, publish, tables_of
 from selection.show.notebooks import NotebookError, loading_kernel, read_notebook, run_notebook
 from selection.show.page.fragments import CLOSING, OPENING, slug, stylesheet
 
 if TYPE_CHECKING:
-    import pandas as pd
     from nbformat import NotebookNode
 
     from selection.records.settings.plan import Plan
@@ -46,29 +46,60 @@ class Section:
     stands_open: bool
 
 
-def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> list[str]:
-    """Hold the meeting of `flock` and leave the pack and its tables in `out`; lines that say what was left.
+@dataclass(frozen=True)
+class Left:
+    """What holding a meeting left, in `lines`; `failed` says why there is no pack, `unkept` why it is not kept."""
 
-    Raises SelectionError, with nothing but its words, where the flock or its plan cannot be used. Where the
-    notebook cannot run on this machine the tables are still written, and a line says why there is no pack.
+    lines: tuple[str, ...]
+    failed: str | None = None
+    unkept: str | None = None
+
+    @property
+    def status(self) -> int:
+        """0: pack and tables left, and the meeting kept; 1: not kept with the flock; 2: no pack."""
+        return 2 if self.failed else int(self.unkept is not None)
+
+
+def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> Left:
+    """Hold the meeting of `flock`, leave the pack and its tables in `out`, and keep it with the flock.
+
+    Where only the pack fails the tables are left and the meeting counts as held. Raises SelectionError, with nothing
+    but its words, where the flock or its plan cannot be used or the tables cannot be made or written: then `out` stays
+    as it was.
     """
-    parameters = {"FLOCK": str(flock.resolve()), "OUT": str(out.resolve())}
+    parameters = {"FLOCK": str(flock.resolve()), "OUT": HAND_OVER}
+    failed, page, book = None, None, None
     try:
         with loading_kernel() as kernel, ThreadPoolExecutor(1) as aside:
             book = read_notebook("selection_meeting", parameters, NOTEBOOK_ONLY)
             settings = aside.submit(_settings, flock)  # with the tables it needs, while the kernel works
             run_notebook(kernel, book, progress)
-        page = render(book, _title(flock), _foot(flock, *settings.result()))
-    except NotebookError as error:
-        _tables_alone(flock, out, progress)
-        said = [f"no pack: the notebook could not run here ({error})"]
-    else:
-        _write(page, out)
-        said = [f"the pack: {out / 'meeting.html'}"]
-    said += _kept(flock, out)
+        page = render(book, _title(flock), _foot(flock, *settings.result())).encode(
+            "utf-8", "backslashreplace"
+        )
+        tables = handed_over(book)
+    except (NotebookError, SelectionError) as error:
+        tables = handed_over(book) if book else None
+        if tables is None and isinstance(error, SelectionError):
+            raise
+        failed = f"no pack: the notebook could not run here ({error})"
+    tables = tables or _tables_alone(flock, progress)
+    publish(out, tables, page)
+    unkept = keep(flock, tables)
     if progress:
         progress("done", 1.0)
-    return [*said, f"the tables: {', '.join(sorted(path.name for path in out.glob('*.csv')))}"]
+    said = [] if failed else [f"the pack: {out / PACK}"]
+    said.append(f"the tables: {', '.join(sorted(tables.files))}")
+    return Left(tuple(said), failed, unkept)
+
+
+def _page(book: NotebookNode, flock: Path, settings: tuple[Standard, Plan]) -> bytes:
+    """The pack's bytes; NotebookError where what the notebook showed cannot be made a page."""
+    try:
+        page = render(book, _title(flock), _foot(flock, *settings))
+    except Exception as error:  # whatever is wrong with the page, the tables are worth having
+        raise NotebookError(f"its page could not be made: {type(error).__name__}: {error}") from error
+    return page.encode("utf-8", "backslashreplace")  # a folder's name may be no text
 
 
 def render(book: NotebookNode, title: str, foot: str) -> str:
@@ -144,39 +175,9 @@ def _settings(flock: Path) -> tuple[Standard, Plan]:
     return standard, plan_of(texts, standard)
 
 
-def _write(page: str, out: Path) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        (out / "meeting.html").write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise RecordsError(
-            f"the pack cannot be written into {out}: {error.strerror}; choose another --out"
-        ) from error
-
-
-def _tables_alone(flock: Path, out: Path, progress: Progress | None) -> None:
+def _tables_alone(flock: Path, progress: Progress | None) -> Tables:
     """The tables without the pack; a flock's own fault comes out as its own words."""
-    from selection.decide.meeting import hold, write_tables
+    from selection.decide.meeting import hold
     from selection.records.flock import read_flock
 
-    write_tables(hold(read_flock(flock), progress), out)
-
-
-def _kept(flock: Path, out: Path) -> list[str]:
-    """Keep the ranking and verdicts with the flock, for later seasons to look back on; a line if it cannot be."""
-    from selection.records.ledger.appending import keep_meeting
-
-    on = _settings(flock)[1].on
-    try:
-        keep_meeting(flock, on, {name: _table(out / f"{name}.csv") for name in ("ranking", "verdicts")})
-    except RecordsError as error:
-        return [f"not kept with the flock for later seasons to look back on: {error}"]
-    return []
-
-
-def _table(path: Path) -> pd.DataFrame:
-    """A table as it was written: a bird called 007 or NA stays that."""
-    import pandas as pd
-
-    texts = dict.fromkeys(("bird", "left", "right", "reason", "decided_why", "bar"), "str")
-    return pd.read_csv(path, dtype=texts, keep_default_na=False, na_values=[""])
+    return tables_of(hold(read_flock(flock), progress))

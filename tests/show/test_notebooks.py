@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import nbformat
@@ -47,8 +51,6 @@ def test_parameters_replace_the_cell_tagged_for_them_and_no_other():
 
 
 def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(written):
-    import sys
-
     written(
         new_markdown_cell("## First step"),
         new_code_cell("X = 0", metadata={"tags": ["parameters"]}),
@@ -61,6 +63,47 @@ def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(wr
         run_notebook(kernel, book, lambda step, share: steps.append((step, share)))
     assert book.cells[2].outputs[0].data["text/plain"] == repr((sys.executable, 7))
     assert steps == [("First step", 0.0), ("First step", 0.5)]
+
+
+def test_a_kernel_runs_no_file_of_the_folder_it_is_started_in(written, tmp_path: Path, monkeypatch):
+    (tmp_path / "evil").mkdir()
+    for name in ("numpy", "pandas", "ipykernel_launcher", "selection", "fractions"):
+        (tmp_path / "evil" / f"{name}.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w')")
+    monkeypatch.chdir(tmp_path / "evil")
+    written(new_code_cell("import fractions, numpy, pandas, selection; selection.__name__"))
+    with loading_kernel() as kernel:
+        book = read_notebook("any", {})
+        run_notebook(kernel, book)
+    assert book.cells[0].outputs[0].data["text/plain"] == "'selection'"
+    assert not (tmp_path / "ran").exists()
+
+
+KILLED = """
+import sys, time
+from selection.show.notebooks import loading_kernel
+with loading_kernel() as kernel:
+    print("started", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("pause", [0.0, 1.5])
+def test_a_meeting_that_is_killed_leaves_no_folder_behind(tmp_path: Path, pause: float):
+    environment = {
+        **os.environ,
+        "TMPDIR": str(tmp_path),
+        "PYTHONPATH": os.pathsep.join(filter(None, sys.path)),
+    }
+    with subprocess.Popen([sys.executable, "-c", KILLED], env=environment, stdout=subprocess.PIPE) as started:
+        assert started.stdout is not None and started.stdout.readline() == b"started\n"
+        assert list(tmp_path.iterdir())
+        time.sleep(pause)
+        started.kill()
+    until = time.monotonic() + 60
+    while list(tmp_path.iterdir()) and time.monotonic() < until:
+        time.sleep(0.2)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_an_error_made_for_the_user_comes_out_as_its_words_alone(written):

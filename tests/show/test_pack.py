@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import errno
+import io
+import os
 import re
 import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from markupsafe import Markup
 
-from selection.decide.meeting import write_tables
+from selection.decide.meeting import table_files, write_tables
 from selection.errors import RecordsError, SelectionError
+from selection.records.ledger import durable
 from selection.records.ledger.kept import read_meetings
-from selection.show import pack
+from selection.show import leaving, pack
 from selection.show.notebooks import NotebookError
 from selection.show.pack import hold_meeting
 from tests.show import held
 
-TABLES = ["clutches", "laying", "matings", "prices", "ranking", "unsexed", "verdicts"]
+TABLES = ["clutches", "flock", "laying", "matings", "prices", "ranking", "unsexed", "verdicts"]
 MOST = 5_000_000
 """Bytes that a pack may have, so that it can be sent by mail."""
 
@@ -76,21 +82,21 @@ def test_the_meeting_is_kept_with_the_flock():
     kept = read_meetings(held.flock_path())
     on = held.holding().plan.on
     assert list(kept) == [date(on.year, on.month, on.day)]
-    assert list(kept[on]["ranking"]["bird"]) == list(held.meeting().merit.ranking["bird"])
-
-
-def test_birds_called_like_numbers_or_nothing_are_kept_by_their_names(tmp_path: Path):
-    (tmp_path / "ranking.csv").write_text("bird,left,rank\n007,,1\nNA,green,2\n")
-    assert pack._table(tmp_path / "ranking.csv")["bird"].tolist() == ["007", "NA"]
+    for name in ("ranking", "verdicts"):  # at full precision, to the last bit
+        ranked = held.meeting().tables[name]
+        pd.testing.assert_frame_equal(
+            kept[on][name], ranked, check_exact=True, check_dtype=False, check_column_type=False
+        )
 
 
 def test_a_meeting_that_cannot_be_kept_is_held_all_the_same(tmp_path: Path, monkeypatch):
     def full(*_):
         raise RecordsError("flock: the disk is full")
 
-    monkeypatch.setattr("selection.records.ledger.appending.keep_meeting", full)
-    (said,) = pack._kept(held.flock_path(), held.pack_folder())
-    assert said.endswith("the disk is full") and "not kept with the flock" in said
+    monkeypatch.setattr("selection.records.ledger.kept.keep_tables", full)
+    said = leaving.keep(held.flock_path(), leaving.tables_of(held.meeting()))
+    assert said is not None and said.endswith("the disk is full") and "not kept with the flock" in said
+    assert pack.Left((), None, said).status == 1
 
 
 def test_a_flock_that_cannot_be_used_is_refused_in_its_own_words(tmp_path: Path):
@@ -109,9 +115,59 @@ def test_where_the_notebook_cannot_run_the_tables_are_left_and_it_is_said(tmp_pa
 
     monkeypatch.setattr(pack, "run_notebook", fails)
     monkeypatch.setattr("selection.decide.meeting.hold", lambda *_: held.meeting())
-    said = hold_meeting(flock, tmp_path / "out")
-    assert said[0] == "no pack: the notebook could not run here (no kernel on this machine)"
-    assert sorted(p.stem for p in (tmp_path / "out").iterdir()) == TABLES
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "meeting.html").write_text("last week's")
+    left = hold_meeting(flock, tmp_path / "out")
+    assert left.failed == "no pack: the notebook could not run here (no kernel on this machine)"
+    assert left.status == 2 and not any("meeting.html" in line for line in left.lines)
+    files = sorted(p.name for p in (tmp_path / "out").iterdir())
+    assert files == sorted([*(f"{name}.csv" for name in TABLES), "meeting-earlier.html"])
+    assert (tmp_path / "out" / "meeting-earlier.html").read_text() == "last week's"
+    assert list(read_meetings(flock)) == [held.meeting().flock.plan.on]  # it counts as held
+
+
+def test_where_the_tables_cannot_be_made_or_written_the_folder_stays_as_it_was(tmp_path: Path, monkeypatch):
+    flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
+    held_before = read_meetings(flock)
+    out = tmp_path / "out"
+    (out / "verdicts.csv").mkdir(parents=True)
+    (out / "meeting.html").write_text("last week's")
+    tables = leaving.tables_of(held.meeting())
+    with pytest.raises(RecordsError, match=r"a folder stands where .* Nothing there was changed"):
+        leaving.publish(out, tables, b"new")
+
+    def full(path: Path, data: bytes) -> Path:
+        if path.name == "verdicts.csv":
+            raise OSError(errno.ENOSPC, "No space left on device", str(path))
+        return hidden(path, data)
+
+    hidden = durable._hidden
+    (out / "verdicts.csv").rmdir()
+    monkeypatch.setattr(durable, "_hidden", full)
+    for folder in (out, tmp_path / "new"):
+        with pytest.raises(RecordsError, match="the disk is full"):
+            leaving.publish(folder, tables, b"new")
+    assert [p.name for p in out.iterdir()] == ["meeting.html"] and not (tmp_path / "new").exists()
+    assert (out / "meeting.html").read_text() == "last week's"
+    assert read_meetings(flock).keys() == held_before.keys()
+
+
+def test_what_a_killed_writer_left_beside_a_table_is_removed(tmp_path: Path):
+    left, fresh = (tmp_path / f".ranking.csv.{name}.tmp" for name in ("0a1b2c3d", "4e5f6a7b"))
+    left.write_text("half")
+    fresh.write_text("another meeting writes it just now")
+    os.utime(left, (0, 0))
+    durable.publish_all(tmp_path, {"ranking.csv": b"whole"})
+    assert sorted(p.name for p in tmp_path.iterdir()) == [fresh.name, "ranking.csv"]
+
+
+def test_text_that_people_typed_begins_no_cell_as_a_formula_would():
+    rows = held.meeting().verdicts.table.copy()
+    rows["decided_why"] = ["=1+1", "+44", "-5", "@now", "'=x"] + ["plain"] * (len(rows) - 5)
+    verdicts = replace(held.meeting().verdicts, table=rows)
+    said = table_files(replace(held.meeting(), verdicts=verdicts))["verdicts.csv"].decode()
+    found = pd.read_csv(io.StringIO(said), dtype=str)["decided_why"].tolist()
+    assert found[:6] == ["'=1+1", "'+44", "'-5", "'@now", "''=x", "plain"]
 
 
 def test_numbers_of_birds_and_days_are_kept_on_one_line_and_nothing_else_changes():

@@ -177,7 +177,7 @@ def parse_column(cells: pd.Series, column: Column) -> Parsed:
 
 def protect(text: str) -> str:
     """`text` with an apostrophe before it where a spreadsheet would take it for a formula."""
-    return "'" + text if _FORMULA.match(text) and not _PLAIN.fullmatch(text) else text
+    return "'" + text if _FORMULA.match(text) else text
 
 
 def unprotect(text: str) -> str:

@@ -8,9 +8,11 @@ and says whether it got it. No locks: a writer that dies leaves at most a hidden
 from __future__ import annotations
 
 import errno
+import glob
 import os
+import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -23,10 +25,13 @@ WORDS = {
     errno.EACCES: "there is no permission; ask for the right to read and write there, or choose another place",
     errno.EPERM: "there is no permission; ask for the right to read and write there, or choose another place",
     errno.EROFS: "the disk can only be read; choose another folder",
+    errno.EISDIR: "a folder stands where a file is to be written; move it away",
     errno.EEXIST: "a file stands where a folder is needed; move it away",
     errno.ENOTDIR: "a file stands where a folder is needed; move it away",
     errno.ENOENT: "there is no such file or folder",
 }
+LEFT_OVER = 60
+"""Seconds after which a hidden file is nobody's any more: writing one takes moments."""
 NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 """What a file system without hard links answers (FAT, some network disks)."""
 
@@ -57,6 +62,44 @@ def publish(path: Path, data: bytes) -> None:
         hidden.unlink(missing_ok=True)
         raise
     sync_folder(path.parent)
+
+
+def publish_all(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Write files (by name) into `folder`, made if it is not there, once all of them are safely on the disk.
+
+    Raises OSError where the disk does not take one of them: then none has changed. Hidden files that a writer who was
+    stopped left of them are removed.
+    """
+    there = folder.exists()
+    paths = [folder / name for name in files]
+    if taken := next((path for path in paths if path.is_dir()), None):
+        raise IsADirectoryError(errno.EISDIR, "a folder stands where a file is to be written", str(taken))
+    hidden: list[Path] = []
+    try:
+        for path in paths:
+            hidden.append(_hidden(path, files[path.name]))
+        _sweep(paths)
+        for new, path in zip(hidden, paths, strict=True):
+            new.replace(path)
+    except BaseException:
+        for new in hidden:
+            with suppress(OSError):
+                new.unlink(missing_ok=True)
+        if not there:
+            with suppress(OSError):
+                folder.rmdir()
+        raise
+    sync_folder(folder)
+    return paths
+
+
+def _sweep(paths: Iterable[Path]) -> None:
+    """Remove what writers who were stopped left beside these paths."""
+    for path in paths:
+        for left in path.parent.glob(f".{glob.escape(path.name)}.????????.tmp"):
+            with suppress(OSError):
+                if time.time() - left.stat().st_mtime > LEFT_OVER:
+                    left.unlink()
 
 
 def claim(path: Path, data: bytes) -> bool:

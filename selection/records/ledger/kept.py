@@ -122,8 +122,15 @@ def keep_meeting(
     and is the one that :func:`read_meetings` gives. Raises RecordsError for a table that cannot be stored or
     a disk that does not take it.
     """
+    data = {name: stored(name, frame) for name, frame in frames.items()}
+    return keep_tables(flock_path, on, data, recorded_at)
+
+
+def keep_tables(
+    flock_path: str | Path, on: date, data: Mapping[str, bytes], recorded_at: datetime | None = None
+) -> str:
+    """As :func:`keep_meeting`, from tables that are :func:`stored` already."""
     records = Path(flock_path).resolve() / "records"
-    data = {name: _stored(name, frame) for name, frame in frames.items()}
     digest = hashlib.sha256(b"".join(name.encode() + data[name] for name in data)).hexdigest()
     moment = recorded_at or datetime.now(UTC)
     batch = Batch(
@@ -135,7 +142,8 @@ def keep_meeting(
     return batch.id
 
 
-def _stored(name: str, frame: pd.DataFrame) -> bytes:
+def stored(name: str, frame: pd.DataFrame) -> bytes:
+    """A meeting's table as it is kept: Parquet, at full precision. RecordsError where it cannot be."""
     if not re.fullmatch(r"[a-z][a-z_]*", name):
         raise RecordsError(f"a meeting's table is called by small letters alone, not {name!r}")
     try:
