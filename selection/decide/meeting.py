@@ -43,6 +43,7 @@ DECIMALS = {
     "eggs": 1,
     "inbreeding": 4,
     "inbreeding_most": 4,
+    "chance_over": 3,
 }
 """Decimals by column; a column not named keeps three significant places for rates and amounts alike."""
 

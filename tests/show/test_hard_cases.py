@@ -70,7 +70,7 @@ def stranger(flock: Flock) -> Flock:
 
 def keeps_none(flock: Flock) -> Flock:
     keep = {"cockerels": Keep(0), "pullets": Keep(0)}
-    return replace(flock, plan=replace(flock.plan, keep=keep, most_relationship=None, most_inbreeding=None))
+    return replace(flock, plan=replace(flock.plan, keep=keep, most_relationship=None))
 
 
 def no_pens(flock: Flock) -> Flock:

@@ -9,7 +9,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from selection.answer import Answer, Note, facts
+from selection.answer import SEED, Answer, Note, facts
 from selection.decide.fates import fates
 from selection.decide.matings.allotment import Allotment, allot
 from selection.decide.matings.depression import Depression, depression
@@ -18,16 +18,17 @@ from selection.decide.wording import counted
 from selection.merit.candidates import bars
 from selection.merit.ranking import Merit
 from selection.merit.relationship.kinship import Descent, degree
-from selection.merit.relationship.worst_case import SAME, Worst, WorstCase
+from selection.merit.relationship.worst_case import SAME, Worst, WorstCase, chance_over
 from selection.records.flock import Flock
 
-CLOSE = 0.125
-"""F of the chicks of half brother and sister: closer birds are never put together unasked (common practice)."""
+RISKY = 0.1
+"""A chance of more inbreeding than allowed that is worth a warning (common practice, no source)."""
 COLUMNS = (
     "cock",
     "hen",
     "inbreeding",
     "inbreeding_most",
+    "chance_over",
     "known",
     "merit",
     "merit_se",
@@ -41,9 +42,10 @@ class Matings(Answer):
     """Every pair of the birds that stay, and who is best put to whom.
 
     table: one row a pair: cock, hen, inbreeding (F of the chicks), inbreeding_most (over possible parents),
-    known (`yes`: no doubt about a parent bears on it), merit and merit_se (expected merit of the chicks on
-    one base, points; missing where it is not known), allowed, why. allotment: the best of it under the pen
-    sizes; depression: what inbreeding is held to cost; relationship: the same birds two by two (their A).
+    chance_over (that F is above the plan's `most_inbreeding`, by what is known of parents), known (`yes`: no doubt
+    about a parent bears on it), merit and merit_se (expected merit of the chicks on one base, points; missing where
+    it is not known), allowed, why. allotment: the best of it under the pen sizes; depression: what inbreeding is held
+    to cost; relationship: the same birds two by two (their A).
     """
 
     TITLE = "Whom the chosen birds can be put to"
@@ -58,22 +60,26 @@ class Matings(Answer):
 
 
 def matings(
-    flock: Flock, merit: Merit, verdicts: Verdicts, pen_sizes: int | Mapping[str, int] | None = None
+    flock: Flock,
+    merit: Merit,
+    verdicts: Verdicts,
+    pen_sizes: int | Mapping[str, int] | None = None,
+    seed: int = SEED,
 ) -> Matings:
     """Matings of the proposed keep and reserve and the standing birds, and the best allotment.
 
     `pen_sizes`: the most hens one cock may have, for all or by cock (None: any number). The allotment puts
     the hens that stay to the cocks that are kept; the reserve is in the table alone, and so are older cocks
-    unless none is kept. A pair is refused above the plan's `most_inbreeding`; where
-    the plan sets no ceiling none is refused for it, but none closer than `CLOSE` is put together.
+    unless none is kept. A pair is refused above the plan's `most_inbreeding`. `seed` is that of the parents drawn for
+    `chance_over`.
     """
     staying = stay(flock, verdicts)
     cocks, hens = (staying.loc[staying["sex"] == sex, "bird"].tolist() for sex in ("male", "female"))
-    table = _table(flock, merit, cocks, hens)
+    table = _table(flock, merit, cocks, hens, np.random.default_rng(seed))
     cost = depression(flock, merit)
     kept = staying.loc[staying["role"] != "reserve"]
     best = allot(
-        _not_too_close(table, flock.plan.most_inbreeding),
+        table,
         first_of(kept[kept["sex"] == "male"]),
         kept.loc[kept["sex"] == "female", "bird"].tolist(),
         pen_sizes,
@@ -83,12 +89,6 @@ def matings(
     among = pd.DataFrame(merit.pedigree.relationship(birds), index=birds, columns=birds)
     sentences = (*_sentences(flock, table), *best.sentences, *cost.sentences)
     return Matings(table, best, cost, among, facts(sentences, (*_cannot(cocks, hens), *cost.cannot)))
-
-
-def _not_too_close(pairs: pd.DataFrame, most: float | None) -> pd.DataFrame:
-    """The pairs, the closest refused too where only the want of a ceiling in the plan allows them."""
-    close = pairs["inbreeding"].astype(float) > CLOSE + SAME
-    return pairs if most is not None else pairs.assign(allowed=pairs["allowed"].mask(close, "no"))
 
 
 def stay(flock: Flock, verdicts: Verdicts) -> pd.DataFrame:
@@ -111,19 +111,24 @@ def first_of(cocks: pd.DataFrame) -> list[str]:
     return (cocks if kept.empty else kept)["bird"].tolist()
 
 
-def _table(flock: Flock, merit: Merit, cocks: Sequence[str], hens: Sequence[str]) -> pd.DataFrame:
+def _table(
+    flock: Flock, merit: Merit, cocks: Sequence[str], hens: Sequence[str], rng: np.random.Generator
+) -> pd.DataFrame:
     if not (cocks and hens):
         return pd.DataFrame(columns=list(COLUMNS))
     pedigree = merit.pedigree
     F = 0.5 * pedigree.relationship(cocks, hens)
     worst = WorstCase(pedigree, [*cocks, *hens])
+    over = chance_over(pedigree, cocks, hens, flock.plan.most_inbreeding, rng)
     words = _Words(flock, merit)
     rows = []
     for (i, cock), (j, hen) in product(enumerate(cocks), enumerate(hens)):
         case = worst.pair(cock, hen)
-        allowed, why = words.of(cock, hen, float(F[i, j]), case)
-        rows.append((cock, hen, F[i, j], max(0.5 * case.relationship, F[i, j]), allowed, why))
-    table = pd.DataFrame(rows, columns=["cock", "hen", "inbreeding", "inbreeding_most", "allowed", "why"])
+        allowed, why = words.of(cock, hen, float(F[i, j]), case, float(over[i, j]))
+        most = max(0.5 * case.relationship, F[i, j])
+        rows.append((cock, hen, F[i, j], most, over[i, j], allowed, why))
+    columns = ["cock", "hen", "inbreeding", "inbreeding_most", "chance_over", "allowed", "why"]
+    table = pd.DataFrame(rows, columns=columns)
     table["known"] = np.where(table["inbreeding_most"] - table["inbreeding"] > SAME, "no", "yes")
     return table.assign(**_chicks(merit, table))[list(COLUMNS)]
 
@@ -149,21 +154,22 @@ class _Words:
         sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
         self.descent = Descent(merit.pedigree, sexes)
 
-    def of(self, cock: str, hen: str, inbreeding: float, worst: Worst) -> tuple[str, str]:
-        over = self.most is not None and inbreeding > self.most + SAME
+    def of(self, cock: str, hen: str, inbreeding: float, worst: Worst, chance: float) -> tuple[str, str]:
+        over = inbreeding > self.most + SAME
         how = degree(inbreeding)
         if inbreeding > SAME:
             how += f" (F {inbreeding:.3f}{f', above the ceiling of {self.most:g}' if over else ''})"
             how += ": " + "; ".join(self.descent.common_ancestors(cock, hen))
-        parts = [how, *self._doubt(inbreeding, worst)]
+        parts = [how, *self._doubt(inbreeding, worst, chance)]
         return "no" if over else "yes", "; ".join(parts)
 
-    def _doubt(self, inbreeding: float, worst: Worst) -> list[str]:
+    def _doubt(self, inbreeding: float, worst: Worst, chance: float) -> list[str]:
         most = 0.5 * worst.relationship
         if most <= inbreeding + SAME:
             return []
         about = "as high as" if worst.exact else "no higher than"
-        above = " and above the ceiling" if self.most is not None and inbreeding <= self.most < most else ""
+        told = f"{chance:.2f}" if chance >= 0.005 else "under 0.005"
+        above = f" and above the ceiling (chance {told})" if inbreeding <= self.most + SAME < most else ""
         supposing = f" if {' and '.join(worst.supposing[:2])}" if worst.supposing else ""
         left = len(worst.supposing) - 2
         more = (
@@ -178,18 +184,14 @@ def _sentences(flock: Flock, table: pd.DataFrame) -> tuple[str, ...]:
         return ()
     refused = int((table["allowed"] == "no").sum())
     said = [f"{len(table)} pairs; {refused or 'none'} refused."]
-    if most is None:
-        close = int((table["inbreeding"].astype(float) > CLOSE + SAME).sum())
+    allowed = table[table["allowed"] == "yes"]
+    may = int((allowed["inbreeding_most"] > most + SAME).sum())
+    risky = int((allowed["chance_over"] >= RISKY).sum())
+    if may:
         said.append(
-            "The plan sets no ceiling on inbreeding, so no pair is refused for it; but no pen is proposed for the "
-            f"{counted(close, 'pair')} closer than half brother and sister (F above {CLOSE:g}; common practice)."
-            if close
-            else "The plan sets no ceiling on inbreeding, so no pair is refused for it."
+            f"{counted(may, 'allowed pair')} would be above {most:g} with the least lucky parents, "
+            f"{risky or 'none'} of them by a chance of {RISKY:g} or more."
         )
-    else:
-        risky = int(((table["allowed"] == "yes") & (table["inbreeding_most"] > most + SAME)).sum())
-        if risky:
-            said.append(f"{risky} allowed pairs would be above {most:g} with the least lucky parents.")
     return tuple(said)
 
 

@@ -17,8 +17,6 @@ from selection.merit.relationship.kinship import degree
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.worst_case import WorstCase
 
-MOST = 0.0625
-"""Most inbreeding of a trio's chicks where the plan sets none: as from first cousins (common practice)."""
 COLUMNS = [
     "cock",
     "hen",
@@ -39,7 +37,7 @@ def make_trios(
     kinds: pd.DataFrame,
     market: Market,
     pedigree: Pedigree | None,
-    most_inbreeding: float | None,
+    most_inbreeding: float,
     currency: Currency,
 ) -> pd.DataFrame:
     """Trios that may be offered instead of their birds singly; each bird is in one at most.
@@ -59,13 +57,12 @@ def make_trios(
     if pedigree is None or cocks.empty or len(hens) < 2:
         return pd.DataFrame(columns=COLUMNS)
     worst = WorstCase(pedigree, list(breeders["bird"]))
-    most = MOST if most_inbreeding is None else most_inbreeding
     chicks = np.array(
         [[worst.bound[worst.at[c], worst.at[h]] / 2 for h in hens["bird"]] for c in cocks["bird"]]
     )
     rows = [
         _trio(cocks.iloc[c], hens.iloc[pair], worst, pedigree, market, currency)
-        for c, pair in match(chicks, most)
+        for c, pair in match(chicks, most_inbreeding)
     ]
     return pd.DataFrame(rows, columns=COLUMNS)
 

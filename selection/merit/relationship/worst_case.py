@@ -1,12 +1,13 @@
-"""The most that a cock and a hen can be related, over every parent that each bird may have.
+"""How related a cock and a hen can be, over every parent that each bird may have: the most, and the chances.
 
-`merit.pedigree` averages relationship over possible parents; this is the other end of it, with the parents
-that it supposes. A supplier's pen that may be the same birds as in another spring counts as one more doubt.
+`pedigree` averages relationship over possible parents; this is the rest of it: the other end, with the parents that
+it supposes, and the chance that a pair is closer than allowed. A supplier's pen that may be the same birds as in
+another spring counts as one more doubt.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from math import prod
@@ -17,6 +18,15 @@ from selection.merit.relationship.pedigree import Pedigree
 
 MOST_ASSIGNMENTS = 2_048
 """So many ways of giving every uncertain bird its parents are tried one by one; beyond, a bound is given."""
+
+DRAWS = 1_000
+"""Sets of parents drawn for a chance: its standard error is .016 at the most."""
+
+CELLS = 20_000_000
+"""Relationships held at once while parents are drawn (80 MB)."""
+
+ROUNDED = 1e-6
+"""Inbreeding within single precision of a limit is at it."""
 
 SAME = 1e-9
 """Relationships closer together than this are the same."""
@@ -40,7 +50,7 @@ class _Options:
     """Possible parents of m birds, parents first, by local position.
 
     sires, dams: candidates of each (empty: a founder); same: founders it may be the same bird as; new:
-    whether such a founder may also be a bird of its own.
+    whether such a founder may also be a bird of its own; chances: of each candidate, by bird and side.
     """
 
     birds: tuple[str, ...]
@@ -48,6 +58,7 @@ class _Options:
     dams: tuple[tuple[int, ...], ...]
     same: tuple[tuple[int, ...], ...]
     new: tuple[bool, ...]
+    chances: Mapping[tuple[int, str], np.ndarray]
 
     def of(self, bird: int, side: str) -> tuple[int, ...]:
         return {"sire": self.sires, "dam": self.dams, "same": self.same}[side][bird]
@@ -93,7 +104,8 @@ class WorstCase:
 def _options(pedigree: Pedigree, positions: np.ndarray) -> _Options:
     local = {int(p): i for i, p in enumerate(positions)}
     sires, dams, same, new = [], [], [], []
-    for p in positions:
+    chances: dict[tuple[int, str], np.ndarray] = {}
+    for i, p in enumerate(positions):
         from_sires, from_dams = pedigree.sires[[p]], pedigree.dams[[p]]
         # a founder's shares on the dam side alone are chances of being an earlier founder (see from_shares)
         is_founder = from_sires.nnz == 0
@@ -102,8 +114,12 @@ def _options(pedigree: Pedigree, positions: np.ndarray) -> _Options:
         dams.append(() if is_founder else dam)
         same.append(dam if is_founder else ())
         new.append(bool(is_founder and from_dams.sum() < 1 - SAME))
+        if is_founder and dam:
+            chances[i, "same"] = from_dams.data
+        elif not is_founder:
+            chances |= {(i, "sire"): 2 * from_sires.data, (i, "dam"): 2 * from_dams.data}
     names = tuple(pedigree.birds[p] for p in positions)
-    return _Options(names, tuple(sires), tuple(dams), tuple(same), tuple(new))
+    return _Options(names, tuple(sires), tuple(dams), tuple(same), tuple(new), chances)
 
 
 def _bound(options: _Options) -> np.ndarray:
@@ -199,27 +215,79 @@ def _assignments(options: _Options) -> int:
 
 
 def _most_of_all(options: _Options, first: str, second: str) -> float:
-    """The greatest A(first, second) over all assignments, each by the tabular method, side by side."""
-    m = len(options.birds)
+    """The greatest A(first, second) over all assignments, side by side."""
     choices = [
         (i, side, (*options.of(i, side), *((-1,) if side == "same" and options.new[i] else ())))
-        for i in range(m)
+        for i in range(len(options.birds))
         for side in ("sire", "dam", "same")
         if options.of(i, side)
     ]
     ways = np.array(list(product(*(of for _, _, of in choices)))).reshape(-1, len(choices))
     picked = {(i, side): ways[:, c] for c, (i, side, _) in enumerate(choices)}
-    way = np.arange(len(ways))
-    A = np.zeros((len(ways), m + 1, m + 1))  # the last row stays zero: related to nothing
-    for i in range(m):
-        A[:, i, i] = 1
-        if (i, "same") in picked:
-            other = picked[i, "same"]
-            A[:, i, :i] = A[way, other, :i]
-        if (i, "sire") in picked:
-            sire, dam = picked[i, "sire"], picked.get((i, "dam"), np.full(len(ways), -1))
-            A[:, i, :i] = 0.5 * (A[way, sire, :i] + A[way, dam, :i])
-            A[:, i, i] = 1 + 0.5 * A[way, sire, dam]
-        A[:, :i, i] = A[:, i, :i]
     at = {bird: i for i, bird in enumerate(options.birds)}
-    return float(A[:, at[first], at[second]].max())
+    return float(_tabular(options, picked, len(ways))[at[first], at[second]].max())
+
+
+def _tabular(options: _Options, picked: Mapping[tuple[int, str], np.ndarray], ways: int) -> np.ndarray:
+    """A (m + 1, m + 1, ways) by the tabular method, all ways at once; the last row is 0: related to nothing.
+
+    picked: by bird and side the parent (ways,) of each way, −1 for none. Single precision: relationships are sums of
+    few powers of a half.
+    """
+    m, way = len(options.birds), np.arange(ways)
+    A = np.zeros((m + 1, m + 1, ways), dtype=np.float32)
+
+    def rows_of(parent: np.ndarray, upto: int) -> np.ndarray:
+        among = np.unique(parent)
+        if len(among) == 1:
+            return A[among[0], :upto]
+        return np.add.reduce([A[k, :upto] * (parent == k) for k in among])
+
+    for i in range(m):
+        A[i, i] = 1
+        if (i, "same") in picked:
+            A[i, :i] = rows_of(picked[i, "same"], i)
+        if (i, "sire") in picked:
+            sire, dam = picked[i, "sire"], picked.get((i, "dam"), np.full(ways, -1))
+            A[i, :i] = 0.5 * (rows_of(sire, i) + rows_of(dam, i))
+            A[i, i] = 1 + 0.5 * A[sire, dam, way]
+        A[:i, i] = A[i, :i]
+    return A
+
+
+def chance_over(
+    pedigree: Pedigree,
+    cocks: Sequence[str],
+    hens: Sequence[str],
+    most: float,
+    rng: np.random.Generator,
+    draws: int = DRAWS,
+) -> np.ndarray:
+    """Chance (cocks, hens) that chicks of each pair are inbred to more than `most`, by what is known of parents.
+
+    Parents are drawn by their shares, each bird's by itself, and F is worked out anew each time.
+    """
+    options = _options(pedigree, ancestry(pedigree, [*cocks, *hens]))
+    at = {bird: i for i, bird in enumerate(options.birds)}
+    rows, cols = (np.array([at[b] for b in birds], dtype=np.intp) for birds in (cocks, hens))
+    together = int(np.clip(CELLS // (len(options.birds) + 1) ** 2, 1, draws))
+    over, left = np.zeros((len(cocks), len(hens))), draws
+    while left > 0:
+        ways = min(together, left)
+        A = _tabular(options, _drawn(options, ways, rng), ways)
+        over += (0.5 * A[rows[:, None], cols] > most + ROUNDED).sum(axis=2)
+        left -= ways
+    return over / draws
+
+
+def _drawn(options: _Options, ways: int, rng: np.random.Generator) -> dict[tuple[int, str], np.ndarray]:
+    """A parent of each side for every bird of every way (ways,), drawn by its chance; −1 for a founder of its own."""
+    picked = {}
+    for (bird, side), chances in options.chances.items():
+        of = np.array((*options.of(bird, side), *((-1,) if side == "same" else ())))
+        if len(of):
+            which = (
+                np.searchsorted(np.cumsum(chances), rng.random(ways)) if len(of) > 1 else np.zeros(ways, int)
+            )
+            picked[bird, side] = of[np.minimum(which, len(of) - 1)]
+    return picked

@@ -23,6 +23,10 @@ YOUNG = ("cockerels", "pullets")
 """The groups of birds hatched in the season."""
 
 
+MOST_INBREEDING = 0.0625
+"""Ceiling on F of a pair's chicks where the plan names none: as from first cousins (common practice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Keep:
     """How many of one group the meeting keeps, and from which origins (empty: any)."""
@@ -71,7 +75,7 @@ class Plan:
     egg_days: int = 10
     cock_days: int = 21
     same_pen: float = 0.5
-    most_inbreeding: float | None = None
+    most_inbreeding: float = MOST_INBREEDING
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
     currency: str = ""  # blank: amounts stand without one
     usual: Mapping[str, float] = field(default_factory=dict)  # what such birds bring hereabouts, by sold_as
@@ -248,7 +252,9 @@ _TABLES: dict[str, Callable[[Table], dict[str, Any]]] = {
         "cock_days": t.number("cock_days", Limits(0, 60, whole=True), default=21),
     },
     "blood": lambda t: {"same_pen": t.number("same_pen", Limits(0, 1), default=0.5)},
-    "matings": lambda t: {"most_inbreeding": t.number("most_inbreeding", Limits(0, 1))},
+    "matings": lambda t: {
+        "most_inbreeding": t.number("most_inbreeding", Limits(0, 1), default=MOST_INBREEDING)
+    },
     "holding": lambda t: {"holding": t.text("name"), "contact": t.text("contact")},
     "prices": _prices,
     "spring": _spring,

@@ -27,6 +27,7 @@ PAIRS = {
     "allowed": "Allowed",
     "inbreeding": "Inbreeding of chicks, F",
     "most": "At worst",
+    "over": "Chance of more than allowed",
     "merit": "Merit of chicks, points (90 %)",
     "why": "How they are related",
 }
@@ -177,10 +178,11 @@ def pairs(of: Matings) -> Fragment:
             "allowed": r.allowed,
             "inbreeding": f"{r.inbreeding:.3f}",
             "most": f"{r.inbreeding_most:.3f}",
+            "over": f"{r.chance_over:.2f}",
             "merit": "" if missing(r.merit) else spread(r.merit, r.merit_se),
             "why": r.why,
         }
         for r in each(of.table)
     ]
-    listed = table(rows, PAIRS, "Every pair", ["inbreeding", "most", "merit"], kind="stack small")
+    listed = table(rows, PAIRS, "Every pair", ["inbreeding", "most", "over", "merit"], kind="stack small")
     return folded("Every pair in words (on paper: matings.csv)", listed, on_paper=False)

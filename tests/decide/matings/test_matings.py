@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +12,10 @@ import pytest
 
 from selection.decide.matings.matings import COLUMNS, Matings, matings, stay
 from selection.records.flock import Flock
+from selection.records.settings.plan import Plan
 from tests.decide import holdings
+
+PLAN = holdings.plan()
 
 STANDS = {"26-M1": "keep", "26-M2": "reserve", "26-P1": "keep", "26-P2": "keep", "26-P3": "sell"}
 
@@ -79,34 +84,37 @@ def test_a_pair_at_the_ceiling_is_allowed_and_the_doubt_above_it_is_said() -> No
     assert row["why"].startswith(
         "as first cousins (F 0.062): 26-M1 may be a chick and 26-P1 a grandchild of the "
     )
-    assert "F may be as high as 0.125 and above the ceiling if the unseen hen of Mill, 2026 is" in row["why"]
-    assert "4 allowed pairs would be above 0.0625 with the least lucky parents." in found.sentences
+    doubt = r"F may be as high as 0\.125 and above the ceiling \(chance 0\.2\d\) if the unseen hen of Mill, 2026 is"
+    assert re.search(doubt, row["why"])
+    said = "4 allowed pairs would be above 0.0625 with the least lucky parents, 4 of them by a chance of 0.1 or more."
+    assert said in found.sentences
 
 
 def test_unrelated_birds_are_said_to_be_so_as_far_as_is_known() -> None:
     assert pair(of(holdings.flock()), "26-M1", "24-H1")["why"] == "not related as far as is known"
 
 
-def test_without_a_ceiling_nothing_is_refused_and_that_is_said() -> None:
-    found = of(holdings.flock(most_inbreeding=None))
-    assert set(found.table["allowed"]) == {"yes"}
-    assert any(
-        s.startswith("The plan sets no ceiling on inbreeding, so no pair is refused for it")
-        for s in found.sentences
-    )
-
-
-def test_without_a_ceiling_no_pen_is_proposed_for_father_and_daughter() -> None:
+def test_without_a_ceiling_in_the_plan_first_cousins_are_the_limit() -> None:
     """Common practice: 25-M1, the only cock left, is the sire of 26-P1 and perhaps of 26-P2."""
-    flock = holdings.flock(most_inbreeding=None)
+    flock = replace(holdings.flock(), plan=Plan(PLAN.on, PLAN.season, PLAN.keep))
     stands = holdings.verdicts(**{**STANDS, "26-M1": "sell", "26-M2": "sell"})
     found = matings(flock, holdings.merit(flock, {}), stands)
-    assert pair(found, "25-M1", "26-P1")["inbreeding"] == pytest.approx(0.25)
+    assert pair(found, "25-M1", "26-P1")["allowed"] == "no"
     put = found.allotment.table.set_index("hen")
     assert pd.isna(put.loc["26-P1", "cock"])
     assert put.loc["26-P1", "why"] == "too close to every cock that is kept, or refused with him"
     assert put.loc["24-H1", "cock"] == "25-M1"
-    assert any("closer than half brother and sister (F above 0.125" in said for said in found.sentences)
+
+
+def test_the_chance_of_too_much_inbreeding_is_that_of_its_doubts() -> None:
+    """26-M1 is uncle of 26-P1 (F ⅛, above the ceiling) if Mill's cock and hen are both the same as last year (½ each);
+    of either alone they make half uncle and niece, at the ceiling and not above it."""
+    found = of(holdings.flock())
+    assert pair(found, "26-M1", "26-P1")["chance_over"] == pytest.approx(0.25, abs=0.03)
+    assert pair(found, "25-M1", "26-P1")["chance_over"] == 1
+    assert pair(found, "25-M1", "24-H1")["chance_over"] == 0
+    again = of(holdings.flock()).table["chance_over"]
+    assert again.equals(found.table["chance_over"])
 
 
 def test_a_barred_hen_stands_in_no_pair() -> None:

@@ -15,6 +15,7 @@ from selection.decide.prices.market import fit_sales
 from selection.decide.prices.money import Currency
 from selection.decide.prices.trios import make_trios, match
 from selection.merit.relationship.pedigree import from_parents, from_shares
+from selection.records.settings.plan import MOST_INBREEDING
 from tests.decide.prices.test_market import listed
 
 POUND = Currency("GBP")
@@ -39,7 +40,7 @@ def breeders(**sexes: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     return birds, kinds
 
 
-def trios(pedigree, most=None, market=None, **sexes: str) -> pd.DataFrame:
+def trios(pedigree, most=MOST_INBREEDING, market=None, **sexes: str) -> pd.DataFrame:
     birds, kinds = breeders(**sexes)
     return make_trios(birds, kinds, market or fit_sales(listed(60), 2026), pedigree, most, POUND)
 
@@ -155,5 +156,5 @@ def test_only_birds_that_go_one_by_one_as_breeders_take_part():
     for change in ({"lot": "pullets of B"}, {"sold_as": "layer"}, {"known": False}):
         column, value = next(iter(change.items()))
         changed = birds.assign(**{column: [birds[column].iloc[0], value, birds[column].iloc[0]]})
-        assert make_trios(changed, kinds, market, FAMILY, None, POUND).empty
-    assert len(make_trios(birds, kinds, replace(market), FAMILY, None, POUND)) == 1
+        assert make_trios(changed, kinds, market, FAMILY, MOST_INBREEDING, POUND).empty
+    assert len(make_trios(birds, kinds, replace(market), FAMILY, MOST_INBREEDING, POUND)) == 1

@@ -7,14 +7,16 @@ from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from selection.merit.relationship.parentage import parentage
+from selection.merit.relationship.pedigree import from_shares
 from selection.merit.relationship.pens import Laid, Pens
-from selection.merit.relationship.worst_case import WorstCase
+from selection.merit.relationship.worst_case import WorstCase, chance_over
 from selection.records.flock import Flock
 from selection.records.settings.plan import Plan
 from tests.merit.tiny import PLAN, bird, clutch, flock, stood
@@ -222,3 +224,59 @@ def test_of_a_mixed_brood_a_known_dam_tells_the_clutch() -> None:
         birds=[*FOUNDERS, chick], clutches=[clutch("26-H1"), clutch("26-H2", pen="pen 2")], pens=pens
     )
     assert shares(made) == pytest.approx({"B": 0.5, "H2": 0.5})
+
+
+def drawn_chick(stays: list[Stay], rng: np.random.Generator) -> tuple[str, str]:
+    """The sire and dam of one chick that truly hatched: an egg day and hen at random, a cock by what she carried."""
+    where = [(FIRST + timedelta(days=i), hen) for i in range(10) for hen in HENS]
+    held = [
+        at for at in where if any(s[0] == at[1] and s[1] == "pen 1" and s[2] <= at[0] < s[3] for s in stays)
+    ]
+    on, hen = held[rng.integers(len(held))]
+    carried = dict.fromkeys(COCKS, 1e-12)
+    for ago in range(22):
+        day = on - timedelta(days=ago)
+        pens = {s[1] for s in stays if s[0] == hen and s[2] <= day < s[3]}
+        for cock in {s[0] for s in stays if s[0] in COCKS and s[1] in pens and s[2] <= day < s[3]}:
+            carried[cock] += 2 ** (-ago / 2.5)
+    chances = np.array(list(carried.values()))
+    return str(rng.choice(COCKS, p=chances / chances.sum())), hen
+
+
+def some_season(rng: np.random.Generator) -> list[Stay]:
+    """Cock A makes way for B in pen 1 about the first egg; hens come to it from C's pen at different times."""
+    change = FIRST + timedelta(days=int(rng.integers(-8, 9)))
+    old, later = date(2025, 1, 1), date(2027, 1, 1)
+    stays = [("A", "pen 1", old, change), ("B", "pen 1", change, later), ("C", "pen 2", old, later)]
+    for hen in HENS:
+        came = FIRST + timedelta(days=int(rng.integers(-12, 6)))
+        stays += [(hen, "pen 2", old, came), (hen, "pen 1", came, later)]
+    return stays
+
+
+def test_the_chance_of_too_much_inbreeding_comes_true_bin_by_bin() -> None:
+    """50 seasons with true parents drawn egg by egg: of pairs said to be too close with chance p, p are."""
+    rng, said, true = np.random.default_rng(7), [], []
+    founders = {b: {} for b in (*COCKS, *HENS)}
+    sons, daughters = [f"son {i}" for i in range(3)], [f"daughter {i}" for i in range(4)]
+    cocks = [*COCKS, *sons]
+    for _ in range(50):
+        stays = some_season(rng)
+        found = laid(stays)
+        every = [*sons, *daughters]
+        shared = from_shares(
+            founders | dict.fromkeys(every, found.sires()), founders | dict.fromkeys(every, found.dams())
+        )
+        parents = {chick: drawn_chick(stays, rng) for chick in every}
+        truth = from_shares(
+            founders | {chick: {sire: 0.5} for chick, (sire, _) in parents.items()},
+            founders | {chick: {dam: 0.5} for chick, (_, dam) in parents.items()},
+        )
+        for most in (0.0625, 0.125):
+            said.append(chance_over(shared, cocks, daughters, most, rng, 400).ravel())
+            true.append((0.5 * truth.relationship(cocks, daughters) > most + 1e-9).ravel())
+    chance, came = np.concatenate(said), np.concatenate(true)
+    bins = np.digitize(chance, [0.02, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9])
+    for one in np.unique(bins):
+        at = bins == one
+        assert came[at].mean() == pytest.approx(chance[at].mean(), abs=0.05), (one, at.sum())

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from selection.merit.relationship import worst_case
 from selection.merit.relationship.pedigree import Pedigree, from_parents, from_shares
-from selection.merit.relationship.worst_case import WorstCase, ancestry
+from selection.merit.relationship.worst_case import WorstCase, ancestry, chance_over
 
 Shares = dict[str, dict[str, float]]
 
@@ -84,6 +84,21 @@ def test_the_average_relationship_is_the_mean_over_assignments(flock: tuple[Shar
     birds = list(flock[0])
     mean = sum(chance * A for chance, A in ways)
     assert from_shares(*flock).relationship(birds) == pytest.approx(mean.loc[birds, birds].to_numpy())
+
+
+@settings(max_examples=10, deadline=None)
+@given(small_flocks(), st.sampled_from([0.0, 0.0625, 0.125, 0.25]))
+def test_the_chance_of_more_than_allowed_is_that_of_all_assignments(
+    flock: tuple[Shares, Shares, Shares], most: float
+) -> None:
+    ways = every_assignment(*flock)
+    pedigree = from_shares(*flock)
+    cocks, hens = ([b for b in pedigree.birds if b.startswith(sex)] for sex in ("c", "h"))
+    exact = sum(chance * (0.5 * A.loc[cocks, hens] > most + 1e-9) for chance, A in ways)
+    found = chance_over(pedigree, cocks, hens, most, np.random.default_rng(1), 2_000)
+    # four standard errors of 2,000 draws: no more than .045
+    assert np.abs(found - np.asarray(exact, dtype=float)).max() < 0.045
+    assert (found[np.isclose(np.asarray(exact, dtype=float), 0)] == 0).all()
 
 
 @pytest.fixture

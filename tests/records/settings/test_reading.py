@@ -36,7 +36,7 @@ def test_a_plan_is_read_with_the_documented_defaults():
     plan = parse_plan("on = 2026-10-10", STANDARD)
     assert (plan.on, plan.season, plan.keep) == (date(2026, 10, 10), 2026, {})
     assert (plan.look_worth, plan.egg_days, plan.cock_days, plan.same_pen) == (0.1, 10, 21, 0.5)
-    assert (plan.most_inbreeding, plan.currency) == (None, "")
+    assert (plan.most_inbreeding, plan.currency) == (0.0625, "")
 
 
 def test_a_plan_keeps_its_groups_in_the_order_they_are_written():
