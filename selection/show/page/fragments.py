@@ -69,6 +69,12 @@ def folded(summary: str, inside: Markup, on_paper: bool = True) -> Fragment:
     return Fragment("<details{}><summary>{}</summary>{}</details>").format(_class(kind), summary, inside)
 
 
+def beside(*pieces: Markup) -> Fragment:
+    """Pieces side by side where the page is wide enough, one below the other where it is not."""
+    inside = Markup("").join(Markup("<div>{}</div>").format(piece) for piece in pieces if piece)
+    return Fragment('<div class="beside">{}</div>').format(inside)
+
+
 def heading(text: str, level: int = 3) -> Fragment:
     """A heading; those of level 2 stand in the pack's contents."""
     anchor = Markup(' id="{}"').format(slug(text)) if level == 2 else Markup("")

@@ -146,11 +146,13 @@ def cautions() -> Fragment:
 
 def worked_out(meeting: Meeting) -> Fragment:
     """How it was worked out, in plain words with sources; what it rests on; how strongly sections are inherited."""
-    steps = Markup("").join(Markup("<dt>{}</dt><dd>{}</dd>").format(name, words) for name, words in METHOD)
-    pieces: list[Markup] = [Fragment("<dl>{}</dl>").format(steps)]
+    steps = Markup("").join(
+        Markup("<div><dt>{}</dt><dd>{}</dd></div>").format(name, words) for name, words in METHOD
+    )
+    pieces: list[Markup] = [Fragment('<dl class="glossary">{}</dl>').format(steps)]
     pieces += [
         heading("What it rests on here"),
-        bullets([*meeting.merit.sentences, *meeting.merit.cannot], "small"),
+        bullets([*meeting.merit.sentences, *meeting.merit.cannot], "small columns"),
     ]
     pieces += [inherited(meeting.merit, meeting.flock.standard)]
     return join(pieces)

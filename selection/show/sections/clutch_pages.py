@@ -12,13 +12,25 @@ from selection.compare.clutches.comparison import ClutchComparison
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
 from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
-from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
+from selection.show.page.fragments import (
+    Fragment,
+    beside,
+    bullets,
+    folded,
+    heading,
+    join,
+    paragraph,
+    picture,
+    table,
+)
 from selection.show.page.style import MARKERS, QUIET, SERIES, WIDTH, drawing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+FIRST = 3
+"""Sentences that stand beside the picture; the others lie behind a fold."""
 YOUNG = {"male": "cockerels", "female": "pullets", "both": "both sexes"}
 TOLD = {
     "first": "First",
@@ -33,13 +45,18 @@ TOLD = {
 def clutches(meeting: Meeting) -> Fragment:
     """What hatched, how the clutches differ where they can be compared, and what would have made the rest so."""
     pieces: list[Markup] = [heading("What hatched"), hatched(meeting)]
-    pieces += [heading("How the clutches differ"), bullets(list(meeting.clutches.sentences))]
+    first, rest = meeting.clutches.sentences[:FIRST], meeting.clutches.sentences[FIRST:]
+    cannot = [*meeting.clutches.cannot, *_causes(meeting.clutches)]
     pieces += [
-        clutch_picture(meeting, "points"),
-        told_apart(meeting),
-        heading("What cannot be compared, and what would have made it so"),
+        heading("How the clutches differ"),
+        beside(clutch_picture(meeting, "points"), bullets(list(first))),
+        folded(
+            "More differences, and all that can be compared",
+            join([bullets(list(rest)), told_apart(meeting)]),
+            False,
+        ),
+        folded("What cannot be compared, and what would have made it so", bullets(cannot, "small"), False),
     ]
-    pieces += [bullets([*meeting.clutches.cannot, *_causes(meeting.clutches)], "small")]
     return join(pieces)
 
 
@@ -141,8 +158,7 @@ def told_apart(meeting: Meeting) -> Fragment:
     """Every difference that can be compared, bought-in against home-bred first, then the surest."""
     rows = told_frame(meeting.clutches)
     empty = "No two clutches of the season can be compared in anything recorded."
-    shown = table(rows, TOLD, "Clutches that can be compared", ["probability"], empty=empty, kind="stack")
-    return folded(f"All {len(rows)} comparisons", shown) if len(rows) > 8 else shown
+    return table(rows, TOLD, "Clutches that can be compared", ["probability"], empty=empty, kind="stack")
 
 
 def told_frame(comparison: ClutchComparison) -> pd.DataFrame:

@@ -17,7 +17,17 @@ from selection.merit.relationship.kinship import degree
 from selection.records.flock import Flock
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, spread
-from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.page.fragments import (
+    Fragment,
+    beside,
+    bullets,
+    folded,
+    heading,
+    join,
+    paragraph,
+    sentence,
+    table,
+)
 from selection.show.page.style import BARRED, KEEP, QUIET
 
 DARKEST = 0.25
@@ -53,8 +63,11 @@ def relationship_costs(flock: Flock, merit: Merit, verdicts: Verdicts) -> Fragme
     pieces: list[Markup] = []
     for group, of in found.items():
         if len(of.table) > 1:
-            pieces.append(tradeoff_picture(of, group, ceiling))
-        pieces.append(bullets([*of.sentences, *of.cannot], "small"))
+            pieces.append(
+                beside(tradeoff_picture(of, group, ceiling), bullets([*of.sentences, *of.cannot], "small"))
+            )
+        else:
+            pieces.append(bullets([*of.sentences, *of.cannot], "small"))
     if not found:
         return paragraph(
             "The plan keeps no young birds: there is nothing to weigh against relationship.", "quiet"

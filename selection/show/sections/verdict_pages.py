@@ -13,7 +13,7 @@ from selection.decide.verdicts.tipping import MOST_POINTS, Tip
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
 from selection.show.page.figures import missing
-from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, table
+from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, table
 from selection.show.page.ring_marks import ring_mark
 from selection.show.sections.candidates import (
     neighbours,
@@ -28,8 +28,7 @@ ROOM = {
     "first": "Above that comes in",
 }
 ROOM_CAPTION = (
-    "If a section counted for more or fewer points in merit than now, its own points times the plan's worth "
-    "(merit at its estimate, without its interval)"
+    "If a section counted for more or fewer points in merit than now (its own points times the plan's worth)"
 )
 ANYTHING = "anything"
 
@@ -102,9 +101,10 @@ def _room(meeting: Meeting, group: Group) -> Fragment:
     ]
     moving = [row for row in rows if row["room"] != ANYTHING]
     still = [row["title"] for row in rows if row["room"] == ANYTHING]
-    shown = table(moving, ROOM, ROOM_CAPTION, ["points"], empty="No section's points would change who stays.")
+    shown = table(moving, ROOM, "", ["points"], empty="No section's points would change who stays.")
     rest = f"{listed(still)}: the same birds stay whatever {'it counts' if len(still) == 1 else 'they count'} for."
-    return join([shown, paragraph(rest, "small")]) if moving and still else shown
+    inside = join([shown, paragraph(rest, "small")]) if moving and still else shown
+    return folded(ROOM_CAPTION, inside, on_paper=False)
 
 
 def room(lowest: float, highest: float) -> str:

@@ -37,11 +37,17 @@ def years_ahead(years: Years) -> Fragment:
     """The policies drawn, listed and in words; the ceiling; then what was assumed and cannot be said."""
     if years.table.empty:
         return bullets([*years.sentences, *years.cannot])
-    pieces: list[Markup] = [policies_picture(years), policies(years), bullets(list(years.advice))]
+    pieces: list[Markup] = [
+        policies_picture(years),
+        bullets(list(years.advice)),
+        folded("Each policy in figures and words", policies(years), on_paper=False),
+    ]
     if len(years.ceiling):
         pieces += [ceiling_picture(years)]
     assumed = years.texts(Kind.FOUND, Kind.ASSUMED)  # the table has said what comes of each policy
-    pieces += [folded("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"))]
+    pieces += [
+        folded("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"), False)
+    ]
     if years.cannot:
         pieces += [heading("What cannot be said of the years ahead"), bullets(list(years.cannot), "small")]
     return join(pieces)
