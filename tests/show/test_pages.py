@@ -206,7 +206,7 @@ def decided(meeting: Meeting) -> Meeting:
     kept, sold = group.tips[0].ahead, group.tips[0].behind
     rows = [(kept, "keep", "only <the> once"), (sold, "sell", "too wild")]
     made = pd.DataFrame(rows, columns=["bird", "decided", "why"]).assign(
-        on=pd.Timestamp(meeting.flock.plan.on)
+        on=pd.Timestamp(meeting.flock.plan.on), who=None, settled=None
     )
     flock = replace(meeting.flock, decisions=made)
     merit = rerank(meeting.merit, flock, {kept: "wry tail (M, 2026-09-01)"})
