@@ -7,7 +7,7 @@ choice after the look less that of the choice made now, in points.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Protocol
@@ -20,6 +20,7 @@ from selection.merit.season_model import Variances, compound, kinship_of
 from selection.merit.variances.correlations import PRIOR_MEAN
 from selection.merit.variances.trait_variances import prior_shares
 from selection.records.flock import Flock
+from selection.records.settings.reading import Section
 from selection.standard.traits import ByEye
 
 DRAWS = 4_000
@@ -137,9 +138,7 @@ def first_look(
 def unseen(flock: Flock, merit: Merit, birds: pd.Index) -> Unseen:
     """Birds as published values and their relationship tell of them, before the first look at any."""
     sections = flock.standard.by_eye
-    parts = np.array([prior_shares(s, judged=True)[0] * ByEye(s).usual_variance for s in sections])
-    rho, permanent, halo = (compound(value, len(sections)) for value in PRIOR_MEAN)
-    variances = Variances(parts, rho, permanent, halo)
+    variances = usual_variances(sections)
     worth = np.array([flock.plan.worth.get(s.name, 1.0) for s in sections])
     genetic = variances.covariance("genetic")
     kin = kinship_of(merit.parentage, birds).block_of(birds)
@@ -154,6 +153,13 @@ def unseen(flock: Flock, merit: Merit, birds: pd.Index) -> Unseen:
         look_cov=variances.covariance("residual"),
         by_eye=tuple(s.name for s in sections),
     )
+
+
+def usual_variances(sections: Sequence[Section]) -> Variances:
+    """Variances of sections judged by eye as the published values have them, before any look."""
+    parts = np.array([prior_shares(s, judged=True)[0] * ByEye(s).usual_variance for s in sections])
+    rho, permanent, halo = (compound(value, len(sections)) for value in PRIOR_MEAN)
+    return Variances(parts, rho, permanent, halo)
 
 
 def _reared_together(flock: Flock, birds: pd.Index) -> dict[str, np.ndarray]:

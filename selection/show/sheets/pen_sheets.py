@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import REACH
+from selection.decide.wording import counted
 from selection.records.after_meeting import going
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
@@ -59,7 +60,10 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class PenSheet:
-    """One sheet: its file's name, title, lines to fill in at the head, printed and empty columns, notes."""
+    """One sheet: its file's name, title, lines to fill in at the head, printed and empty columns, notes.
+
+    `empty` is what stands in place of lines where there is none.
+    """
 
     name: str
     title: str
@@ -69,6 +73,7 @@ class PenSheet:
     lines: tuple[Line, ...]
     notes: tuple[str, ...]
     spare: int = SPARE_LINES
+    empty: str = "No living bird is on record on this day."
 
 
 def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None) -> list[Path]:
@@ -146,7 +151,10 @@ def weighing_sheet(flock: Flock, growth: Growth | None = None) -> PenSheet:
 
 
 def ring_check_sheet(flock: Flock) -> PenSheet:
-    """For the weekly look at the rings of growing birds: what each wears, since when, and a box a week."""
+    """For the weekly look at the rings of growing birds: what each wears, since when, and a box a week.
+
+    Chicks that hatched and are not on the birds form yet are told by clutch: they wear rings as well.
+    """
     birds = _present(flock)
     growing = birds[~(birds["age_weeks"] >= GROWN_WEEKS)]
     rings = worn_rings(flock)
@@ -159,6 +167,7 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
         rings=growing["bird"].str.casefold().map(words).fillna("no ring"), weeks=_weeks_in_words(growing)
     )
     weeks = [Box("Week of", "✓ free, or new size", 1.0)] * WEEKS_A_SHEET
+    grown = len(birds) - len(growing)
     return PenSheet(
         name="ring-check",
         title="Weekly ring check of growing birds",
@@ -166,8 +175,28 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
         printed=("Weeks", "Rings"),
         boxes=tuple(weeks),
         lines=_lines(growing, ["weeks", "rings"]),
-        notes=CAUTIONS,
+        notes=(*CAUTIONS, *_not_written_down(flock)),
+        empty="No growing bird is on record on this day, so there is no ring to look at weekly"
+        + (
+            f"; the {counted(grown, 'living bird')} on record {'is' if grown == 1 else 'are'} grown."
+            if grown
+            else "."
+        ),
     )
+
+
+def _not_written_down(flock: Flock) -> list[str]:
+    """Clutches hatched within the last weeks of growing with more chicks than the birds form has ever had."""
+    day = pd.Timestamp(flock.plan.on)
+    clutches = flock.clutches.dropna(subset=["hatched_on", "hatched"])
+    young = clutches[clutches["hatched_on"] > day - pd.Timedelta(weeks=GROWN_WEEKS)]
+    named = flock.birds["clutch"].str.casefold().str.split(";").explode().str.strip().value_counts()
+    missing = young["hatched"] - folded(young["clutch"]).map(named).fillna(0)
+    return [
+        f"Clutch {clutch}: {hatched:.0f} hatched, {left:.0f} without a row on the birds form: use the empty lines."
+        for clutch, hatched, left in zip(young["clutch"], young["hatched"], missing, strict=True)
+        if left >= 1
+    ]
 
 
 def _present(flock: Flock) -> pd.DataFrame:

@@ -1,0 +1,254 @@
+"""The birds behind next spring's eggs, as the records know them: a supplier's unseen pen, or an own one.
+
+A supplier's pen of next spring is put into the pedigree beside its earlier ones, so that what its chicks here showed
+is carried to it by the very rules that carry it to their parents; of one never bought from nothing is known but how
+suppliers differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from selection.decide.spring.rearing import HOME
+from selection.decide.years.prospects import genetics_of
+from selection.merit.posterior import DRAWS as POSTERIOR_DRAWS
+from selection.merit.posterior import draw, normal_draws
+from selection.merit.ranking import Merit
+from selection.merit.relationship.parentage import Parentage, parentage
+from selection.merit.relationship.pedigree import Pedigree
+from selection.merit.season_model import BASE_VARIANCE, kinship_of
+from selection.merit.selection_index import merit_of, usual_merit_variance
+from selection.records.flock import Flock
+
+Floats = npt.NDArray[np.float64]
+
+DRAWS = 4_096
+"""Draws of everything that is not known; a chance then has a Monte Carlo error of at most 0.008."""
+ONE_LOOK = 0.3
+"""Squared accuracy of choosing where this season's records say nothing of it: one look at a usual section."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where eggs may come from: its name on the table, origin, and, for a supplier, how many stand in the pen.
+
+    `sires` and `dams` are the holding's own birds; empty for a supplier.
+    """
+
+    name: str
+    origin: str
+    cocks: float = np.nan
+    hens: float = np.nan
+    sires: tuple[str, ...] = ()
+    dams: tuple[str, ...] = ()
+
+    @property
+    def supplier(self) -> str:
+        """The supplier without its pen, as it is spelt."""
+        return self.name.split("/")[0].strip()
+
+    @property
+    def key(self) -> str:
+        """How :mod:`selection.decide.spring.rearing` calls it."""
+        return HOME if self.sires else self.supplier.casefold()
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Parents of a source's eggs, draw by draw: sires and dams (draws × birds × k functionals of breeding values).
+
+    `mendelian` (k × k): covariance of what chance adds to each chick; `inbreeding`: F of its chicks' chicks with the
+    hens here, on average; `known`: whether chicks of this supplier were ever here.
+    """
+
+    sires: Floats
+    dams: Floats
+    mendelian: Floats
+    inbreeding: float
+    known: bool
+
+    def chicks(self, eggs: int, rng: np.random.Generator) -> Floats:
+        """Breeding values of a chick from each egg (draws × eggs × k), its parents any of the pen's."""
+        count = len(self.sires)
+        run = np.arange(count)[:, None]
+        halves = [
+            0.5 * side[run, rng.integers(side.shape[1], size=(count, eggs))]
+            for side in (self.sires, self.dams)
+        ]
+        chance = rng.standard_normal((count, eggs, len(self.mendelian))) @ _root(self.mendelian).T
+        return halves[0] + halves[1] + chance
+
+
+class Blood:
+    """What is known of the merit of all sources together: `stock_of` each, `merit` of chicks, `noise` of choosing."""
+
+    def __init__(
+        self,
+        flock: Flock,
+        merit: Merit,
+        sources: Sequence[Source],
+        hens: Sequence[str],
+        rng: np.random.Generator,
+    ) -> None:
+        self.flock, self.merit_known, self.hens, self.rng = flock, merit, list(hens), rng
+        self.bought = [s for s in sources if not s.sires]
+        self.family, self.egg_of = _with_eggs(flock, self.bought)
+        genetics = genetics_of(merit)
+        self.sd = (
+            genetics.additive_sd
+            if genetics
+            else float(np.sqrt(usual_merit_variance(flock.standard, flock.plan)))
+        )
+        seen = genetics is not None and np.isfinite(genetics.noise)
+        self.looked_before = bool(seen)
+        self.noise = genetics.noise if genetics and seen else self.sd**2 * (1 - ONE_LOOK) / ONE_LOOK
+
+    @cached_property
+    def genetic(self) -> Floats:
+        """Genetic covariance of the functionals (k × k)."""
+        known, worth = self.merit_known.known, self.merit_known.worth
+        if known is None or worth is None:
+            return np.array([[self.sd**2]])
+        return np.asarray(worth.weights.T @ known.variances.covariance("genetic") @ worth.weights)
+
+    @cached_property
+    def drawn(self) -> Mapping[str, Floats]:
+        """Draws (draws × k) of every living bird, the bases and the suppliers' birds of earlier springs."""
+        merit = self.merit_known
+        living = pd.Index(self.flock.birds.loc[self.flock.birds["alive"], "bird"])
+        model = merit.known.model.kinship if merit.known else kinship_of(merit.parentage, living)
+        bases = [f"base {name}" for name in merit.parentage.suppliers]
+        wanted = pd.Index([*living, *bases, *self._earlier()])
+        wanted = wanted[wanted.isin(model.birds)]
+        if merit.known is None or merit.worth is None:
+            flat = normal_draws(np.zeros(len(wanted)), self.sd**2 * model.block_of(wanted), DRAWS, self.rng)[
+                ..., None
+            ]
+        else:
+            every = draw(merit.known, wanted, merit.worth.weights, self.rng, quick=True).draws
+            flat = every[np.linspace(0, POSTERIOR_DRAWS - 1, DRAWS).astype(int)]
+        self.living = np.flatnonzero(wanted.isin(living))
+        self.base = merit_of(flat[:, self.living], merit.band).mean(axis=1)
+        return {bird: flat[:, i] for i, bird in enumerate(wanted)}
+
+    def merit(self, breeding_values: Floats) -> Floats:
+        """Merit on the flock's base, about the mean of the living birds (draws × …), of functionals (draws × … × k)."""
+        _ = self.drawn
+        return merit_of(breeding_values, self.merit_known.band) - self.base[:, None]
+
+    def stock_of(self, source: Source) -> Stock:
+        """The parents of a source's eggs."""
+        if source.sires:
+            return self._own(source)
+        pedigree = self.family.pedigree
+        egg = self.egg_of[source.name]
+        at = int(pedigree.positions([egg])[0])
+        sides = [self._unseen(side[[at]].indices, source) for side in (pedigree.sires, pedigree.dams)]
+        inbreeding = self._with_hens(pedigree, [egg])
+        return Stock(sides[0], sides[1], 0.5 * self.genetic, inbreeding, self._base_of(source) in self.drawn)
+
+    def _own(self, source: Source) -> Stock:
+        pedigree = self.merit_known.pedigree
+        sides = [np.stack([self.drawn[b] for b in birds], axis=1) for birds in (source.sires, source.dams)]
+        F = [
+            float(pedigree.inbreeding[pedigree.positions(birds)].mean())
+            for birds in (source.sires, source.dams)
+        ]
+        both = [self._with_hens(pedigree, birds) for birds in (source.sires, source.dams)]
+        return Stock(sides[0], sides[1], 0.5 * (1 - np.mean(F)) * self.genetic, float(np.mean(both)), True)
+
+    def _with_hens(self, pedigree: Pedigree, birds: Sequence[str]) -> float:
+        """Mean F of chicks of `birds` and the hens here; 0 where there is none."""
+        return float(0.5 * pedigree.relationship(list(birds), self.hens).mean()) if self.hens else 0.0
+
+    def _unseen(self, places: npt.NDArray[np.intp], source: Source) -> Floats:
+        """Draws of unseen birds of next spring: each perhaps one of an earlier spring, else new blood of its base."""
+        pedigree = self.family.pedigree
+        base = self.drawn.get(self._base_of(source))
+        if base is None:
+            base = normal_draws(np.zeros(len(self.genetic)), BASE_VARIANCE * self.genetic, DRAWS, self.rng)
+        root, birds = _root(self.genetic), []
+        for place in places:
+            row = pedigree.weights[[int(place)]]
+            earlier = {pedigree.birds[k]: w for k, w in zip(row.indices, row.data, strict=True)}
+            there = {bird: w for bird, w in earlier.items() if bird in self.drawn}
+            mean = sum((w * self.drawn[bird] for bird, w in there.items()), (1 - sum(there.values())) * base)
+            own = np.sqrt(pedigree.mendelian[int(place)]) * self.rng.standard_normal(base.shape) @ root.T
+            birds.append(mean + own)
+        return np.stack(birds, axis=1)
+
+    def _earlier(self) -> list[str]:
+        """Unseen birds of earlier springs of the suppliers that are offered."""
+        pedigree = self.family.pedigree
+        eggs = pedigree.positions(list(self.egg_of.values()))
+        parents = np.unique(pedigree.weights[eggs].indices)
+        return (
+            [pedigree.birds[k] for k in np.unique(pedigree.weights[parents].indices)] if len(parents) else []
+        )
+
+    @staticmethod
+    def _base_of(source: Source) -> str:
+        return f"base {source.supplier}"
+
+
+def _with_eggs(flock: Flock, bought: Sequence[Source]) -> tuple[Parentage, dict[str, str]]:
+    """The flock's parentage with a clutch of next spring and its one chick from each supplier; source → chick."""
+    if not bought:
+        return parentage(flock), {}
+    day = pd.Timestamp(flock.plan.season + 1, 3, 15)
+    chick = [f"chick of next spring {i}" for i in range(len(bought))]
+    label = [f"clutch of next spring {i}" for i in range(len(bought))]
+    clutches = pd.DataFrame(
+        {
+            "clutch": label,
+            "origin": "bought-in",
+            "source": [s.name for s in bought],
+            "set_on": day,
+            "hatched_on": day + pd.Timedelta(days=21),
+            "cocks": [s.cocks for s in bought],
+            "hens": [s.hens for s in bought],
+        }
+    )
+    birds = pd.DataFrame(
+        {
+            "bird": chick,
+            "sex": "unknown",
+            "clutch": label,
+            "hatched": day + pd.Timedelta(days=21),
+            "hatch_year": float(day.year),
+            "origin_of": "bought-in",
+            "source_of": [s.name for s in bought],
+            "alive": True,
+        }
+    )
+    more = replace(flock, clutches=_below(flock.clutches, clutches), birds=_below(flock.birds, birds))
+    return parentage(more), {s.name: c for s, c in zip(bought, chick, strict=True)}
+
+
+def _below(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """`frame` with `rows` below it, in its own columns and dtypes."""
+    full = rows.reindex(columns=frame.columns).astype(frame.dtypes.to_dict())
+    return pd.concat([frame, full], ignore_index=True)
+
+
+def _root(covariance: Floats) -> Floats:
+    return np.linalg.cholesky(
+        covariance + 1e-12 * max(float(np.trace(covariance)), 1e-300) * np.eye(len(covariance))
+    )
+
+
+def best_found(merit: Floats, seen: Floats, there: npt.NDArray[np.bool_]) -> Floats:
+    """Merit of the candidate that looks best among the first so many eggs (draws × eggs), missing before the first.
+
+    `seen` is what choosing sees of each, `there` whether the egg gave a candidate; all draws × eggs.
+    """
+    running = np.maximum.accumulate(np.where(there, seen, -np.inf), axis=1)
+    first = there & (seen == running)
+    at = np.maximum.accumulate(np.where(first, np.arange(merit.shape[1]), 0), axis=1)
+    return np.where(np.isfinite(running), np.take_along_axis(merit, at, axis=1), np.nan)

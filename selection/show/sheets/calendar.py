@@ -1,0 +1,125 @@
+"""The season's calendar to pin up, and as an iCalendar file (RFC 5545) for whatever diary the holding keeps."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from datetime import UTC, datetime, time, timedelta
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from selection.answer import Kind
+from selection.decide.summer.calendar import Calendar
+from selection.decide.summer.worth_seeing import WorthSeeing
+from selection.records.flock import Flock
+from selection.records.ledger import durable
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+TEMPLATES = Path(__file__).parents[1] / "templates"
+NAMES = {
+    "candle": "Candle",
+    "hatch": "Hatch",
+    "rings": "Rings",
+    "weigh": "Weigh",
+    "look": "Look",
+    "meeting": "Meeting",
+}
+"""What the kinds of days are called on the page."""
+
+
+def write_calendar(
+    calendar: Calendar, flock: Flock, out: str | Path, seeing: WorthSeeing | None = None
+) -> list[Path]:
+    """Write `calendar.html` and `calendar.ics` into the folder `out` and return their paths.
+
+    `seeing` is the week's short list, printed at the head of the page. Raises RecordsError where the disk does not
+    take them.
+    """
+    written = []
+    for name, content in (
+        ("calendar.html", page(calendar, flock, seeing).encode()),
+        ("calendar.ics", icalendar_of(calendar, flock)),
+    ):
+        path = Path(out) / name
+        with durable.in_words(path):
+            durable.publish(path, content)
+        written.append(path)
+    return written
+
+
+def page(calendar: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str:
+    """The calendar as one HTML page: what is to come month by month, what is past; all that was typed is escaped."""
+    events = calendar.events
+    return _template().render(
+        breed=flock.standard.breed,
+        season=flock.plan.season,
+        on=calendar.day,
+        months=_months(events[~events["past"]]),
+        past=_months(events[events["past"]]),
+        names=NAMES,
+        seeing=seeing.texts(Kind.LOOK, Kind.SHORT) if seeing else (),
+        notes=calendar.texts(Kind.WARNING, Kind.ASSUMED, Kind.CANNOT),
+    )
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, FileSystemLoader
+
+    pages = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True)
+    return pages.get_template("calendar.html")
+
+
+def _months(events: pd.DataFrame) -> Sequence[tuple[str, list[dict[str, str]]]]:
+    """The events month by month; the reason stands once a month where it is the same."""
+    parts = []
+    for month, rows in events.groupby(events["on"].dt.strftime("%Y-%m"), sort=True):
+        told: set[str] = set()
+        lines = []
+        for on, kind, what, why in rows[["on", "kind", "what", "why"]].itertuples(index=False):
+            lines.append(
+                {"day": f"{on:%a} {on.day}", "kind": kind, "what": what, "why": "" if why in told else why}
+            )
+            told.add(why)
+        parts.append((f"{pd.Timestamp(f'{month}-01'):%B %Y}", lines))
+    return parts
+
+
+def icalendar_of(calendar: Calendar, flock: Flock) -> bytes:
+    """The calendar as an iCalendar object (RFC 5545): an all-day event for each day.
+
+    An event keeps its UID as long as it is the same thing of the same clutch, so that a diary that has read an earlier
+    file moves it instead of adding it again.
+    """
+    from icalendar import Calendar as Diary
+    from icalendar import Event
+
+    diary = Diary()
+    diary.add("prodid", "-//selection//season calendar//EN")
+    diary.add("version", "2.0")
+    diary.add("calscale", "GREGORIAN")
+    diary.add("x-wr-calname", f"{flock.standard.breed}, season {flock.plan.season}")
+    stamp = datetime.combine(calendar.day, time(), UTC)
+    times: dict[str, int] = {}
+    for on, kind, what, about, why in calendar.events[["on", "kind", "what", "about", "why"]].itertuples(
+        index=False
+    ):
+        of = f"{flock.standard.breed}|{flock.plan.season}|{kind}|{about}"
+        times[of] = times.get(of, 0) + 1
+        event = Event()
+        event.add("uid", f"{hashlib.sha256(f'{of}|{times[of]}'.encode()).hexdigest()[:32]}@selection")
+        event.add("dtstamp", stamp)
+        event.add("dtstart", on.date())
+        event.add("dtend", on.date() + timedelta(days=1))
+        event.add("summary", what)
+        if why:
+            event.add("description", why)
+        event.add("categories", [NAMES[kind]])
+        event.add("transp", "TRANSPARENT")
+        diary.add_component(event)
+    return bytes(diary.to_ical())
