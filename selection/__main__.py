@@ -11,7 +11,12 @@ import sys
 import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from selection.records.flock import Flock
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -66,6 +71,9 @@ def _own_fault(error: Exception) -> int:
     return 2
 
 
+_DAY = "the day it is for, as 2026-06-10 (default: today within the season, else the plan's)"
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="selection", description="A season's forms in, a selection meeting's verdicts out."
@@ -80,8 +88,10 @@ def _parser() -> argparse.ArgumentParser:
     meeting.add_argument("--out", type=Path, required=True, help="folder for meeting.html and the tables")
     forms = _command(commands, "forms", _forms, "write the season's workbook and the sheets to print")
     forms.add_argument("--out", type=Path, default=None, help="folder for them (default: FLOCK/forms)")
+    forms.add_argument("--on", default=None, help=_DAY)
     rings = _command(commands, "rings", _rings, "plan rings: free pairs, rings to check or change")
     rings.add_argument("--colours", default=None, help="colours in stock, parted by commas")
+    rings.add_argument("--on", default=None, help=_DAY)
     decide = _command(commands, "decide", _decide, "record what the meeting decided on a bird")
     decide.add_argument("bird", help='its number, name, or colours as worn that day: "green blue"')
     decide.add_argument("decided", choices=("keep", "reserve", "sell"))
@@ -132,30 +142,45 @@ def _meeting(options: argparse.Namespace) -> int:
 
 
 def _forms(options: argparse.Namespace) -> int:
-    from selection.records.flock import read_flock
     from selection.records.forms.season_workbook import write_forms
+    from selection.show.sheets.calendar import write_calendar
     from selection.show.sheets.pen_sheets import write_pen_sheets
 
-    flock = read_flock(options.flock)
+    flock, meeting = _seen_on(options)
     out = options.out or options.flock / "forms"
     asked = out / f"forms-{flock.plan.season}.xlsx"
-    written = [write_forms(flock, asked), *write_pen_sheets(flock, out)]
+    written = [
+        write_forms(flock, asked),
+        *write_pen_sheets(flock, out),
+        *write_calendar(flock, meeting, out),
+    ]
     if written[0] != asked:
         print(f"{asked} has been written in and is left as it is: hand it in, or move it away")
-    print("\n".join(f"written: {path}" for path in written))
+    print("\n".join([f"as of {flock.plan.on}", *(f"written: {path}" for path in written)]))
     return 0
 
 
 def _rings(options: argparse.Namespace) -> int:
     from selection.records.after_meeting import after_meeting
-    from selection.records.flock import read_flock
     from selection.records.ringplan import ring_plan
 
     colours = options.colours.split(",") if options.colours else None
-    flock = read_flock(options.flock)
-    parts = (ring_plan(flock, colours).text(), after_meeting(flock).text())
+    flock, _ = _seen_on(options)
+    parts = (f"As of {flock.plan.on}", ring_plan(flock, colours).text(), after_meeting(flock).text())
     print("\n\n".join(part for part in parts if part))
     return 0
+
+
+def _seen_on(options: argparse.Namespace) -> tuple[Flock, date]:
+    """The flock on the day asked for, and the day of its meeting; a day outside the season is said."""
+    from datetime import date
+
+    from selection.records.flock import flock_on
+
+    seen = flock_on(options.flock, options.on, date.today())
+    if seen.said:
+        print(seen.said, file=sys.stderr)
+    return seen.flock, seen.meeting
 
 
 def _decide(options: argparse.Namespace) -> int:

@@ -16,6 +16,7 @@ from selection.compare.laying.laying import Laying, laying
 from selection.decide.fates import flock_table
 from selection.decide.matings.matings import Matings, matings
 from selection.decide.prices.prices import Prices, prices
+from selection.decide.spring.spring import Spring, next_spring
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import RecordsError
 from selection.merit.ranking import Merit, rank
@@ -47,7 +48,8 @@ DECIMALS = {
 }
 """Decimals by column; a column not named keeps three significant places for rates and amounts alike."""
 
-RATE_TABLES = {"laying": {"low": 3, "high": 3}, "prices": {"low": 2, "high": 2, "price": 2, "cost": 2}}
+SPRING = {"enough": 3, "cockerels_low": 0, "cockerels_high": 0, "pullets_low": 0, "pullets_high": 0}
+RATE_TABLES = {"laying": {"low": 3, "high": 3}, "prices": {"low": 2, "high": 2, "price": 2, "cost": 2}, "spring": SPRING}
 
 
 @dataclass(frozen=True, repr=False)
@@ -64,6 +66,7 @@ class Meeting(Answer):
     laying: Laying
     matings: Matings
     prices: Prices
+    spring: Spring
 
     @cached_property
     def everyone(self) -> pd.DataFrame:
@@ -82,6 +85,7 @@ class Meeting(Answer):
             "matings": self.matings.table,
             "flock": self.everyone,
             "prices": self.prices.table,
+            "spring": self.spring.table,
         }
 
     @property
@@ -104,6 +108,10 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
         flock, merit.growth, merit.points, merit.parentage, _part(progress, "clutches", 0.5, 0.7)
     )
     layers = laying(flock, progress=_part(progress, "laying", 0.7, 0.85))
+    pens = matings(flock, merit, verdicts)
+    money = prices(
+        flock, verdicts, merit.points, merit.growth, merit, progress=_part(progress, "prices", 0.85, 0.95)
+    )
     return Meeting(
         flock=flock,
         merit=merit,
@@ -111,10 +119,9 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
         clutches=clutches,
         hatch=hatch(flock),
         laying=layers,
-        matings=matings(flock, merit, verdicts),
-        prices=prices(
-            flock, verdicts, merit.points, merit.growth, merit, progress=_part(progress, "prices", 0.9, 1.0)
-        ),
+        matings=pens,
+        prices=money,
+        spring=next_spring(flock, merit, verdicts, pens, money.costs),
     )
 
 

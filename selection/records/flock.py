@@ -130,10 +130,11 @@ def whole_flock(path: str | Path) -> Flock:
 
 @dataclass(frozen=True)
 class OnADay:
-    """The flock on the day that was asked for, and a remark on that day (None: nothing to say)."""
+    """The flock on the day that was asked for, a remark on that day (None: nothing to say), and the meeting's day."""
 
     flock: Flock
     said: str | None
+    meeting: date
 
 
 def flock_on(path: str | Path, on: date | str | None = None, today: date | None = None) -> OnADay:
@@ -147,7 +148,7 @@ def flock_on(path: str | Path, on: date | str | None = None, today: date | None 
     texts = read_settings(path)
     plan = plan_of(texts, standards_of(texts).latest)
     day, said = day_meant(plan, on, today)
-    return OnADay(read_flock(path, replace(plan, on=day)), said)
+    return OnADay(read_flock(path, replace(plan, on=day)), said, plan.on)
 
 
 def flock_from_forms(path: str | Path) -> Flock:

@@ -15,6 +15,7 @@ from selection.show.sections.laying_pages import laying
 from selection.show.sections.mating_pages import matings
 from selection.show.sections.price_pages import prices
 from selection.show.sections.review_pages import looking_back
+from selection.show.sections.spring_pages import spring
 from selection.show.sections.verdict_pages import again, groups, tipping
 from selection.show.sections.years_pages import ahead as years_ahead
 
@@ -35,6 +36,7 @@ __all__ = [
     "matings",
     "prices",
     "season",
+    "spring",
     "terminal_progress",
     "tipping",
     "worked_out",

@@ -20,7 +20,7 @@ from selection.decide.wording import counted, listed
 from selection.merit.candidates import YOUNG
 from selection.merit.explain import detail, lines
 from selection.merit.own_value import carried
-from selection.merit.ranking import Merit
+from selection.merit.ranking import Merit, rank
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 from selection.standard.bands import weighed_section
@@ -51,6 +51,14 @@ class WorthSeeing(Answer):
 
     table: pd.DataFrame
     notes: tuple[Note, ...]
+
+
+def this_week(flock: Flock) -> WorthSeeing | None:
+    """The short list from the records alone; None where no group has more young birds than it keeps."""
+    young = flock.birds[flock.birds["alive"] & (flock.birds["hatch_year"] == flock.plan.season)]
+    counts = young["sex"].value_counts()
+    open_ = [g for g, k in flock.plan.keep.items() if g in YOUNG and 0 < k.number < counts.get(YOUNG[g], 0)]
+    return worth_seeing(flock, rank(flock)) if open_ else None
 
 
 def worth_seeing(flock: Flock, merit: Merit, seed: int = SEED) -> WorthSeeing:

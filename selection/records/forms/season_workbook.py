@@ -26,6 +26,7 @@ from selection.records.forms.workbooks import AFTER_MEETING
 from selection.records.ledger import durable
 from selection.records.rings import living, worn
 from selection.records.settings.adopting import section_columns
+from selection.records.settings.plan import Plan
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -236,7 +237,7 @@ def _book(flock: Flock) -> Workbook:
         _whole_columns(sheet, columns)
         for number, column in enumerate(columns, 1):
             restrict(sheet, number, column, form, lists, LAST_ROW)
-        _on_paper(sheet, flock.plan.season)
+        _on_paper(sheet, flock.plan)
     put_lists(book, lists)
     book.properties.description = _digest(book)
     return book
@@ -254,7 +255,7 @@ def _read_me(sheet: Worksheet, flock: Flock) -> None:
     """How to fill the forms in, on the first sheet."""
     sheet.title = "read me"
     lines = [
-        f"{flock.standard.breed}: forms of the season {flock.plan.season}",
+        f"{flock.standard.breed}: forms of the season {flock.plan.season}, as of {flock.plan.on}",
         "One sheet a form. A note on each column's name says what belongs there and in which unit.",
         "A blank cell means: not recorded. It is never taken as zero.",
         "Days are written as 2026-04-18, or typed as dates of the spreadsheet.",
@@ -333,14 +334,14 @@ def _whole_columns(sheet: Worksheet, columns: Sequence[Column]) -> None:
         whole.protection = Protection(locked=False)
 
 
-def _on_paper(sheet: Worksheet, season: int) -> None:
-    """A sheet printed: as wide as A4 lies, the header on every page, lines to write on, form and page below."""
+def _on_paper(sheet: Worksheet, plan: Plan) -> None:
+    """A sheet printed: as wide as A4 lies, the header on every page, lines to write on, form, day and page below."""
     sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", sheet.PAPERSIZE_A4
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
     sheet.page_setup.fitToHeight = 0  # as many pages as it takes
     sheet.print_title_rows = "1:1"
     sheet.print_options.gridLines = True
-    sheet.oddFooter.center.text = f"&A, season {season}, page &P of &N"
+    sheet.oddFooter.center.text = f"&A, season {plan.season}, as of {plan.on}, page &P of &N"
 
 
 def _rows(sheet: Worksheet, columns: Sequence[Column], rows: pd.DataFrame) -> None:

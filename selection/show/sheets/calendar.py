@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from selection.answer import Kind
-from selection.decide.summer.calendar import Calendar
-from selection.decide.summer.worth_seeing import WorthSeeing
+from selection.decide.summer.calendar import Calendar, calendar
+from selection.decide.summer.worth_seeing import WorthSeeing, this_week
 from selection.records.flock import Flock
 from selection.records.ledger import durable
 
@@ -32,19 +32,18 @@ NAMES = {
 """What the kinds of days are called on the page."""
 
 
-def write_calendar(
-    calendar: Calendar, flock: Flock, out: str | Path, seeing: WorthSeeing | None = None
-) -> list[Path]:
-    """Write `calendar.html` and `calendar.ics` into the folder `out` and return their paths.
+def write_calendar(flock: Flock, meeting: date, out: str | Path) -> list[Path]:
+    """Write `calendar.html` and `calendar.ics` of the season into the folder `out` and return their paths.
 
-    `seeing` is the week's short list, printed at the head of the page. Raises RecordsError where the disk does not
-    take them.
+    `flock` is seen on the sheets' day, the selection meeting is on `meeting`; the week's short list of birds worth
+    seeing stands at the head of the page while the meeting is to come. Raises RecordsError where the disk does not
+    take the files.
     """
+    days = calendar(flock, meeting)
+    seeing = this_week(flock) if flock.plan.on <= meeting else None
+    contents = {"calendar.html": page(days, flock, seeing).encode(), "calendar.ics": icalendar_of(days, flock)}
     written = []
-    for name, content in (
-        ("calendar.html", page(calendar, flock, seeing).encode()),
-        ("calendar.ics", icalendar_of(calendar, flock)),
-    ):
+    for name, content in contents.items():
         path = Path(out) / name
         with durable.in_words(path):
             durable.publish(path, content)
@@ -52,18 +51,18 @@ def write_calendar(
     return written
 
 
-def page(calendar: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str:
+def page(days: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str:
     """The calendar as one HTML page: what is to come month by month, what is past; all that was typed is escaped."""
-    events = calendar.events
+    events = days.events
     return _template().render(
         breed=flock.standard.breed,
         season=flock.plan.season,
-        on=calendar.day,
+        on=days.day,
         months=_months(events[~events["past"]]),
         past=_months(events[events["past"]]),
         names=NAMES,
         seeing=seeing.texts(Kind.LOOK, Kind.SHORT) if seeing else (),
-        notes=calendar.texts(Kind.WARNING, Kind.ASSUMED, Kind.CANNOT),
+        notes=days.texts(Kind.WARNING, Kind.ASSUMED, Kind.CANNOT),
     )
 
 
@@ -90,7 +89,7 @@ def _months(events: pd.DataFrame) -> Sequence[tuple[str, list[dict[str, str]]]]:
     return parts
 
 
-def icalendar_of(calendar: Calendar, flock: Flock) -> bytes:
+def icalendar_of(days: Calendar, flock: Flock) -> bytes:
     """The calendar as an iCalendar object (RFC 5545): an all-day event for each day.
 
     An event keeps its UID as long as it is the same thing of the same clutch, so that a diary that has read an earlier
@@ -104,9 +103,9 @@ def icalendar_of(calendar: Calendar, flock: Flock) -> bytes:
     diary.add("version", "2.0")
     diary.add("calscale", "GREGORIAN")
     diary.add("x-wr-calname", f"{flock.standard.breed}, season {flock.plan.season}")
-    stamp = datetime.combine(calendar.day, time(), UTC)
+    stamp = datetime.combine(days.day, time(), UTC)
     times: dict[str, int] = {}
-    for on, kind, what, about, why in calendar.events[["on", "kind", "what", "about", "why"]].itertuples(
+    for on, kind, what, about, why in days.events[["on", "kind", "what", "about", "why"]].itertuples(
         index=False
     ):
         of = f"{flock.standard.breed}|{flock.plan.season}|{kind}|{about}"

@@ -35,6 +35,7 @@ TEMPLATES = Path(__file__).parents[1] / "templates"
 SPARE_LINES = 4
 """Empty lines at the end, for unnamed chicks and birds without a ring."""
 WEEKS_A_SHEET = 6
+DAYS_AN_EGG_SHEET = 14
 OLDER = "Older birds"
 LEAVING = "Decided to go: strike out those that have gone, and write the day on the birds sheet"
 
@@ -62,7 +63,7 @@ class Line:
 class PenSheet:
     """One sheet: its file's name, title, lines to fill in at the head, printed and empty columns, notes.
 
-    `empty` is what stands in place of lines where there is none.
+    `heads` are what the first two columns are called; `empty` stands in place of lines where there is none.
     """
 
     name: str
@@ -73,17 +74,18 @@ class PenSheet:
     lines: tuple[Line, ...]
     notes: tuple[str, ...]
     spare: int = SPARE_LINES
+    heads: tuple[str, str] = ("Rings, left and right", "Bird")
     empty: str = "No living bird is on record on this day."
 
 
 def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None) -> list[Path]:
-    """Write the three sheets for `flock` as HTML pages into the folder `out`, and return their paths.
+    """Write the sheets for `flock` as HTML pages into the folder `out`, and return their paths.
 
     `growth` (fitted here if absent) gives the expected weights. Raises RecordsError where the disk does not
     take them.
     """
     written = []
-    for sheet in (look_sheet(flock), weighing_sheet(flock, growth), ring_check_sheet(flock)):
+    for sheet in (look_sheet(flock), weighing_sheet(flock, growth), ring_check_sheet(flock), egg_sheet(flock)):
         path = Path(out) / f"{sheet.name}.html"
         with durable.in_words(path):
             durable.publish(path, page(sheet, flock).encode())
@@ -196,6 +198,44 @@ def _not_written_down(flock: Flock) -> list[str]:
         f"Clutch {clutch}: {hatched:.0f} hatched, {left:.0f} without a row on the birds form: use the empty lines."
         for clutch, hatched, left in zip(young["clutch"], young["hatched"], missing, strict=True)
         if left >= 1
+    ]
+
+
+def egg_sheet(flock: Flock) -> PenSheet:
+    """For a fortnight's count of eggs, pen by pen; treatments whose withdrawal reaches into it are a caution."""
+    day = pd.Timestamp(flock.plan.on)
+    stays = flock.pens[~(flock.pens["to"] <= day)].merge(flock.birds[["bird", "sex", "alive"]], on="bird")
+    hens = stays[(stays["sex"] == "female") & stays["alive"]].groupby("pen")["bird"].nunique()
+    days = [day + pd.Timedelta(days=n) for n in range(DAYS_AN_EGG_SHEET)]
+    return PenSheet(
+        name="eggs",
+        title="Eggs found",
+        head=("Counted by",),
+        printed=(),
+        boxes=tuple(Box(f"{one:%a} {one.day}", f"{one:%b}", 1.0) for one in days),
+        lines=tuple(
+            Line("Pens", str(pen), Fragment("{}").format(number), ()) for pen, number in hens.items()
+        ),
+        notes=(
+            *withdrawals(flock),
+            "An empty box means: not counted. Write 0 where you looked and found none.",
+        ),
+        spare=2,
+        heads=("Hens", "Pen"),
+        empty="No hen is in a pen on this day, as the pens form stands.",
+    )
+
+
+def withdrawals(flock: Flock) -> list[str]:
+    """A caution for each treatment whose days of withdrawal, as its label gives them, are not over on the plan's day."""
+    day = pd.Timestamp(flock.plan.on)
+    given = flock.costs[(flock.costs["item"] == "treatment") & (flock.costs["withdrawal_days"] > 0)]
+    until = given["on"] + pd.to_timedelta(given["withdrawal_days"], unit="D")
+    return [
+        f"Treatment of {on:%Y-%m-%d}{f' ({note})' if isinstance(note, str) else ''}: {days:.0f} days of withdrawal on record, "
+        f"up to and with {last:%Y-%m-%d}. Keep its eggs apart: the label and a veterinary surgeon decide, not this sheet."
+        for on, note, days, last in zip(given["on"], given["note"], given["withdrawal_days"], until, strict=True)
+        if last >= day
     ]
 
 
