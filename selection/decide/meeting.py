@@ -49,7 +49,11 @@ DECIMALS = {
 """Decimals by column; a column not named keeps three significant places for rates and amounts alike."""
 
 SPRING = {"enough": 3, "cockerels_low": 0, "cockerels_high": 0, "pullets_low": 0, "pullets_high": 0}
-RATE_TABLES = {"laying": {"low": 3, "high": 3}, "prices": {"low": 2, "high": 2, "price": 2, "cost": 2}, "spring": SPRING}
+RATE_TABLES = {
+    "laying": {"low": 3, "high": 3},
+    "prices": {"low": 2, "high": 2, "price": 2, "cost": 2},
+    "spring": SPRING,
+}
 
 
 @dataclass(frozen=True, repr=False)

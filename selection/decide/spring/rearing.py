@@ -179,7 +179,7 @@ def reared_of(flock: Flock) -> pd.Series:
     years = flock.clutches["hatched_on"].dt.year
     for year in years.dropna().unique():
         left = left.add(unnamed_chicks(flock, int(year))["clutch"].value_counts(), fill_value=0.0)
-    return flock.clutches["clutch"].map(left).where(years <= flock.plan.season)
+    return flock.clutches["clutch"].map(left).astype(float).where(years <= flock.plan.season)
 
 
 def _barred(flock: Flock) -> tuple[float, float]:
@@ -203,11 +203,10 @@ def broods(of: Rearing, source: str, eggs: int, count: int, rng: np.random.Gener
     reared = np.ones((count, eggs), dtype=bool)
     for stage in of.stages.values():
         chance, rho = stage.draw(source, count, rng)
-        spread = (1 / rho - 1)[:, None]
-        of_clutch = rng.beta(
-            *np.broadcast_arrays(chance[:, None] * spread, (1 - chance)[:, None] * spread),
-            size=(count, int(clutch[-1]) + 1),
-        )
+        spread = 1 / rho - 1
+        shape = (count, int(clutch[-1]) + 1)
+        a, b = (np.broadcast_to((share * spread)[:, None], shape) for share in (chance, 1 - chance))
+        of_clutch = rng.beta(a, b)
         reared &= rng.random((count, eggs)) < of_clutch[:, clutch]
     barred = rng.beta(*of.barred, size=(count, 1))
     return Brood(reared, rng.random((count, eggs)) < 0.5, rng.random((count, eggs)) >= barred)

@@ -238,9 +238,9 @@ def _below(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _root(covariance: Floats) -> Floats:
-    return np.linalg.cholesky(
-        covariance + 1e-12 * max(float(np.trace(covariance)), 1e-300) * np.eye(len(covariance))
-    )
+    """The covariance's lower triangular root, a grain on its diagonal."""
+    grain = 1e-12 * max(float(np.trace(covariance)), 1e-300)
+    return np.asarray(np.linalg.cholesky(covariance + grain * np.eye(len(covariance))), dtype=float)
 
 
 def best_found(merit: Floats, seen: Floats, there: npt.NDArray[np.bool_]) -> Floats:

@@ -41,7 +41,10 @@ def write_calendar(flock: Flock, meeting: date, out: str | Path) -> list[Path]:
     """
     days = calendar(flock, meeting)
     seeing = this_week(flock) if flock.plan.on <= meeting else None
-    contents = {"calendar.html": page(days, flock, seeing).encode(), "calendar.ics": icalendar_of(days, flock)}
+    contents = {
+        "calendar.html": page(days, flock, seeing).encode(),
+        "calendar.ics": icalendar_of(days, flock),
+    }
     written = []
     for name, content in contents.items():
         path = Path(out) / name

@@ -85,7 +85,12 @@ def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None
     take them.
     """
     written = []
-    for sheet in (look_sheet(flock), weighing_sheet(flock, growth), ring_check_sheet(flock), egg_sheet(flock)):
+    for sheet in (
+        look_sheet(flock),
+        weighing_sheet(flock, growth),
+        ring_check_sheet(flock),
+        egg_sheet(flock),
+    ):
         path = Path(out) / f"{sheet.name}.html"
         with durable.in_words(path):
             durable.publish(path, page(sheet, flock).encode())
@@ -192,8 +197,8 @@ def _not_written_down(flock: Flock) -> list[str]:
     day = pd.Timestamp(flock.plan.on)
     clutches = flock.clutches.dropna(subset=["hatched_on", "hatched"])
     young = clutches[clutches["hatched_on"] > day - pd.Timedelta(weeks=GROWN_WEEKS)]
-    named = flock.birds["clutch"].str.casefold().str.split(";").explode().str.strip().value_counts()
-    missing = young["hatched"] - folded(young["clutch"]).map(named).fillna(0)
+    named = folded(flock.birds["clutch"].str.split(";").explode().str.strip()).value_counts().to_dict()
+    missing = [n - named.get(key, 0) for n, key in zip(young["hatched"], folded(young["clutch"]), strict=True)]
     return [
         f"Clutch {clutch}: {hatched:.0f} hatched, {left:.0f} without a row on the birds form: use the empty lines."
         for clutch, hatched, left in zip(young["clutch"], young["hatched"], missing, strict=True)
@@ -227,16 +232,20 @@ def egg_sheet(flock: Flock) -> PenSheet:
 
 
 def withdrawals(flock: Flock) -> list[str]:
-    """A caution for each treatment whose days of withdrawal, as its label gives them, are not over on the plan's day."""
+    """A caution for each treatment whose days of withdrawal, as on record from its label, are not over on the day."""
     day = pd.Timestamp(flock.plan.on)
     given = flock.costs[(flock.costs["item"] == "treatment") & (flock.costs["withdrawal_days"] > 0)]
-    until = given["on"] + pd.to_timedelta(given["withdrawal_days"], unit="D")
-    return [
-        f"Treatment of {on:%Y-%m-%d}{f' ({note})' if isinstance(note, str) else ''}: {days:.0f} days of withdrawal on record, "
-        f"up to and with {last:%Y-%m-%d}. Keep its eggs apart: the label and a veterinary surgeon decide, not this sheet."
-        for on, note, days, last in zip(given["on"], given["note"], given["withdrawal_days"], until, strict=True)
-        if last >= day
-    ]
+    said = []
+    for row in given.to_dict("records"):
+        last = row["on"] + pd.Timedelta(days=row["withdrawal_days"])
+        what = f" ({row['note']})" if isinstance(row["note"], str) else ""
+        if last >= day:
+            said.append(
+                f"Treatment of {row['on'].date()}{what}: {row['withdrawal_days']:.0f} days of withdrawal on record, up "
+                f"to and with {last.date()}. Keep these eggs apart: the label and a veterinary surgeon decide, not "
+                "this sheet."
+            )
+    return said
 
 
 def _present(flock: Flock) -> pd.DataFrame:
