@@ -53,9 +53,7 @@ def side_by_side(of: Spring) -> Fragment:
         "why": "Rests on",
     }
     wanted = ", ".join(f"{number} {group}" for group, number in of.wish.wanted.items())
-    caption = (
-        f"Ways to {wanted} with a chance of {in_hundred(of.wish.sure)}; the cheapest that is enough is marked"
-    )
+    caption = f"Ways to {wanted} with a chance of {in_hundred(of.wish.sure)}; the cheapest that is enough is marked →"
     return table(rows, columns, caption, ["eggs", "enough", "inbreeding", "cost", "candidate"], kind="stack")
 
 

@@ -197,8 +197,11 @@ def _not_written_down(flock: Flock) -> list[str]:
     day = pd.Timestamp(flock.plan.on)
     clutches = flock.clutches.dropna(subset=["hatched_on", "hatched"])
     young = clutches[clutches["hatched_on"] > day - pd.Timedelta(weeks=GROWN_WEEKS)]
-    named = folded(flock.birds["clutch"].str.split(";").explode().str.strip()).value_counts().to_dict()
-    missing = [n - named.get(key, 0) for n, key in zip(young["hatched"], folded(young["clutch"]), strict=True)]
+    labels = flock.birds["clutch"].dropna().str.split(";").explode().str.strip()
+    named = folded(labels.astype("str")).value_counts().to_dict()
+    missing = [
+        n - named.get(key, 0) for n, key in zip(young["hatched"], folded(young["clutch"]), strict=True)
+    ]
     return [
         f"Clutch {clutch}: {hatched:.0f} hatched, {left:.0f} without a row on the birds form: use the empty lines."
         for clutch, hatched, left in zip(young["clutch"], young["hatched"], missing, strict=True)

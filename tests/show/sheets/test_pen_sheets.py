@@ -10,16 +10,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.records.flock import read_flock
+from selection.records.flock import flock_on, read_flock
 from selection.records.intake.recording import record
+from selection.records.ringplan import ring_plan
 from selection.show.sheets.pen_sheets import (
     LEAVING,
     OLDER,
+    egg_sheet,
     expected_weights,
     look_sheet,
     page,
     ring_check_sheet,
     weighing_sheet,
+    withdrawals,
     write_pen_sheets,
 )
 from selection.standard.growth import fit_growth
@@ -155,7 +158,7 @@ def test_the_ring_check_has_growing_birds_only_with_what_they_wear_and_the_cauti
 
 def test_each_sheet_is_one_page_that_prints_on_a4_and_needs_nothing_from_elsewhere(flock, tmp_path) -> None:
     paths = write_pen_sheets(flock, tmp_path / "sheets")
-    assert [p.name for p in paths] == ["look.html", "weighing.html", "ring-check.html"]
+    assert [p.name for p in paths] == ["look.html", "weighing.html", "ring-check.html", "eggs.html"]
     for path in paths:
         text = path.read_text(encoding="utf-8")
         found = Page(text)
@@ -185,8 +188,108 @@ def test_what_a_breeder_typed_is_text_on_every_sheet(tmp_path) -> None:
 
 def test_a_flock_without_birds_has_sheets_that_say_so(tmp_path) -> None:
     flock = flock_of(tmp_path, {"clutches": small.forms()["clutches"]})
-    for sheet in (look_sheet(flock), weighing_sheet(flock), ring_check_sheet(flock)):
-        assert "No living birds on this day." in page(sheet, flock)
+    for sheet in (look_sheet(flock), weighing_sheet(flock)):
+        assert "No living bird is on record on this day." in page(sheet, flock)
+    check = page(ring_check_sheet(flock), flock)
+    assert "No growing bird is on record on this day, so there is no ring to look at weekly." in check
+    assert "Clutch 26-H1: 8 hatched, 8 without a row on the birds form" in check
+    assert "No hen is in a pen on this day" in page(egg_sheet(flock), flock)
+
+
+# -- sheets for a day: ages, who is alive, rings and expected weights as of it ------------------------------------
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """The small holding with a chick lost in August, a ring changed in July, and a hen of a leap day."""
+    forms = small.forms()
+    forms["birds"] += [
+        {"bird": "26-05", "sex": "male", "clutch": "26-B1", "gone_on": "2026-08-03", "gone_why": "died"},
+        {"bird": "24-H3", "sex": "female", "hatched_on": "2024-02-29"},
+    ]
+    forms["rings"] += [
+        {"bird": "26-05", "leg": "left", "colour": "pink", "kind": "spiral", "size_mm": 9, "fitted_on": "2026-05-20",
+         "removed_on": "2026-07-01"},
+        {"bird": "26-05", "leg": "left", "colour": "pink", "kind": "spiral", "size_mm": 14, "fitted_on": "2026-07-01"},
+    ]  # fmt: skip
+    folder = tmp_path_factory.mktemp("days")
+    found = record(folder / "flock", small.write(folder / "forms", forms))
+    assert found.status <= 1, found.words()
+    return folder / "flock"
+
+
+def printed(sheet) -> dict[str, tuple[str, ...]]:
+    return {line.bird: line.printed for line in sheet.lines}
+
+
+def test_in_june_every_chick_of_april_is_on_the_ring_check_with_its_age_and_ring_of_that_day(
+    recorded,
+) -> None:
+    flock = flock_on(recorded, "2026-06-10").flock
+    lines = printed(ring_check_sheet(flock))
+    assert set(lines) == {"26-01", "26-02", "26-03", "26-04", "26-05"}
+    # from 18 and 19 April to 10 June: 53 and 52 days
+    assert {bird: line[0] for bird, line in lines.items()} == {
+        "26-01": "8", "26-02": "8", "26-03": "7", "26-04": "7", "26-05": "7",
+    }  # fmt: skip
+    assert lines["26-05"][1] == "left spiral, 9 mm, since 2026-05-20"
+    assert "as of 2026-06-10" in page(ring_check_sheet(flock), flock)
+
+
+def test_the_plan_of_rings_knows_the_day_too(recorded) -> None:
+    june, autumn = (flock_on(recorded, day).flock for day in ("2026-06-10", "2026-10-10"))
+    due = ring_plan(june).due.set_index("bird")
+    assert due.loc["26-05", "age_weeks"] == pytest.approx(52 / 7)
+    assert due.loc["26-05", "size_mm"] == 9
+    assert "26-05" not in set(ring_plan(autumn).due["bird"])
+
+
+def test_expected_weights_are_those_of_the_day(recorded) -> None:
+    june, autumn = (
+        printed(weighing_sheet(flock_on(recorded, day).flock))["26-03"][3]
+        for day in ("2026-06-10", "2026-10-10")
+    )
+    low, high = (
+        [float(g.replace(",", "").removesuffix(" g")) for g in said.split("–")] for said in (june, autumn)
+    )
+    assert np.sqrt(low[0] * low[1]) < 0.4 * np.sqrt(high[0] * high[1])
+
+
+def test_in_march_the_sheets_have_the_old_birds_and_say_why_no_ring_is_looked_at(
+    recorded,
+) -> None:
+    flock = flock_on(recorded, "2026-03-01").flock
+    assert set(printed(look_sheet(flock))) == {"24-C1", "24-H1", "24-H2", "24-H3"}
+    check = ring_check_sheet(flock)
+    assert check.lines == ()
+    assert "the 4 living birds on record are grown" in check.empty
+    assert {line.bird: str(line.mark) for line in egg_sheet(flock).lines} == {"Old Yard": "2"}
+
+
+def test_at_christmas_who_died_in_summer_is_gone_and_nobody_grows_any_more(recorded) -> None:
+    flock = flock_on(recorded, "2026-12-24").flock
+    lines = printed(weighing_sheet(flock))
+    assert set(lines) == {"24-C1", "24-H1", "24-H3", "26-01", "26-02", "26-03"}
+    assert lines["26-01"][1] == "36"  # 18 April to 24 December: 250 days
+    assert ring_check_sheet(flock).lines == ()
+
+
+def test_a_leap_day_has_its_sheets_and_an_age_from_it(recorded) -> None:
+    flock = flock_on(recorded, "2024-02-29").flock
+    assert set(printed(weighing_sheet(flock))) == {"24-H3"}
+    later = flock_on(recorded, "2024-03-14").flock
+    assert printed(weighing_sheet(later))["24-H3"][1] == "2"
+    assert "as of 2024-02-29" in page(look_sheet(flock), flock)
+
+
+def test_a_treatment_is_a_caution_on_the_egg_sheet_until_its_withdrawal_is_over(recorded) -> None:
+    """2 June and 7 days: the last of them is 9 June."""
+    said = {day: withdrawals(flock_on(recorded, f"2026-06-{day}").flock) for day in ("01", "02", "09", "10")}
+    assert [len(said[day]) for day in ("01", "02", "09", "10")] == [0, 1, 1, 0]
+    assert "7 days of withdrawal on record, up to and with 2026-06-09" in said["09"][0]
+    assert "veterinary surgeon" in page(
+        egg_sheet(flock_on(recorded, "2026-06-05").flock), flock_on(recorded, "2026-06-05").flock
+    )
 
 
 def _as_flock(holding):
@@ -210,8 +313,8 @@ def test_birds_decided_to_go_stand_last_under_their_own_heading(flock):
     bird = look_sheet(flock).lines[0].bird
     made = pd.DataFrame(
         {"on": [pd.Timestamp(flock.plan.on)], "bird": [bird], "decided": ["sell"], "why": [None]}
-    )
-    decided = replace(flock, decisions=made.astype({"on": "datetime64[s]"}))
+    ).reindex(columns=flock.decisions.columns)
+    decided = replace(flock, decisions=made.astype(flock.decisions.dtypes.to_dict()))
     for sheet in (look_sheet(decided), weighing_sheet(decided)):
         assert [line.bird for line in sheet.lines if line.group == LEAVING] == [bird]
         assert sheet.lines[-1].bird == bird
