@@ -95,7 +95,16 @@ class Meeting(Answer):
     @property
     def notes(self) -> tuple[Note, ...]:
         """The notes of every part, the verdicts' first."""
-        parts = (self.verdicts, self.merit, self.clutches, self.hatch, self.laying, self.matings, self.prices)
+        parts = (
+            self.verdicts,
+            self.merit,
+            self.clutches,
+            self.hatch,
+            self.laying,
+            self.matings,
+            self.prices,
+            self.spring,
+        )
         return tuple(note for part in parts for note in part.notes)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -81,8 +80,9 @@ class Spring(Answer):
     enough, merit_best, cost (differences from one egg fewer); ways: what both were worked out from.
     """
 
-    TITLE: ClassVar[str] = "Next spring"
-    TABLES: ClassVar[Mapping[str, str]] = {"spring": "table", "one egg more": "steps"}
+    TITLE = "Next spring"
+    CSV = "spring"
+    TABLES = ("table", "steps")
 
     table: pd.DataFrame
     steps: pd.DataFrame

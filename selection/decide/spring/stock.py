@@ -23,7 +23,7 @@ from selection.merit.ranking import Merit
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import BASE_VARIANCE, kinship_of
-from selection.merit.selection_index import merit_of, usual_merit_variance
+from selection.merit.selection_index import usual_merit_variance
 from selection.records.flock import Flock
 
 Floats = npt.NDArray[np.float64]
@@ -112,10 +112,10 @@ class Blood:
     @cached_property
     def genetic(self) -> Floats:
         """Genetic covariance of the functionals (k × k)."""
-        known, worth = self.merit_known.known, self.merit_known.worth
-        if known is None or worth is None:
+        known, index = self.merit_known.known, self.merit_known.index
+        if known is None or index is None:
             return np.array([[self.sd**2]])
-        return np.asarray(worth.weights.T @ known.variances.covariance("genetic") @ worth.weights)
+        return np.asarray(index.weights.T @ known.variances.covariance("genetic") @ index.weights)
 
     @cached_property
     def drawn(self) -> Mapping[str, Floats]:
@@ -126,21 +126,26 @@ class Blood:
         bases = [f"base {name}" for name in merit.parentage.suppliers]
         wanted = pd.Index([*living, *bases, *self._earlier()])
         wanted = wanted[wanted.isin(model.birds)]
-        if merit.known is None or merit.worth is None:
+        if merit.known is None or merit.index is None:
             flat = normal_draws(np.zeros(len(wanted)), self.sd**2 * model.block_of(wanted), DRAWS, self.rng)[
                 ..., None
             ]
         else:
-            every = draw(merit.known, wanted, merit.worth.weights, self.rng, quick=True).draws
+            every = draw(merit.known, wanted, merit.index.weights, self.rng, quick=True).draws
             flat = every[np.linspace(0, POSTERIOR_DRAWS - 1, DRAWS).astype(int)]
         self.living = np.flatnonzero(wanted.isin(living))
-        self.base = merit_of(flat[:, self.living], merit.band).mean(axis=1)
+        self.base = self._points(flat[:, self.living]).mean(axis=1)
         return {bird: flat[:, i] for i, bird in enumerate(wanted)}
 
     def merit(self, breeding_values: Floats) -> Floats:
         """Merit on the flock's base, about the mean of the living birds (draws × …), of functionals (draws × … × k)."""
         _ = self.drawn
-        return merit_of(breeding_values, self.merit_known.band) - self.base[:, None]
+        return self._points(breeding_values) - self.base[:, None]
+
+    def _points(self, breeding_values: Floats) -> Floats:
+        """Merit about the model's zero, of functionals (draws × … × k)."""
+        index = self.merit_known.index
+        return breeding_values[..., 0] if index is None else index.merit(breeding_values)
 
     def stock_of(self, source: Source) -> Stock:
         """The parents of a source's eggs."""

@@ -6,10 +6,9 @@ from the growth model; looks from what the model makes of judges and days.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import ClassVar
 
 import pandas as pd
 
@@ -42,8 +41,8 @@ class Calendar(Answer):
     (clutches, joined by `;`; blank: the whole flock), why, past (bool: before the day it was made for).
     """
 
-    TITLE: ClassVar[str] = "The season's calendar"
-    TABLES: ClassVar[Mapping[str, str]] = {"calendar": "events"}
+    TITLE = "The season's calendar"
+    TABLES = ("events",)
 
     events: pd.DataFrame
     day: date

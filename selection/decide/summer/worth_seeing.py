@@ -6,15 +6,15 @@ as the records stand on the day. Where that is less than the plan's `worth_at_le
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import ClassVar
 
 import numpy as np
 import pandas as pd
 
 from selection.answer import SEED, Answer, Kind, Note
+from selection.decide.summer.telling import USUAL_WEEKS
 from selection.decide.verdicts.another_look import Sight, unseen, value_of
 from selection.decide.wording import counted, listed
 from selection.merit.candidates import YOUNG
@@ -23,7 +23,7 @@ from selection.merit.own_value import carried
 from selection.merit.ranking import Merit, rank
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
-from selection.standard.bands import weighed_section
+from selection.standard.traits import Weighed
 
 DRAWS = 4_000
 MOST = 8
@@ -46,8 +46,8 @@ class WorthSeeing(Answer):
     choice gains by taking it in, those above it in the list taken in already), together (points of the whole list).
     """
 
-    TITLE: ClassVar[str] = "Worth seeing this week"
-    TABLES: ClassVar[Mapping[str, str]] = {"worth seeing": "table"}
+    TITLE = "Worth seeing this week"
+    TABLES = ("table",)
 
     table: pd.DataFrame
     notes: tuple[Note, ...]
@@ -116,17 +116,17 @@ def _weighed(
 
     A bird weighed within `LATELY` days teaches nothing here.
     """
-    section, known = weighed_section(flock.standard), merit.known
-    if section is None or known is None or section.name not in known.model.traits:
+    known = merit.known
+    if known is None or Weighed.key not in known.model.traits:
         return None
-    trait = known.model.traits.index(section.name)
+    trait = known.model.traits.index(Weighed.key)
     picked, extra = carried(known, flock, birds, np.eye(len(known.model.traits))[:, [trait]])
     together = known.spread(np.hstack([lines(merit, birds).functionals, picked]))
     cut = len(birds)
     cross, seen = together[:cut, cut:], together[cut:, cut:] + np.diag(extra)
     hatched = flock.birds.set_index("bird")["hatched"].reindex(birds)
     day = pd.Timestamp(flock.plan.on)
-    weeks = ((day - hatched).dt.days / 7).fillna(section.at_weeks or 24.0)
+    weeks = ((day - hatched).dt.days / 7).fillna(USUAL_WEEKS)
     error = merit.growth.spread.residual_sd(weeks.to_numpy()) ** 2
     last = flock.weights.groupby("bird")["on"].max().reindex(birds)
     fresh = ~(last > day - pd.Timedelta(days=LATELY)).to_numpy()
