@@ -94,10 +94,17 @@ def _parser() -> argparse.ArgumentParser:
     rings.add_argument("--on", default=None, help=_DAY)
     decide = _command(commands, "decide", _decide, "record what the meeting decided on a bird")
     decide.add_argument("bird", help='its number, name, or colours as worn that day: "green blue"')
-    decide.add_argument("decided", choices=("keep", "reserve", "sell"))
+    decide.add_argument("decided", choices=("keep", "reserve", "sell"), nargs="?")
+    decide.add_argument(
+        "--undo", action="store_true", help="take back the bird's last decision of the season"
+    )
     decide.add_argument("--why", default="", help="the reason")
     decide.add_argument("--who", default="", help="who decided")
     decide.add_argument("--on", default=None, help="the day, as 2026-10-10 (default: the plan's)")
+    settle = _command(commands, "settle", _settle, "record what stands at the last meeting as decided")
+    settle.add_argument("--who", default="", help="who settles it")
+    settle.add_argument("--on", default=None, help="the meeting's day (default: the last meeting held)")
+    settle.add_argument("--undo", action="store_true", help="take back what settling recorded")
     _command(commands, "check", _check, "verify everything that is recorded")
     export = _command(commands, "export", _export, "give back every form as CSV and workbook")
     export.add_argument("--out", type=Path, required=True, help="folder for them")
@@ -184,15 +191,36 @@ def _seen_on(options: argparse.Namespace) -> tuple[Flock, date]:
 
 
 def _decide(options: argparse.Namespace) -> int:
-    from selection.decide.deciding import decide, doubt
+    from selection.decide.settling import decide, doubt
 
-    recorded = decide(
-        options.flock, options.bird, options.decided, why=options.why, who=options.who, on=options.on
-    )
+    flock, bird, day = options.flock, options.bird, options.on
+    if options.undo == bool(options.decided):
+        print("say what was decided, keep, reserve or sell, or --undo to take it back", file=sys.stderr)
+        return 2
+    if options.undo:
+        return _undo(flock, bird, day)
+    recorded = decide(flock, bird, options.decided, why=options.why, who=options.who, on=day)
     print(recorded.words())
-    if recorded.status == 0 and (said := doubt(options.flock, options.bird, options.decided, options.on)):
+    if recorded.status == 0 and (said := doubt(flock, bird, options.decided, day)):
         print(said)
     return recorded.status
+
+
+def _undo(flock: Path, bird: str, day: str | None) -> int:
+    from selection.decide.settling import undo
+
+    undone = undo(flock, bird, on=day)
+    print(undone.words())
+    return undone.status
+
+
+def _settle(options: argparse.Namespace) -> int:
+    from selection.decide.settling import settle, unsettle
+
+    flock = options.flock
+    done = unsettle(flock) if options.undo else settle(flock, who=options.who, on=options.on)
+    print(done.words(), file=sys.stderr if done.stopped else sys.stdout)
+    return done.status
 
 
 def _check(options: argparse.Namespace) -> int:

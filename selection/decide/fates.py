@@ -108,7 +108,6 @@ def _why(flock: Flock, verdicts: Verdicts, found: pd.DataFrame) -> list[str]:
 
 
 def _decision(row: Any) -> str:
-    """A decision in words: its day, the word, who and why where they are on record."""
-    parts = [getattr(row, part, None) for part in ("who", "why")]
-    said = ": ".join(part for part in parts if isinstance(part, str) and part.strip())
-    return f"{row.on:%Y-%m-%d}: {row.decided}" + (f" ({said})" if said else "")
+    """A decision in words: its day, the word, and who and why where they are on record."""
+    why = f" ({row.why})" if isinstance(row.why, str) else ""
+    return f"{row.on:%Y-%m-%d}: {row.decided}{why}"

@@ -157,8 +157,12 @@ def table_files(meeting: Meeting) -> dict[str, bytes]:
 
 
 def kept_tables(meeting: Meeting) -> dict[str, pd.DataFrame]:
-    """The tables that are kept with the flock, at full precision, for later seasons to look back on."""
-    return {name: meeting.tables[name] for name in ("ranking", "verdicts")}
+    """The tables that are kept with the flock, at full precision, to settle and for later seasons to look back on.
+
+    `read` says what the meeting rests on; a flock that was not read from a folder has none.
+    """
+    kept = {name: meeting.tables[name] for name in ("ranking", "verdicts", "flock")}
+    return kept if meeting.flock.read is None else {**kept, "read": meeting.flock.read}
 
 
 def _csv(name: str, table: pd.DataFrame) -> bytes:

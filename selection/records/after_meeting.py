@@ -24,12 +24,17 @@ def season_decisions(flock: Flock) -> pd.DataFrame:
 
     Those of the season's calendar year, and where the meeting falls in the winter after, those made then.
     """
-    made = flock.decisions.sort_values("on", kind="stable")
-    of_season = made["on"].dt.year == flock.plan.season
-    if flock.plan.on.year > flock.plan.season:
-        of_season |= made["on"] > pd.Timestamp(flock.plan.on) - BEFORE
-    last = made[of_season].drop_duplicates("bird", keep="last")
+    last = of_season(flock).drop_duplicates("bird", keep="last")
     return _with_who(last)[["bird", "on", "decided", "who", "settled", "why"]].reset_index(drop=True)
+
+
+def of_season(flock: Flock) -> pd.DataFrame:
+    """Every decision of the plan's season, as on the form, earlier ones first."""
+    made = flock.decisions.sort_values("on", kind="stable")
+    of_it = made["on"].dt.year == flock.plan.season
+    if flock.plan.on.year > flock.plan.season:
+        of_it |= made["on"] > pd.Timestamp(flock.plan.on) - BEFORE
+    return made[of_it]
 
 
 def _with_who(decisions: pd.DataFrame) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from selection.records.forms.schema import folded, standing, whole
 from selection.records.forms.spelling import one_spelling
 from selection.records.intake.taking_in import take_in
 from selection.records.ledger.appending import must_be_there, read_rows
-from selection.records.ledger.kept import read_settings
+from selection.records.ledger.kept import read_settings, what_is_read
 from selection.records.settings.adopting import InForce, plan_of, section_columns, standards_of
 from selection.records.settings.plan import Plan, day_meant, read_plan
 from selection.records.settings.reading import Standard, read_standard
@@ -51,7 +51,8 @@ class Flock(Answer):
     - `source_of`: the supplier of the bird or of its clutch, missing for home-bred
     - `alive`: bool, no `gone_on` up to `plan.on`
 
-    `later` tells of each form how many rows on record are dated after `plan.on`, and so not here.
+    `later` tells of each form how many rows on record are dated after `plan.on`, and so not here. `read` says from
+    what it was read (:func:`~selection.records.ledger.kept.what_is_read`; None: from forms or from frames).
     """
 
     TITLE = "The flock"
@@ -75,6 +76,7 @@ class Flock(Answer):
     income: pd.DataFrame
     decisions: pd.DataFrame
     later: Mapping[str, int] = field(default_factory=dict)
+    read: pd.DataFrame | None = None
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -116,10 +118,11 @@ def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime
     must_be_there(path)
     texts = read_settings(path)
     in_force = standards_of(texts)
+    read = what_is_read(path, texts)
     plan = plan or plan_of(texts, in_force.latest)
     forms = {name: read_rows(path, name, as_recorded) for name in FORMS}
     forms["scores"] = in_force.on_present_scale(forms["scores"])
-    return assemble(in_force.latest, plan, forms)
+    return replace(assemble(in_force.latest, plan, forms), read=read)
 
 
 def whole_flock(path: str | Path) -> Flock:

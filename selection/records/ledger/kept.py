@@ -169,6 +169,43 @@ def _keep(records: Path, state: State, batch: Batch, on: str, data: Mapping[str,
         raise
 
 
+@dataclass(frozen=True, slots=True)
+class KeptMeeting:
+    """A meeting as it was kept: its day, and its tables by name."""
+
+    on: date
+    tables: Mapping[str, pd.DataFrame]
+
+
+def what_is_read(flock_path: str | Path, settings: Settings) -> pd.DataFrame:
+    """What a reader of the flock finds now, to be kept with a meeting: columns `what` and `text`.
+
+    Rows: `recorded_at`, the moment of the last batch of forms (blank: none yet), and the texts of `standard` and
+    `plan`. To be taken before anything is read, so that whatever is recorded meanwhile counts as changed since.
+    """
+    state = read_state(Path(flock_path).resolve() / "records")
+    held = {meeting.batch for meeting in state.meetings}
+    moments = [batch.recorded_at for batch in state.batches.values() if batch.id not in held]
+    last = max(moments).isoformat() if moments else None
+    rows = {"recorded_at": last, "standard": settings.standard, "plan": settings.plan}
+    return pd.DataFrame({"what": list(rows), "text": list(rows.values())}, dtype="str")
+
+
+def last_meeting(flock_path: str | Path, on: date | None = None) -> KeptMeeting | None:
+    """The last meeting kept of the day `on`, or where none is (or no day is given) the last of all; None if none is.
+
+    A table that cannot be read is left out with a SetAsideWarning.
+    """
+    meetings = read_meetings(flock_path)
+    if on in meetings:
+        return KeptMeeting(on, meetings[on])
+    state = read_state(Path(flock_path).resolve() / "records")
+    if not state.meetings:
+        return None
+    day = date.fromisoformat(state.meetings[-1].on)
+    return KeptMeeting(day, meetings[day])
+
+
 def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]:
     """Every meeting kept: by its day, its tables by name; of a day with several, the last one kept.
 

@@ -19,7 +19,7 @@ from selection.errors import RecordsError
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import NTH, form_named, frame_of, key_parts, schema_of
 from selection.records.ledger import pieces
-from selection.records.ledger.batches import DamagedError, SetAside, SetAsideWarning, State, read_state
+from selection.records.ledger.batches import Batch, DamagedError, SetAside, SetAsideWarning, State, read_state
 from selection.records.ledger.pieces import Wanted
 
 RECORDS = "records"
@@ -130,6 +130,24 @@ def find_superseded(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd
 
     def read(state: State, missing_ok: bool) -> pd.DataFrame:
         return rows_and_places(records, state, wanted, keys, missing_ok, superseded=True)[0]
+
+    return _steadily(records, read)
+
+
+def read_versions(flock_path: str | Path, form: str) -> list[tuple[Batch, pd.DataFrame]]:
+    """Every batch that brought rows of a form, in the order of recording, with all its rows as they stood then."""
+    records, wanted = records_of(flock_path), form_named(form)
+
+    def read(state: State, missing_ok: bool) -> list[tuple[Batch, pd.DataFrame]]:
+        brought = {batch for piece in state.of(form) for batch, _, _ in piece.parts}
+        versions, so_far = [], set[str]()
+        for batch in state.batches.values():
+            so_far.add(batch.id)
+            if batch.id in brought:
+                then = pieces.only(state, so_far)
+                table, _ = pieces.read(records, then, wanted, missing_ok=missing_ok)
+                versions.append((batch, frame_of(wanted, table)))
+        return versions
 
     return _steadily(records, read)
 

@@ -12,9 +12,9 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from selection.decide.deciding import decide, doubt
 from selection.decide.matings.matings import matings
 from selection.decide.meeting import Meeting
+from selection.decide.settling import decide, doubt
 from selection.decide.verdicts.tipping import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.decide.what_if import Trial, as_planned, changes, what_if
