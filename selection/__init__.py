@@ -16,48 +16,17 @@ hold           the whole meeting at once                                       -
 fit_model      the mixed model on plain frames, for records of any other kind  -> Fitted
 =============  =====================================================================================
 
-A *look* is one judge scoring one bird once; *merit* is a bird's breeding value in points, of which its chicks
-take half; *own value* is what the bird itself is. Intervals are 90 %.
+Every answer has `tables` (its frames), `notes` (its facts) and `summary()` (a page of text). A *look* is one judge
+scoring one bird once; *merit* is a bird's breeding value in points, of which its chicks take half; *own value* is
+what the bird itself is. Intervals are 90 %.
 
 Names are loaded when first used: importing the package costs next to nothing.
 """
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import Any
+import lazy_loader
 
 __version__ = "1.0.0"
 
-_HOME = {
-    "SelectionError": "errors",
-    "record": "records.intake.recording",
-    "record_rows": "records.intake.recording",
-    "Flock": "records.flock",
-    "read_flock": "records.flock",
-    "flock_from_forms": "records.flock",
-    "fit_growth": "standard.growth",
-    "score": "standard.points",
-    "rank": "merit.ranking",
-    "fit_model": "merit.mixed_model",
-    "from_parents": "merit.relationship.pedigree",
-    "compare_clutches": "compare.clutches.comparison",
-    "hatch": "compare.hatch",
-    "laying": "compare.laying.laying",
-    "propose": "decide.verdicts.verdicts",
-    "matings": "decide.matings.matings",
-    "years_ahead": "decide.years.years",
-    "review": "decide.review.review",
-    "prices": "decide.prices.prices",
-    "hold": "decide.meeting",
-    "write_tables": "decide.meeting",
-}
-
-__all__ = sorted(_HOME)
-
-
-def __getattr__(name: str) -> Any:
-    """Load a public name from its module on first use."""
-    if name not in _HOME:
-        raise AttributeError(f"selection has no {name}; it has {', '.join(__all__)}")
-    return getattr(import_module(f"selection.{_HOME[name]}"), name)
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -147,7 +147,31 @@ class Hatch(Answer):
 
 
 def hatch(flock: Flock) -> Hatch:
-    """Hatch figures of all seasons on record. Counts left blank are left out, never taken as 0."""
+    """Work out what hatched in all seasons on record.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock. Counts left blank are left out, never taken as 0.
+
+    Returns
+    -------
+    Hatch
+        `rates`: one row a group and measure, with its 90 % interval; `spread`: how clutches differ; `deaths`: by
+        season and span of weeks; `costs`: by season.
+
+    Notes
+    -----
+    Intervals of single clutches by Wilson (1927, Journal of the American Statistical Association 22:209, from memory);
+    of several, and of clutches among each other, by a beta-binomial distribution.
+
+    Examples
+    --------
+    >>> from selection import hatch
+    >>> rates = hatch(flock).rates
+    >>> rates["measure"].unique().tolist()
+    ['fertility', 'hatch of fertile', 'hatch of set']
+    """
     clutches = _clutches(flock)
     across = {m: beta_binomial(*_counts(clutches, m)) for m in MEASURES}
     rates = pd.concat([_rates(clutches, m, across[m]) for m in MEASURES], ignore_index=True)

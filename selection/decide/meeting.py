@@ -110,7 +110,32 @@ class Meeting(Answer):
 
 @small_frames
 def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
-    """Work out the whole meeting of the flock's plan; RecordsError where no bird is on record."""
+    """Work out the whole meeting of the flock's plan.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    Meeting
+        Every answer, and `tables`: the frames that are written, by file name.
+
+    Raises
+    ------
+    RecordsError
+        Where no bird is on record.
+
+    Examples
+    --------
+    >>> from selection import hold
+    >>> meeting = hold(flock)
+    >>> {"ranking", "verdicts", "prices"} <= set(meeting.tables)
+    True
+    """
     if flock.birds.empty:
         raise RecordsError(
             f"no bird is on record up to {flock.plan.on}: fill in the birds form, record it, and hold the meeting again"
@@ -139,9 +164,30 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
 
 
 def write_tables(meeting: Meeting, out: Path) -> list[Path]:
-    """Write the contract's tables into `out` as CSV, made if it is not there: all of them or none.
+    """Write a meeting's tables as CSV, all of them or none; the same meeting gives the same bytes.
 
-    The same meeting gives the same bytes. Raises RecordsError where nothing can be written.
+    Parameters
+    ----------
+    meeting : Meeting
+        What :func:`hold` gives.
+    out : str or Path
+        The folder, made if it is not there.
+
+    Returns
+    -------
+    list of Path
+        The files, one a table, UTF-8 with a heading row.
+
+    Raises
+    ------
+    RecordsError
+        Where nothing can be written.
+
+    Examples
+    --------
+    >>> from selection import write_tables
+    >>> [path.name for path in write_tables(meeting, out_folder)][:2]
+    ['ranking.csv', 'verdicts.csv']
     """
     try:
         return publish_all(Path(out), table_files(meeting))

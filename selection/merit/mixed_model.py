@@ -133,18 +133,62 @@ def fit_model(
 ) -> Fitted:
     """Fit y = fixed + random + breeding value + residual to `records`, one row a record.
 
-    traits: columns of records, missing where a trait was not taken; a row may carry any of them, and a bird
-    any number of rows. fixed: columns that act on every trait, or by trait; text, category and bool columns
-    are factors, numbers covariates; without a factor there is an intercept. random: column → its T × T
-    covariance (a number for one trait); its levels are independent. pedigree, birds, genetic: breeding values
-    by the column(s) `birds`; `genetic` is the covariance over (column, trait), columns outermost, so that
-    birds=["bird", "dam"] with a 2 × 2 matrix is a direct and a maternal effect. residual: T × T between the
-    traits of one record. groups: genetic groups as fixed effects: a column bird, then one column a group with
-    each bird's share (see `group_shares`); breeding values are then reported within groups.
+    Variances left None (and `genetic` with a pedigree) are estimated by REML, for a single trait: give none of them
+    or all.
 
-    Variances left None (and `genetic` with a pedigree) are estimated by REML, for a single trait: give none
-    of them or all. Raises ModelError for shapes that do not fit, birds that are not in the pedigree,
-    covariances that are none, and a record without anything to estimate from.
+    Parameters
+    ----------
+    records : DataFrame
+        One row a record; a row may carry any of the traits, and a bird any number of rows.
+    traits : sequence of str
+        Columns of `records`, missing where a trait was not taken.
+    fixed : sequence of str, or mapping of trait to sequence of str
+        Columns that act on every trait, or by trait. Text, category and bool columns are factors, numbers
+        covariates; without a factor there is an intercept.
+    random : mapping of str to covariance, optional
+        By column its T × T covariance (a number for one trait); its levels are independent.
+    pedigree : Pedigree, optional
+        Relationships of the birds (None: no breeding values).
+    birds : str or sequence of str
+        Column or columns that name the bird whose breeding value acts (a bird itself, its dam).
+    genetic : covariance, optional
+        Over (column, trait), columns outermost: birds=["bird", "dam"] with a 2 × 2 matrix is a direct and a maternal
+        effect.
+    residual : covariance, optional
+        T × T between the traits of one record.
+    groups : DataFrame, optional
+        Genetic groups as fixed effects: a column bird, then one column a group with each bird's share (see
+        :func:`group_shares`); breeding values are then reported within groups.
+
+    Returns
+    -------
+    Fitted
+        `fixed`: trait, effect, level, estimate, se; `breeding_values()` and `random(name)` give frames, one row a
+        bird or level, with each trait's value, its _se and _accuracy.
+
+    Raises
+    ------
+    ModelError
+        For shapes that do not fit, birds that are not in the pedigree, covariances that are none, and a record
+        without anything to estimate from.
+
+    Notes
+    -----
+    Henderson's mixed-model equations (Henderson 1984), and REML (Patterson and Thompson 1971, Biometrika 58:545);
+    sources from memory.
+
+    Examples
+    --------
+    Mrode (2014, Linear Models for the Prediction of Animal Breeding Values, example 3.1): gain of five calves.
+
+    >>> import pandas as pd
+    >>> from selection import fit_model, from_parents
+    >>> young = pd.DataFrame({"bird": list("45678"), "sire": list("13143"), "dam": [None, *"2256"]})
+    >>> pedigree = from_parents(young)
+    >>> records = pd.DataFrame({"bird": list("45678"), "sex": list("mffmm"), "gain": [4.5, 2.9, 3.9, 3.5, 5.0]})
+    >>> fitted = fit_model(records, ["gain"], fixed=["sex"], pedigree=pedigree, genetic=20.0, residual=40.0)
+    >>> fitted.breeding_values(["1", "4", "8"])["gain"].round(3).tolist()
+    [0.098, -0.009, 0.183]
     """
     random = dict(random or {})
     columns = (birds,) if isinstance(birds, str) else tuple(birds)
@@ -171,22 +215,6 @@ def _diagonal(factor: Factor, size: int, rows: np.ndarray) -> np.ndarray:
         picked[part, np.arange(len(part))] = 1.0
         found.append(factor.solve(picked)[part, np.arange(len(part))])
     return np.concatenate(found)
-
-
-def group_shares(pedigree: Pedigree, groups: Mapping[str, str]) -> pd.DataFrame:
-    """Each bird's share of blood from every group, from the group of each founder: bird, one column a group.
-
-    Raises ModelError for a founder without a group.
-    """
-    names = sorted(set(groups.values()))
-    shares = np.zeros((len(pedigree.birds), len(names)))
-    founders = pedigree.levels[0]
-    missing = [pedigree.birds[i] for i in founders if pedigree.birds[i] not in groups]
-    if missing:
-        raise ModelError(f"founders without a group: {', '.join(missing)}")
-    for i in founders:
-        shares[i, names.index(groups[pedigree.birds[i]])] = 1.0
-    return pd.DataFrame(pedigree.descend(shares), columns=names).assign(bird=pedigree.birds)[["bird", *names]]
 
 
 @dataclass

@@ -78,10 +78,46 @@ class Merit(Answer):
 
 
 def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Merit:
-    """Rank the flock's candidates on the plan's day.
+    """Rank the flock's candidates by merit on the plan's day.
 
-    Raises PedigreeError for impossible parents, ModelError for correlations that cannot all be true, and
-    SettingsError that names every `like` of the standard that the published table does not have.
+    Parameters
+    ----------
+    flock : Flock
+        The flock; a bird of which nothing was seen is judged by its relatives.
+    seed : int
+        Of the draws that the chances are counted from: the same seed gives the same answer.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    Merit
+        `ranking`: one row a candidate: bird, left, right, group, rank, merit and merit_se (points about the mean of
+        its group's unbarred candidates), merit_flock, accuracy, p_best, p_kept (0 to 1), points, points_seen,
+        points_of_100, bar; blank where barred or alone. `flock`: one row a bird; `traits`: heritabilities.
+
+    Raises
+    ------
+    PedigreeError
+        For impossible parents, all of them at once.
+    ModelError
+        For correlations that cannot all be true.
+    SettingsError
+        Naming every `like` of the standard that the published table does not have.
+
+    Notes
+    -----
+    A multiple-trait mixed model with all relatives (Henderson 1984, Applications of Linear Models in Animal Breeding,
+    from memory), its variances moved from published priors by the holding's own records.
+
+    Examples
+    --------
+    >>> from selection import rank
+    >>> merit = rank(flock)
+    >>> merit.ranking.columns[:6].tolist()
+    ['bird', 'left', 'right', 'group', 'rank', 'merit']
+    >>> merit.ranking.groupby("group")["p_best"].sum().round(6).unique().tolist()
+    [1.0]
     """
     check_likes(flock.standard)
     growth = fit_growth(flock)

@@ -21,8 +21,7 @@ from selection.records.flock import Flock, assemble
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import folded, frame_of, keys_of, standing, whole
 from selection.records.intake.known import Known
-from selection.records.intake.rules import check as tried
-from selection.records.intake.rules import remark
+from selection.records.intake.rules import check as tried, remark
 from selection.records.ledger import pieces
 from selection.records.ledger.appending import read_table, records_of
 from selection.records.ledger.batches import (

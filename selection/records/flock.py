@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any, TypeVar, cast
 
 import pandas as pd
 
@@ -24,12 +25,16 @@ from selection.records.settings.adopting import InForce, plan_of, section_column
 from selection.records.settings.plan import Plan, day_meant, read_plan
 from selection.records.settings.reading import Standard, read_standard
 
-small_frames = pd.option_context("mode.string_storage", "python")
-"""Decorator of what makes frames: their strings are Python's own.
+Made = TypeVar("Made", bound=Callable[..., Any])
 
-A flock has hundreds of rows and its frames are cut and joined thousands of times: each call to Arrow costs more than
-it could save. The values are the same.
-"""
+
+def small_frames(function: Made) -> Made:
+    """Decorate what makes frames: their strings are Python's own.
+
+    A flock has hundreds of rows and its frames are cut and joined thousands of times: each call to Arrow costs more
+    than it could save. The values are the same.
+    """
+    return cast(Made, pd.option_context("mode.string_storage", "python")(function))
 
 
 LATER_BLANKS = {"birds": ("gone_on", ("gone_why",)), "rings": ("removed_on", ()), "pens": ("to", ())}
@@ -108,12 +113,37 @@ def assemble(standard: Standard, plan: Plan, forms: Mapping[str, pd.DataFrame]) 
 
 @small_frames
 def read_flock(path: str | Path, plan: Plan | None = None, as_recorded: datetime | None = None) -> Flock:
-    """The flock recorded in the folder `path`, on the day of `plan` (blank: its own `plan.toml`).
+    """Read the flock recorded in a folder, as it stands on its plan's day.
 
-    `as_recorded` is a moment: the records as they stood then (UTC where it names no zone). Looks made under
-    an earlier standard count on the present one's scale: 10 of 20 points then are 7½ of 15 now.
+    Looks made under an earlier standard count on the present one's scale: 10 of 20 points then are 7½ of 15 now.
 
-    Raises SettingsError where the settings cannot be used, RecordsError where there is no flock.
+    Parameters
+    ----------
+    path : str or Path
+        The flock's folder.
+    plan : Plan, optional
+        The plan whose day and groups count (None: the flock's own `plan.toml`).
+    as_recorded : datetime, optional
+        A moment: the records as they stood then (UTC where it names no zone).
+
+    Returns
+    -------
+    Flock
+        One frame a form, with every column of that form; what each adds is described at :class:`Flock`.
+
+    Raises
+    ------
+    SettingsError
+        Where the settings cannot be used.
+    RecordsError
+        Where there is no flock.
+
+    Examples
+    --------
+    >>> from selection import read_flock
+    >>> flock = read_flock(flock_folder)
+    >>> flock.birds[["bird", "hatched", "hatch_year", "origin_of", "alive"]].shape[1]
+    5
     """
     must_be_there(path)
     texts = read_settings(path)
@@ -155,11 +185,31 @@ def flock_on(path: str | Path, on: date | str | None = None, today: date | None 
 
 
 def flock_from_forms(path: str | Path) -> Flock:
-    """The flock of a folder of forms (or a workbook beside its settings), read without recording anything.
+    """Read the flock of a folder of forms, without recording anything.
 
-    Rows with faults are left out with a warning that lists them; :func:`forms_and_findings` gives the
-    findings themselves. Raises SettingsError where `standard.toml` or `plan.toml` is missing or
-    faulty, RecordsError where nothing can be read.
+    Parameters
+    ----------
+    path : str or Path
+        A folder of forms with `standard.toml` and `plan.toml`, or a workbook that lies beside these.
+
+    Returns
+    -------
+    Flock
+        As :func:`read_flock` gives it. Rows with faults are left out, with a warning that lists them.
+
+    Raises
+    ------
+    SettingsError
+        Where `standard.toml` or `plan.toml` is missing or faulty.
+    RecordsError
+        Where nothing can be read.
+
+    Examples
+    --------
+    >>> from selection import flock_from_forms
+    >>> flock = flock_from_forms(forms_folder)
+    >>> set(flock.birds["sex"]) <= {"male", "female", "unknown"}
+    True
     """
     flock, found = forms_and_findings(path)
     refused = [str(f) for f in found if f.refused]

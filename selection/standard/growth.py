@@ -111,11 +111,34 @@ class Growth(Answer):
 
 
 def fit_growth(flock: Flock) -> Growth:
-    """Growth of the flock's birds from every usable weighing, birds gone included.
+    """Fit a growth curve a sex to every usable weighing, birds gone included.
 
-    Never raises for want of weighings: with few, or none, the curve is the one through the standard's band,
-    and a sentence says so. A weighing five times off its curve, before hatching or without a hatch date is
-    left out and named. Unnamed chicks enter curves and deviations, not `birds`.
+    With few weighings, or none, the curve is the one through the standard's band, and a note says so. A weighing
+    five times off its curve, before hatching or without a hatch date is left out and named. Unnamed chicks enter
+    curves and deviations, not `birds`.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock; a bird that was never weighed stands on its sex's curve.
+
+    Returns
+    -------
+    Growth
+        `curves`: one row a sex; `birds`: one row a bird with its log deviation from the curve and that deviation's
+        standard error; `deviations`: one row a weighing; `left_out`: one row a weighing that does not count.
+
+    Notes
+    -----
+    Gompertz's curve (see :mod:`selection.standard.curves` for its source), by
+    generalised least squares, since the weighings of one bird repeat each other.
+
+    Examples
+    --------
+    >>> from selection import fit_growth
+    >>> growth = fit_growth(flock)
+    >>> growth.at_age(flock.birds["bird"].head(2), 24)[["bird", "grams", "se"]].shape
+    (2, 3)
     """
     priors = {sex: _prior(flock.standard, sex) for sex in SEXED}
     rows = weighings(flock)

@@ -75,10 +75,31 @@ class Points(Answer):
 
 
 def score(flock: Flock, growth: Growth | None = None) -> Points:
-    """Points of every bird from all its looks and, for measured sections, its measurements.
+    """Score every bird from all its looks and, for measured sections, its measurements.
 
-    Looks at unnamed chicks are listed with their totals but not averaged: the model of merit takes them.
-    Raises nothing for want of looks; the sentences say what cannot be told.
+    Looks at unnamed chicks are listed with their totals but not averaged: the model of merit takes them. For want of
+    looks nothing is raised; the notes say what cannot be told.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock; a section that was not scored is missing, never 0.
+    growth : Growth, optional
+        Its growth (None: worked out here).
+
+    Returns
+    -------
+    Points
+        `birds`: one row a bird that is alive or was scored, with points, their standard error, of how many points
+        they are, and the points of 100 to be expected; `sections`: one row a bird and section; `looks`: one row a
+        look; `judges`: each judge's level; `agreement`: how far two looks at one bird agree.
+
+    Examples
+    --------
+    >>> from selection import score
+    >>> points = score(flock)
+    >>> bool((points.birds["points_seen"] <= 100).all())
+    True
     """
     judged = judge(looks(flock), flock.standard)
     measured = measured_points(flock, growth or fit_growth(flock))

@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from selection.compare.laying.basket import Basket, count
 from tests.compare.little_basket import daily, flock_of

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from selection.errors import ModelError
-from selection.merit.mixed_model import Fitted, fit_model, group_shares
-from selection.merit.relationship.pedigree import from_parents
+from selection.merit.mixed_model import Fitted, fit_model
+from selection.merit.relationship.pedigree import from_parents, group_shares
 
 PRINTED = 1e-3
 """Published solutions are printed to three decimals; one of them is rounded from …85."""

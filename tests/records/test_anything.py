@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from selection.records.flock import read_flock
 from selection.records.forms.columns import FORMS

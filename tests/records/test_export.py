@@ -9,8 +9,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from selection.errors import RecordsError
 from selection.records.export import export

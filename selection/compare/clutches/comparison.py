@@ -228,10 +228,34 @@ def compare_clutches(
     progress: Progress | None = None,
     seed: int = 1,
 ) -> ClutchComparison:
-    """The season's clutches side by side, each sex and trait.
+    """Compare the season's clutches side by side, each sex and trait.
 
-    `growth`, `points` and `blood` are worked out here where they are not given. `seed` is that of the draws of the
-    variances. Nothing is raised for want of records: rows and sentences say what cannot be told.
+    For want of records nothing is raised: rows and notes say what cannot be told.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock.
+    growth, points, blood : Growth, Points and Parentage, optional
+        What is already worked out of the same flock (None: worked out here).
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+    seed : int
+        Of the draws of the variances.
+
+    Returns
+    -------
+    ClutchComparison
+        `table`: one row a pair of clutches, sex and trait: difference, low, high, probability, in_points, separable,
+        why; numbers are missing where the rearing cannot tell the two apart. `clutches`: one row a clutch, sex and
+        trait.
+
+    Examples
+    --------
+    >>> from selection import compare_clutches
+    >>> compared = compare_clutches(flock, merit.growth, merit.points, merit.parentage)
+    >>> compared.table.loc[compared.table["separable"] == "no", "difference"].isna().all().item()
+    True
     """
     if flock.birds["clutch"].isna().all():
         return _nothing(flock)

@@ -224,10 +224,36 @@ class Laying(Answer):
 
 
 def laying(flock: Flock, progress: Progress | None = None, weight: Weight | None = None) -> Laying:
-    """The laying of every season counted up to the plan's day.
+    """Work out the laying of every season counted up to the plan's day.
 
-    `weight` is what the prior spreads are worth against the counts (None: the defaults). Time is linear in the
-    counted hen-days. Raises ModelError where the fit does not settle.
+    Time is linear in the counted hen-days.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock; a day that was not counted is missing, never 0 eggs.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+    weight : Weight, optional
+        What the prior spreads are worth against the counts (None: the defaults).
+
+    Returns
+    -------
+    Laying
+        `table`: one row for each season and hatch year, with eggs, hen-days, rate and its 90 % interval; `own`: hens
+        with records of their own; `due`: who is due to go; `next_season(birds)`: the eggs to expect.
+
+    Raises
+    ------
+    ModelError
+        Where the fit does not settle.
+
+    Examples
+    --------
+    >>> from selection import laying
+    >>> found = laying(flock)
+    >>> found.table[["season", "hatch_year", "rate", "low", "high"]].shape[1]
+    5
     """
     tell = progress or (lambda step, share: None)
     tell("laying: hen-days", 0.0)

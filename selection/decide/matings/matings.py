@@ -66,12 +66,32 @@ def matings(
     pen_sizes: int | Mapping[str, int] | None = None,
     seed: int = SEED,
 ) -> Matings:
-    """Matings of the proposed keep and reserve and the standing birds, and the best allotment.
+    """Set out the matings of the birds that stay, and the best allotment of hens to cocks.
 
-    `pen_sizes`: the most hens one cock may have, for all or by cock (None: any number). The allotment puts
-    the hens that stay to the cocks that are kept; the reserve is in the table alone, and so are older cocks
-    unless none is kept. A pair is refused above the plan's `most_inbreeding`. `seed` is that of the parents drawn for
-    `chance_over`.
+    A pair is refused above the plan's `most_inbreeding`.
+
+    Parameters
+    ----------
+    flock, merit, verdicts : Flock, Merit and Verdicts
+        The flock, its ranking and its verdicts: proposed keep and reserve, and the standing birds, take part.
+    pen_sizes : int, or mapping of str to int, optional
+        The most hens one cock may have, for all or by cock (None: any number).
+    seed : int
+        Of the parents drawn for `chance_over`.
+
+    Returns
+    -------
+    Matings
+        `table`: one row a pair: cock, hen, inbreeding (F of the chicks), inbreeding_most, known, merit, merit_se,
+        allowed, why. `allotment`: the hens that stay put to the cocks that are kept; the reserve is in the table
+        alone, and so are older cocks unless none is kept.
+
+    Examples
+    --------
+    >>> from selection import matings
+    >>> pairs = matings(flock, merit, verdicts).table
+    >>> bool((pairs["inbreeding"] <= pairs["inbreeding_most"]).all())
+    True
     """
     staying = stay(flock, verdicts)
     cocks, hens = (staying.loc[staying["sex"] == sex, "bird"].tolist() for sex in ("male", "female"))

@@ -79,13 +79,41 @@ def prices(
     asking: Mapping[str, Decimal | float] | None = None,
     rng: np.random.Generator | None = None,
 ) -> Prices:
-    """Prices of the birds that go, as the plan's day sees them.
+    """Price the birds that go, as the plan's day sees them.
 
-    `points` and `growth` are worked out where they are not given; without `merit` there are no trios (they
-    need the pedigree) and only serious faults bar from breeding. `asking` are the breeder's own asking prices
-    by bird or lot label. `rng` draws the season's total (seeded by the season where it is not given).
-    Raises RecordsError naming every asking price that is not above 0 or is for a bird that does not go, and
-    every recorded sale with an impossible price.
+    Parameters
+    ----------
+    flock, verdicts : Flock and Verdicts
+        The flock and its verdicts: who goes.
+    points, growth : Points and Growth, optional
+        What is already worked out of the same flock (None: worked out here).
+    merit : Merit, optional
+        Its ranking; without it there are no trios (they need the pedigree) and only serious faults bar from breeding.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+    asking : mapping of str to Decimal or float, optional
+        The breeder's own asking prices, in the plan's currency, by bird or lot label.
+    rng : Generator, optional
+        Draws the season's total (None: seeded by the season).
+
+    Returns
+    -------
+    Prices
+        `table`: one row a bird that goes: bird, clutch, sold_as, cost, price, low, high (Decimal; missing where it
+        cannot be said), why; `offers`: one row a sale proposed; `trios`, `season`, `accounts`.
+
+    Raises
+    ------
+    RecordsError
+        Naming every asking price that is not above 0 or is for a bird that does not go, and every recorded sale
+        with an impossible price.
+
+    Examples
+    --------
+    >>> from selection import prices
+    >>> asked = prices(flock, verdicts, merit=merit)
+    >>> set(asked.table["bird"].dropna()) <= set(flock.birds["bird"])
+    True
     """
     step = progress or (lambda name, share: None)
     currency = Currency(flock.plan.currency)

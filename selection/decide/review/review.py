@@ -157,11 +157,34 @@ def review(
     seed: int = SEED,
     progress: Callable[[str, float], None] | None = None,
 ) -> Review:
-    """Hold kept meetings against today's records.
+    """Hold kept meetings against today's records, to see whether they were right.
 
-    `meetings`: by day, their kept tables (`ranking`, `verdicts`), as the ledger hands them back; the last of
-    each earlier season counts. Where there are none, `rank_as_of` ranks the flock as of each earlier season's
-    day instead (None: nothing to look back on). `merit`: today's ranking, of the same flock.
+    Parameters
+    ----------
+    meetings : mapping of date to mapping of str to DataFrame
+        By day a meeting's kept tables (`ranking`, `verdicts`), as the ledger hands them back; the last of each
+        earlier season counts.
+    flock, merit : Flock and Merit
+        Today's flock and its ranking.
+    rank_as_of : callable, optional
+        Where no meeting is kept: ranks the flock as of each earlier season's day (None: nothing to look back on).
+    seed : int
+        Of the draws of chances.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    Review
+        `birds`: one row a bird that stood at a meeting; `checks`: bias, slope and correlation by evidence; `chances`:
+        what was given and what proved so; `differentials`, `choosing`, `years`: what choosing gained.
+
+    Examples
+    --------
+    >>> from selection import review
+    >>> looked_back = review({}, flock, merit)
+    >>> looked_back.birds.empty
+    True
     """
     as_it_would = rank_as_of is not None and not earlier(flock, meetings)
     if as_it_would and rank_as_of is not None:

@@ -31,8 +31,7 @@ from selection.decide.wording import in_hundred, listed, points_of_merit
 from selection.merit.candidates import YOUNG
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-from selection.records.settings.plan import Plan
-from selection.records.settings.plan import Spring as Asked
+from selection.records.settings.plan import Plan, Spring as Asked
 
 COLUMNS = [
     *("source", "origin", "for", "eggs", "cockerels", "cockerels_low", "cockerels_high"),

@@ -17,8 +17,7 @@ import pandas as pd
 
 from selection.decide.spring.rearing import HOME
 from selection.decide.years.prospects import genetics_of
-from selection.merit.posterior import DRAWS as POSTERIOR_DRAWS
-from selection.merit.posterior import draw, normal_draws
+from selection.merit.posterior import DRAWS as POSTERIOR_DRAWS, draw, normal_draws
 from selection.merit.ranking import Merit
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree

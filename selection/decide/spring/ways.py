@@ -20,8 +20,7 @@ from selection.decide.spring.rearing import Rearing, broods
 from selection.decide.spring.stock import DRAWS, Blood, Floats, Source, best_found
 from selection.merit.candidates import YOUNG
 from selection.records.flock import Flock
-from selection.records.settings.plan import Offer
-from selection.records.settings.plan import Spring as Asked
+from selection.records.settings.plan import Offer, Spring as Asked
 
 EGGS_A_HEN = 20
 """Hatching eggs of a hen in six weeks of spring: common practice, no source; limits what own pens can set."""

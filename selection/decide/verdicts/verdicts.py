@@ -68,7 +68,30 @@ class Verdicts(Answer):
 
 
 def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
-    """Verdicts on every candidate of the plan's groups."""
+    """Propose a verdict on every candidate of the plan's groups.
+
+    Parameters
+    ----------
+    flock : Flock
+        The flock; what its decisions form says of this season stands, and the rest is worked out around it.
+    merit : Merit
+        Its ranking.
+    seed : int
+        Of the draws that another look is valued by.
+
+    Returns
+    -------
+    Verdicts
+        `table`: one row a candidate: bird, left, right, group, stands, proposed, reason, decided, decided_why;
+        `unsexed`: chicks without a sex, which stand in no group; `groups`: by group what stands behind its verdicts.
+
+    Examples
+    --------
+    >>> from selection import propose
+    >>> verdicts = propose(flock, merit)
+    >>> set(verdicts.table["proposed"]) <= {"keep", "reserve", "look again", "sell"}
+    True
+    """
     rng = np.random.default_rng(seed)
     known = _known(flock, merit)
     groups = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}

@@ -94,10 +94,30 @@ def chick_group(frame: pd.DataFrame) -> pd.Series:
 
 
 def parentage(flock: Flock) -> Parentage:
-    """Shares of every bird of the flock in its possible parents, and the pedigree they make.
+    """Work out every bird's shares in its possible parents, and the pedigree that they make.
 
-    Raises PedigreeError (all faults at once) for a parent that is not on record, a sire recorded female or a
-    dam recorded male, a parent younger than its chick, and loops.
+    Parameters
+    ----------
+    flock : Flock
+        The flock; where the forms name no parent, the pens on the day of setting do, and else an unseen bird.
+
+    Returns
+    -------
+    Parentage
+        `pedigree`, and what it took to write it: the bases, unseen parents, groups of unnamed chicks, assumptions.
+
+    Raises
+    ------
+    PedigreeError
+        All faults at once: a parent that is not on record, a sire recorded female or a dam recorded male, a parent
+        younger than its chick, and loops.
+
+    Examples
+    --------
+    >>> from selection import parentage
+    >>> family = parentage(flock)
+    >>> set(flock.birds["bird"]) <= set(family.pedigree.birds)
+    True
     """
     _refuse_impossible(flock)
     draft = _Draft(flock.plan.same_pen)

@@ -13,7 +13,7 @@ Fernando 1992, Theor. Appl. Genet. 84:173, from memory). This module knows nothi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from selection.errors import PedigreeError
+from selection.errors import ModelError, PedigreeError
 
 Shares = dict[str, float]
 """Possible parents of one side and the share of each; they add up to ½ (or to 0: a founder)."""
@@ -106,10 +106,34 @@ class Pedigree:
 
 
 def from_parents(frame: pd.DataFrame) -> Pedigree:
-    """Pedigree from a plain frame with columns bird, sire, dam (missing: unknown, a founder of its own).
+    """Make a pedigree from one sire and one dam a bird.
 
-    Parents that have no row of their own become founders. Raises PedigreeError for a bird listed twice, a
-    bird that is both a sire and a dam, and loops.
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns bird, sire, dam; a missing parent is unknown, a founder of its own. Parents that have no row of their
+        own become founders.
+
+    Returns
+    -------
+    Pedigree
+        Birds in hatch order with their shares in parents, inbreeding and Mendelian variances.
+
+    Raises
+    ------
+    PedigreeError
+        For a bird listed twice, a bird that is both a sire and a dam, and loops.
+
+    Examples
+    --------
+    Brother and sister, and their chick:
+
+    >>> import pandas as pd
+    >>> from selection import from_parents
+    >>> birds = {"bird": ["b", "s", "c"], "sire": ["f", "f", "b"], "dam": ["m", "m", "s"]}
+    >>> pedigree = from_parents(pd.DataFrame(birds))
+    >>> pedigree.inbreeding[pedigree.positions(["c"])].tolist()
+    [0.25]
     """
     twice = frame["bird"][frame["bird"].duplicated()]
     if len(twice):
@@ -128,14 +152,88 @@ def from_parents(frame: pd.DataFrame) -> Pedigree:
 def from_shares(
     sires: dict[str, Shares], dams: dict[str, Shares], partial: dict[str, Shares] | None = None
 ) -> Pedigree:
-    """Pedigree from each bird's shares in its possible sires and dams (same keys, {} for a founder).
+    """Make a pedigree from each bird's shares in its possible parents.
 
-    `partial` gives founders that may be the same bird as an earlier founder: a share p in founder k makes
-    A = p between the two (the chance that they are one bird) and leaves A_ii = 1.
+    Parameters
+    ----------
+    sires, dams : dict of str to mapping of str to float
+        By bird the share of its genes that each possible sire, and each dam, gave it: half the probability, so that
+        they add up to ½. The same keys in both, and {} for a founder.
+    partial : dict of str to mapping of str to float, optional
+        Founders that may be the same bird as an earlier founder: a share p in founder k makes A = p between the two
+        (the chance that they are one bird) and leaves A_ii = 1.
+
+    Returns
+    -------
+    Pedigree
+        As :func:`from_parents` gives it; A is the mean over the possible parents.
+
+    Raises
+    ------
+    PedigreeError
+        For loops, and birds that are both sire and dam.
+
+    Notes
+    -----
+    Henderson (1988, Journal of Dairy Science 71, supplement 2:1, from memory): the average relationship of
+    uncertain parents.
+
+    Examples
+    --------
+    A chick of one hen and of either of two cocks:
+
+    >>> from selection import from_shares
+    >>> sires = {"x": {}, "y": {}, "h": {}, "c": {"x": 0.25, "y": 0.25}}
+    >>> dams = {"x": {}, "y": {}, "h": {}, "c": {"h": 0.5}}
+    >>> from_shares(sires, dams).relationship(["c"], ["x", "y", "h"]).tolist()
+    [[0.25, 0.25, 0.5]]
     """
     birds = list(sires)
     at = {bird: i for i, bird in enumerate(birds)}
     return build(birds, _matrix(sires, at), _matrix(dams, at), _matrix(partial or {}, at))
+
+
+def group_shares(pedigree: Pedigree, groups: Mapping[str, str]) -> pd.DataFrame:
+    """Share out each bird's blood among groups, from the group of each founder.
+
+    Parameters
+    ----------
+    pedigree : Pedigree
+        The birds' relationships.
+    groups : mapping of str to str
+        By founder the name of its group.
+
+    Returns
+    -------
+    DataFrame
+        One row a bird: bird, then one column a group, names in order; the shares of a row add up to 1.
+
+    Raises
+    ------
+    ModelError
+        For a founder without a group.
+
+    Notes
+    -----
+    Quaas (1988, Journal of Dairy Science 71:1338, from memory): groups as regressions on shares.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from selection import from_parents, group_shares
+    >>> pedigree = from_parents(pd.DataFrame({"bird": ["c"], "sire": ["a"], "dam": ["b"]}))
+    >>> group_shares(pedigree, {"a": "home", "b": "bought"}).set_index("bird").loc["c"].to_dict()
+    {'bought': 0.5, 'home': 0.5}
+    """
+    names = sorted(set(groups.values()))
+    shares = np.zeros((len(pedigree.birds), len(names)))
+    founders = pedigree.levels[0]
+    missing = [pedigree.birds[i] for i in founders if pedigree.birds[i] not in groups]
+    if missing:
+        raise ModelError(f"founders without a group: {', '.join(missing)}")
+    for i in founders:
+        shares[i, names.index(groups[pedigree.birds[i]])] = 1.0
+    return pd.DataFrame(pedigree.descend(shares), columns=names).assign(bird=pedigree.birds)[["bird", *names]]
 
 
 def build(

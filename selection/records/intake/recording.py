@@ -135,13 +135,40 @@ def record(
     returned: bool = True,
     progress: Progress | None = None,
 ) -> Recorded:
-    """Record the forms at `forms_path` (a folder, a workbook, a CSV file) in the flock at `flock_path`.
+    """Record the forms at `forms_path` in the flock at `flock_path`, which is made if it is not there.
 
-    The flock is made if it is not there. Handing in the same forms again changes nothing. A blank that is
-    filled in completes its row; a changed value, or a cell `(blank)` that clears one, needs `correct`. A
-    folder's `standard.toml` and `plan.toml` are adopted as of `today` (blank: this day), unless `approve` finds
-    faults in that standard. Refused rows come back in the flock's `refused/`, unless `returned` is False. Nothing
-    is raised on purpose: what could not be done is in the answer.
+    Handing in the same forms again changes nothing. A blank that is filled in completes its row; a changed value, or
+    a cell `(blank)` that clears one, needs `correct`. A folder's `standard.toml` and `plan.toml` are adopted.
+
+    Parameters
+    ----------
+    flock_path : str or Path
+        The flock's folder.
+    forms_path : str or Path
+        A folder of forms, a workbook, or one CSV file.
+    correct : bool
+        Lets this batch change or clear recorded values.
+    today : date, optional
+        The day the settings are adopted as of (None: this day).
+    approve : callable, optional
+        Takes the standard handed in and raises SettingsError where it finds faults; it is then not adopted.
+    returned : bool
+        Whether refused rows come back as sheets in the flock's `refused/`.
+    progress : callable, optional
+        Called with the step's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    Recorded
+        What was taken, completed, corrected, unchanged and refused, by form. Nothing is raised on purpose: what
+        could not be done is in the answer, and its `status` is then 2.
+
+    Examples
+    --------
+    >>> from selection import record
+    >>> again = record(flock_folder, forms_folder)
+    >>> again.status, sum(again.taken.values())
+    (0, 0)
     """
     terms = _Terms(correct, today or date.today(), approve, returned, progress)
     return _in_words(flock_path, lambda: _record(Path(flock_path), Path(forms_path), terms))
@@ -160,24 +187,32 @@ def record_rows(
 
     Parameters
     ----------
-    flock_path
+    flock_path : str or Path
         The flock's folder; it must have a standard.
-    form
+    form : str
         The form's name.
-    rows
-        A frame, or one mapping a row, from the form's columns to values: text, numbers, days. None and NaN are
-        blank; `(blank)` clears a value, as in a sheet.
-    correct
+    rows : DataFrame or iterable of mappings
+        One row, or one mapping, a row of the form, from its columns to values: text, numbers, days. None and NaN
+        are blank; `(blank)` clears a value, as in a sheet.
+    correct : bool
         Lets these rows change or clear recorded values.
-    today
-        The day it is done (blank: this day).
-    source
+    today : date, optional
+        The day it is done (None: this day).
+    source : str
         What the ledger notes as where the rows came from.
 
     Returns
     -------
     Recorded
         Rows are numbered as in a sheet, from 2 on. Refused rows are only in the answer: nothing is left in `refused/`.
+
+    Examples
+    --------
+    >>> from selection import record_rows
+    >>> bird = flock.birds["bird"].iloc[-1]
+    >>> refused = record_rows(flock_folder, "weights", [{"bird": bird, "on": "2031-02-30", "grams": 2900}])
+    >>> refused.status, list(refused.tables)
+    (1, ['weights'])
     """
     terms = _Terms(correct, today or date.today(), None, False, None)
 

@@ -16,10 +16,12 @@ from selection.errors import Finding
 from selection.records.bird_dates import looked_up
 from selection.records.forms.columns import FORMS
 from selection.records.forms.schema import folded
-from selection.records.intake import rules_of_breeding as breeding
-from selection.records.intake import rules_of_season as eggs
-from selection.records.intake import rules_of_season as season
-from selection.records.intake import rules_of_usual as usual
+from selection.records.intake import (
+    rules_of_breeding as breeding,
+    rules_of_season as eggs,
+    rules_of_season as season,
+    rules_of_usual as usual,
+)
 from selection.records.intake.known import Known, findings
 
 Rule = Callable[[pd.DataFrame, Known], list[Finding]]

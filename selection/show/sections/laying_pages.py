@@ -112,8 +112,7 @@ def curve_picture(lay: Laying) -> Fragment:
 
 
 def _draw(frame: pd.DataFrame) -> Figure:
-    from matplotlib import dates
-    from matplotlib import pyplot as plt
+    from matplotlib import dates, pyplot as plt
 
     figure, axes = plt.subplots(figsize=(WIDTH, 2.9))
     for i, (year, rows) in enumerate(frame.groupby("hatch_year", sort=False)):

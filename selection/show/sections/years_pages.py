@@ -12,8 +12,7 @@ from markupsafe import Markup
 from selection.answer import Kind
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
-from selection.decide.years.years import Years
-from selection.decide.years.years import years_ahead as follow
+from selection.decide.years.years import Years, years_ahead as follow
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, signed
 from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table

@@ -98,8 +98,7 @@ def icalendar_of(days: Calendar, flock: Flock) -> bytes:
     An event keeps its UID as long as it is the same thing of the same clutch, so that a diary that has read an earlier
     file moves it instead of adding it again.
     """
-    from icalendar import Calendar as Diary
-    from icalendar import Event
+    from icalendar import Calendar as Diary, Event
 
     diary = Diary()
     diary.add("prodid", "-//selection//season calendar//EN")

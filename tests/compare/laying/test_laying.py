@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from selection.compare.laying.laying import TABLE, laying
 from selection.compare.laying.rows import joint

@@ -6,8 +6,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from selection.decide.prices.money import NO_DECIMALS, THREE_DECIMALS, Currency, total
 

@@ -8,8 +8,7 @@ from itertools import permutations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from selection.decide.prices.market import fit_sales
 from selection.decide.prices.money import Currency

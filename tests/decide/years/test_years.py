@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.years import theory
-from selection.decide.years import years as module
+from selection.decide.years import theory, years as module
 from selection.decide.years.breeding import Genetics
 from selection.decide.years.course import Course
 from selection.decide.years.policies import Policy, season_of, usual_policies

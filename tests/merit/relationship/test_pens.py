@@ -10,8 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pedigree import from_shares

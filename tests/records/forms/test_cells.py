@@ -7,8 +7,7 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from selection.records.forms.cells import READERS, Parsed, Uncomputed, parse_column, protect, unprotect
 from selection.records.forms.columns import SEXES, Column

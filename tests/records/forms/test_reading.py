@@ -8,8 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from openpyxl import Workbook
 
 from selection.errors import RecordsError

@@ -10,8 +10,7 @@ from html.parser import HTMLParser
 
 import pandas as pd
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from selection.decide.prices.prices import prices
 from selection.errors import RecordsError
