@@ -164,7 +164,19 @@ def _forms(options: argparse.Namespace) -> int:
     if written[0] != asked:
         print(f"{asked} has been written in and is left as it is: hand it in, or move it away")
     print("\n".join([f"as of {flock.plan.on}", *(f"written: {path}" for path in written)]))
+    _after_the_meeting(options.flock, out, flock.plan.on)
     return 0
+
+
+def _after_the_meeting(flock: Path, out: Path, day: date) -> None:
+    """Leave next season's forms, once this season's meeting was held, and say so."""
+    from selection.records.forms.next_season import write_next
+
+    left = write_next(flock, out, day)
+    for line in left.said:
+        print(line)
+    if left.written:
+        print(f"for next season, to be handed in by itself: {', '.join(str(path) for path in left.written)}")
 
 
 def _rings(options: argparse.Namespace) -> int:

@@ -180,21 +180,29 @@ def write_forms(flock: Flock, path: str | Path) -> Path:
     not take it.
     """
     book = _book(flock)
-    data = BytesIO()
-    book.save(data)
     with durable.in_words(path):
         path = _free_name(Path(path))
+        if path.exists() and _description(path) == book.properties.description:
+            return path  # it says the same already
+        data = BytesIO()
+        book.save(data)
         durable.publish(path, data.getvalue())
     return path
+
+
+def _description(path: Path) -> str | None:
+    from openpyxl import load_workbook
+
+    return str(load_workbook(path, read_only=True).properties.description)
 
 
 def _free_name(path: Path) -> Path:
     """`path`, or the first of its name with a number behind it, that is no workbook somebody has written in."""
     names = (path.with_stem(f"{path.stem}-{n}") if n > 1 else path for n in count(1))
-    return next(name for name in names if not _written_in(name))
+    return next(name for name in names if not written_in(name))
 
 
-def _written_in(path: Path) -> bool:
+def written_in(path: Path) -> bool:
     """Whether the cells of a workbook are no longer those that it was made with, or it is none made here."""
     if not path.exists():
         return False
