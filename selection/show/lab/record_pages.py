@@ -1,14 +1,17 @@
-"""What came of recording the season's forms: what was taken, what was refused and why."""
+"""Choosing the flock, and what came of recording its forms: what was taken, what was refused and why."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
+import ipywidgets as widgets
 import pandas as pd
 
 from selection.records.flock import Flock
 from selection.records.forms.columns import FORMS
 from selection.records.intake.recording import Recorded, record
+from selection.show.lab.chosen import choose_flock, chosen_flock
 from selection.show.page.fragments import Fragment, bullets, join, paragraph, table
 from selection.show.sections.candidates import rows_after
 
@@ -93,3 +96,28 @@ def _on_record(name: str, frame: pd.DataFrame, dated_by: str | None) -> dict[str
 
 def _rows(sheet: Path) -> int:
     return len(pd.read_csv(sheet, dtype=str))
+
+
+class ChooseFlock(widgets.VBox):
+    """A field and a button that choose the flock of all notebooks."""
+
+    def __init__(self) -> None:
+        self.path = widgets.Text(
+            value=chosen_flock(), description="Flock's folder", layout=widgets.Layout(width="36em"),
+            style={"description_width": "9em"},
+        )  # fmt: skip
+        self.button = widgets.Button(
+            description="Use it in all notebooks", layout=widgets.Layout(width="auto")
+        )
+        self.said = widgets.HTML()
+        self.button.on_click(self.choose)
+        super().__init__([self.path, self.button, self.said], layout=widgets.Layout(align_items="flex-start"))
+
+    def choose(self, _: Any = None) -> None:
+        """Remember the folder, and say what to run again."""
+        choose_flock(self.path.value)
+        there = (
+            "" if Path(self.path.value).is_dir() else " It is not there yet: recording forms below makes it."
+        )
+        words = f"Chosen: {chosen_flock()}.{there} Notebooks that are open follow when they are run again."
+        self.said.value = paragraph(words)._repr_html_()
