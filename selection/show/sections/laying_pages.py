@@ -14,7 +14,17 @@ from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
 from selection.merit.observations import LAYING
 from selection.show.page.figures import missing
-from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, picture, table
+from selection.show.page.fragments import (
+    Fragment,
+    beside,
+    bullets,
+    folded,
+    heading,
+    join,
+    paragraph,
+    picture,
+    table,
+)
 from selection.show.page.style import MARKERS, SERIES, WIDTH, drawing
 
 if TYPE_CHECKING:
@@ -39,7 +49,7 @@ EGGS_LEFT_OUT = (
 def laying(meeting: Meeting) -> Fragment:
     """The season's rates by hatch year with a picture, who is due to go, and what cannot be said."""
     lay = meeting.laying
-    pieces: list[Markup] = [bullets(list(lay.sentences)), curve_picture(lay), rates(lay)]
+    pieces: list[Markup] = [beside(curve_picture(lay), bullets(list(lay.sentences))), rates(lay)]
     stands = meeting.verdicts.table.set_index("bird")["stands"].to_dict()
     pieces.append(due(lay, stands))
     if len(lay.due) and not meeting.flock.plan.worth.get(LAYING.name):
@@ -47,7 +57,7 @@ def laying(meeting: Meeting) -> Fragment:
     if lay.warnings:
         pieces += [heading("Counts that do not add up"), bullets(list(lay.warnings), "small")]
     if lay.cannot:
-        pieces += [heading("What the egg basket cannot tell"), bullets(list(lay.cannot), "small")]
+        pieces.append(folded("What the egg basket cannot tell", bullets(list(lay.cannot), "small"), False))
     return join(pieces)
 
 
@@ -60,7 +70,9 @@ def rates(lay: Laying, season: int | None = None) -> Fragment:
     pieces: list[Markup] = [_rates(now, f"Laying in {last} by hatch year")]
     if len(before):
         latest_first = before.sort_values("season", ascending=False, kind="stable")
-        pieces.append(folded("Earlier years", _rates(latest_first, "Laying in earlier years by hatch year")))
+        pieces.append(
+            folded("Earlier years", _rates(latest_first, "Laying in earlier years by hatch year"), False)
+        )
     return join(pieces)
 
 

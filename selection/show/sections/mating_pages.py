@@ -52,7 +52,7 @@ def matings(meeting: Meeting) -> Fragment:
     pieces.append(heading("What relationship costs"))
     pieces.append(relationship_costs(meeting.flock, meeting.merit, meeting.verdicts))
     if of.cannot:
-        pieces += [heading("What cannot be said of matings"), bullets(list(of.cannot), "small")]
+        pieces.append(folded("What cannot be said of matings", bullets(list(of.cannot), "small"), False))
     return join(pieces)
 
 

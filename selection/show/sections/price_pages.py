@@ -8,7 +8,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.prices.prices import Prices
 from selection.decide.wording import each
 from selection.show.page.figures import missing
-from selection.show.page.fragments import Fragment, bullets, heading, join, table
+from selection.show.page.fragments import Fragment, bullets, folded, join, table
 
 
 def prices(meeting: Meeting) -> Fragment:
@@ -16,7 +16,7 @@ def prices(meeting: Meeting) -> Fragment:
     of = meeting.prices
     pieces: list[Markup] = [bullets(list(of.sentences)), price_list(of), trios(of), books(of)]
     if of.cannot:
-        pieces += [heading("What cannot be said of prices"), bullets(list(of.cannot), "small")]
+        pieces.append(folded("What cannot be said of prices", bullets(list(of.cannot), "small"), False))
     return join(pieces)
 
 

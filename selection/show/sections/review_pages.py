@@ -15,7 +15,7 @@ from selection.decide.wording import each
 from selection.records.ledger.kept import read_meetings
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, per_cent, signed
-from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.page.fragments import Fragment, bullets, folded, join, paragraph, sentence, table
 from selection.show.page.style import AGAIN, KEEP, QUIET
 
 KINDS = {"p_best": "being the best", "p_kept": "a place"}
@@ -31,7 +31,9 @@ def looking_back(meeting: Meeting, flock_path: str | Path) -> Fragment:
         pieces += [checks(found), chances(found)]
     pieces += [differentials(found), years_picture(found)]
     if found.cannot:
-        pieces += [heading("What cannot be said of earlier meetings"), bullets(list(found.cannot), "small")]
+        pieces.append(
+            folded("What cannot be said of earlier meetings", bullets(list(found.cannot), "small"), False)
+        )
     return join(pieces)
 
 

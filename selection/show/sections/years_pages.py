@@ -15,7 +15,7 @@ from selection.decide.wording import each
 from selection.decide.years.years import Years, years_ahead as follow
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, signed
-from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, sentence, table
+from selection.show.page.fragments import Fragment, bullets, folded, join, paragraph, sentence, table
 from selection.show.page.style import BARRED, INK, KEEP, MARKERS, QUIET, SERIES
 
 PACK_RUNS = 100
@@ -48,7 +48,9 @@ def years_ahead(years: Years) -> Fragment:
         folded("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"), False)
     ]
     if years.cannot:
-        pieces += [heading("What cannot be said of the years ahead"), bullets(list(years.cannot), "small")]
+        pieces.append(
+            folded("What cannot be said of the years ahead", bullets(list(years.cannot), "small"), False)
+        )
     return join(pieces)
 
 
