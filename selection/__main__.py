@@ -105,6 +105,12 @@ def _parser() -> argparse.ArgumentParser:
     settle.add_argument("--who", default="", help="who settles it")
     settle.add_argument("--on", default=None, help="the meeting's day (default: the last meeting held)")
     settle.add_argument("--undo", action="store_true", help="take back what settling recorded")
+    who = _command(commands, "who", _who, "tell a bird's whole life, in words or as one page")
+    who.add_argument("bird", help='its number, name, or colours as worn that day: "green blue"')
+    who.add_argument("--on", default=None, help="the day, as 2026-10-10 (default: today within the season)")
+    who.add_argument(
+        "--out", type=Path, default=None, help="a file for the page, with its photo and family tree"
+    )
     _command(commands, "check", _check, "verify everything that is recorded")
     export = _command(commands, "export", _export, "give back every form as CSV and workbook")
     export.add_argument("--out", type=Path, required=True, help="folder for them")
@@ -233,6 +239,28 @@ def _settle(options: argparse.Namespace) -> int:
     done = unsettle(flock) if options.undo else settle(flock, who=options.who, on=options.on)
     print(done.words(), file=sys.stderr if done.stopped else sys.stdout)
     return done.status
+
+
+def _who(options: argparse.Namespace) -> int:
+    from datetime import date
+
+    from selection.decide.life import life
+    from selection.records.flock import flock_on
+    from selection.records.rings import find_bird
+    from selection.show.bird import in_words, write_page
+
+    now = flock_on(options.flock, options.on, date.today())
+    if now.said:
+        print(now.said, file=sys.stderr)
+    flock = now.flock
+    found = life(flock, find_bird(options.bird, flock.birds, flock.rings, flock.plan.on))
+    if options.out is None:
+        print(in_words(found))
+        return 0
+    album = write_page(found, options.flock, options.out)
+    print(f"written: {options.out}")
+    print("\n".join(f"photo left out: {line}" for line in album.left_out), end="\n" if album.left_out else "")
+    return 0
 
 
 def _check(options: argparse.Namespace) -> int:

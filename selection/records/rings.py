@@ -22,6 +22,8 @@ from selection.records.forms.schema import folded
 LEGS = ("left", "right")
 FEW = 0.2
 """Share of a left colour's pairs still free up to which it is said to be running out."""
+NEAREST = 6
+"""Birds with nearly the colours asked for that are named."""
 NEVER = pd.Timestamp("2262-01-01").as_unit("s")
 """Later than any day on record."""
 
@@ -127,9 +129,10 @@ def find_bird(said: str, birds: pd.DataFrame, rings: pd.DataFrame, on: date) -> 
         )
     near = get_close_matches(wanted, [*folded(birds["bird"]), *folded(birds["name"].dropna())], n=3)
     fits = folded(birds["bird"]).isin(near) | folded(birds["name"]).isin(near)
-    perhaps = f"; perhaps {_told(birds.loc[fits, 'bird'].tolist(), birds)}" if fits.any() else ""
+    perhaps = [f"perhaps {_told(birds.loc[fits, 'bird'].tolist(), birds)}"] if fits.any() else []
+    seen = "".join(f"; {part}" for part in (*perhaps, *_worn_before(said, birds, rings, pd.Timestamp(on))))
     raise RecordsError(
-        f"“{said}” is no bird's number or name, and no living bird's colours on {on}{perhaps}; give a number, a "
+        f"“{said}” is no bird's number or name, and no living bird's colours on {on}{seen}; give a number, a "
         'name, or colours as left then right: "green blue"'
     )
 
@@ -144,14 +147,59 @@ def _without_zeros(birds: pd.DataFrame, wanted: str) -> pd.Series:
 def _by_colours(said: str, birds: pd.DataFrame, rings: pd.DataFrame, day: pd.Timestamp) -> list[str]:
     """The living birds that some reading of `said` as colours fits."""
     wearers = _wearers(worn(rings, day), living(birds, day))
+    found = [bird for pair in _readings(said) for bird in wearers.get(pair, [])]
+    return list(dict.fromkeys(found))
+
+
+def _readings(said: str) -> list[tuple[str, str]]:
+    """Every way of reading words as colours on the left and the right leg; one of the two may be blank."""
     text = str(folded_colour(pd.Series([said.replace(",", " ")])).iloc[0])
     words = text.split()
     pairs = [(" ".join(words[:i]), " ".join(words[i:])) for i in range(len(words) + 1)]
     if text.count("/") == 1:  # two legs, unless it is one leg with two rings: both readings are tried
         left, right = text.split("/")
         pairs.append((left, right))
-    found = [bird for pair in dict.fromkeys(pairs) for bird in wearers.get(pair, [])]
-    return list(dict.fromkeys(found))
+    return list(dict.fromkeys(pairs))
+
+
+def _worn_before(said: str, birds: pd.DataFrame, rings: pd.DataFrame, day: pd.Timestamp) -> list[str]:
+    """Of colours that no living bird wears on `day`: who wore them last and when, and who wears the nearest now."""
+    readings = _readings(said)
+    told = []
+    if before := _last_wearer(readings, birds, rings, day):
+        told.append(before)
+    legs = worn(rings, day).fillna("")
+    here = living(birds, day)
+    legs = legs[legs.index.isin(here.index)]
+    near: dict[str, str] = {}
+    for left, right in (pair for pair in readings if all(pair)):
+        alike = (
+            legs[(legs["left"] == right) & (legs["right"] == left)],
+            legs[(legs["right"] == right) & (legs["left"] != left)],
+            legs[(legs["left"] == left) & (legs["right"] != right)],
+        )
+        for rows in alike:
+            for bird, own_left, own_right in zip(rows.index, rows["left"], rows["right"], strict=True):
+                near.setdefault(str(here[bird]), f"left {own_left or 'bare'}, right {own_right or 'bare'}")
+    if near:
+        some = [f"{bird} ({colours})" for bird, colours in list(near.items())[:NEAREST]]
+        more = f" and {len(near) - NEAREST} more" if len(near) > NEAREST else ""
+        told.append(f"nearest now: {', '.join(some)}{more}")
+    return told
+
+
+def _last_wearer(
+    readings: Sequence[tuple[str, str]], birds: pd.DataFrame, rings: pd.DataFrame, day: pd.Timestamp
+) -> str:
+    """Who wore one of these pairs last before `day`, and until when; blank where nobody did."""
+    spans = _pair_spans(rings, birds)
+    asked = {f"{left} and {right}" for left, right in readings if left and right}
+    own = spans[spans["pair"].isin(asked) & (spans["start"] <= day) & (spans["end"] <= day)]
+    if own.empty:
+        return ""
+    last = own.sort_values("end", kind="stable").iloc[-1]
+    until = last["end"] - pd.Timedelta(days=1)
+    return f"worn last by {_told([str(last['bird'])], birds)}, until {until:%Y-%m-%d}"
 
 
 def _told(found: Sequence[str], birds: pd.DataFrame) -> str:

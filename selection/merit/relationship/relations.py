@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 
+import numpy as np
+
 from selection.merit.relationship.kinship import parents
 from selection.merit.relationship.pedigree import Pedigree
 
@@ -41,7 +43,7 @@ class Relation:
 
 
 @dataclass(frozen=True, slots=True)
-class _Sibs:
+class Sibs:
     """Chances that two birds have sire and dam in common."""
 
     sire: float
@@ -79,34 +81,55 @@ class Relations:
     def __init__(self, pedigree: Pedigree, sexes: Mapping[str, str]) -> None:
         self.pedigree, self.sexes = pedigree, sexes
         self._parents = cache(lambda at, side: parents(pedigree, side, at))
-        self._same = cache(self._identity)
+        self._chances = cache(lambda at, side: dict(parents(pedigree, side, at)))
+        self._related = cache(self._column)
+        founders = np.diff(pedigree.sires.indptr) == 0
+        named_again = pedigree.dams[
+            np.flatnonzero(founders)
+        ].tocoo()  # see from_shares: founders that may be earlier ones
+        rows, earlier = np.flatnonzero(founders)[named_again.coords[0]], named_again.coords[1]
+        again = sorted({*map(int, rows), *map(int, earlier)})
+        self._again = {position: place for place, position in enumerate(again)}
+        named = [pedigree.birds[k] for k in again]
+        self._identity = pedigree.relationship(named) if named else np.zeros((0, 0))
+        """The chance that two names of founders mean one bird: of a supplier's in two springs, their relationship."""
+        self.sibs = cache(self._sibs)
 
     def between(self, bird: str, other: str) -> Relation:
         """What `other` is to `bird`. Raises PedigreeError where one of them is not in the pedigree."""
         one, two = (int(k) for k in self.pedigree.positions([bird, other]))
-        related = float(self.pedigree.relationship([bird], [other])[0, 0])
+        related = float(self._related(bird)[two])
         his = HIS.get(self.sexes.get(bird, ""), "its")
-        lines = list(self._lines(one, two))
+        lines = self._lines(one, two) if related > LEAST else []
         if not lines:
             return Relation(bird, other, "further related" if related > LEAST else "", related, False, False)
         words, expected, sure = max(lines, key=lambda line: round(line[1], 6))  # of equals the nearest
         more = related > MORE * expected + LEAST
         return Relation(bird, other, words.replace("{his}", his), related, sure, more)
 
-    def _lines(self, one: int, two: int) -> Iterator[tuple[str, float, bool]]:
-        """Every relation there is, the nearest first: its words, the relationship it comes to, whether it is sure."""
-        yield from self._in_line(one, two)
-        if (sibs := self._sibs(one, two)).any > LEAST:
+    def _lines(self, one: int, two: int) -> list[tuple[str, float, bool]]:
+        """Relations, the nearest first: words, the relationship they come to, whether they are sure.
+
+        Further ones are followed only while they could count for more than what is found.
+        """
+        found: list[tuple[str, float, bool]] = []
+        steps = ((self._in_line, 0.5), (self._siblings, 0.5), (self._grand, 0.25), (self._collateral, 0.25),
+                 (self._cousins, 0.25))  # fmt: skip
+        for step, most in steps:
+            if max((line[1] for line in found), default=0.0) < most:
+                found += step(one, two)
+        return found
+
+    def _siblings(self, one: int, two: int) -> Iterator[tuple[str, float, bool]]:
+        if (sibs := self.sibs(one, two)).any > LEAST:
             words, sure = sibs.words(self._called(two, SIBLING, "sib"))
             yield words, sibs.related, sure
-        yield from self._grand(one, two)
-        yield from self._collateral(one, two)
 
     def _in_line(self, one: int, two: int) -> Iterator[tuple[str, float, bool]]:
         for side in PARENT:
-            if (chance := dict(self._parents(one, side)).get(two, 0)) > LEAST:
+            if (chance := self._chances(one, side).get(two, 0)) > LEAST:
                 yield _maybe("{his} " + side, chance), chance / 2, chance > CERTAIN
-            if (chance := dict(self._parents(two, side)).get(one, 0)) > LEAST:
+            if (chance := self._chances(two, side).get(one, 0)) > LEAST:
                 yield (
                     _maybe("{his} " + self._called(two, CHICK, "chick"), chance),
                     chance / 2,
@@ -125,7 +148,7 @@ class Relations:
 
     def _through(self, bird: int, first: str, second: str, ancestor: int) -> float:
         """The chance that `ancestor` is the `second` of the `first` of a bird."""
-        return sum(c * dict(self._parents(k, second)).get(ancestor, 0) for k, c in self._parents(bird, first))
+        return sum(c * self._chances(k, second).get(ancestor, 0) for k, c in self._parents(bird, first))
 
     def _collateral(self, one: int, two: int) -> Iterator[tuple[str, float, bool]]:
         for side in PARENT:
@@ -138,7 +161,6 @@ class Relations:
                 words, sure = sibs.words({"sire": "brother", "dam": "sister"}[side])
                 chick = self._called(two, CHICK, "chick")
                 yield f"{_of('{his}', words)}'s {chick}", sibs.related / 2, sure and known
-        yield from self._cousins(one, two)
 
     def _cousins(self, one: int, two: int) -> Iterator[tuple[str, float, bool]]:
         """First cousins, their parents full sibs, or half first cousins; double where both sides are."""
@@ -158,29 +180,33 @@ class Relations:
             words = f"{double}first cousin" if full else "half first cousin" if sure else "perhaps a cousin"
             yield words, sum(sibs.related for sibs, _ in found) / 4, sure
 
-    def _mean_sibs(self, pairs: list[tuple[int, float, int, float]]) -> tuple[_Sibs, bool]:
+    def _mean_sibs(self, pairs: list[tuple[int, float, int, float]]) -> tuple[Sibs, bool]:
         """Chances that two parents drawn are sibs, over (parent, chance, other, chance); and if they are known."""
-        drawn = [(self._sibs(k, m), c * d) for k, c, m, d in pairs if k != m]
+        drawn = [(self.sibs(k, m), c * d) for k, c, m, d in pairs if k != m]
         sire, dam = sum(s.sire * c for s, c in drawn), sum(s.dam * c for s, c in drawn)
-        return _Sibs(sire, dam), len(pairs) == 1
+        return Sibs(sire, dam), len(pairs) == 1
 
-    def _sibs(self, one: int, two: int) -> _Sibs:
-        return _Sibs(*(self._common(one, two, side) for side in PARENT))
+    def sibling(self, at: int, sibs: Sibs) -> str:
+        """What the bird at a position is to one with which it has its parents in common so."""
+        return sibs.words(self._called(at, SIBLING, "sib"))[0]
+
+    def _sibs(self, one: int, two: int) -> Sibs:
+        """The chances that birds at two positions of the pedigree have their sire and their dam in common."""
+        return Sibs(*(self._common(one, two, side) for side in PARENT))
 
     def _common(self, one: int, two: int, side: str) -> float:
         """The chance that two birds have one and the same sire (or dam)."""
-        return sum(
-            c * d * self._same(k, m) for k, c in self._parents(one, side) for m, d in self._parents(two, side)
-        )
+        own, others = self._chances(one, side), self._chances(two, side)
+        both = sum(chance * others[k] for k, chance in own.items() if k in others)
+        again = [(k, m) for k in own if k in self._again for m in others if m in self._again and m != k]
+        same = self._identity
+        return both + sum(own[k] * others[m] * same[self._again[k], self._again[m]] for k, m in again)
 
-    def _identity(self, one: int, two: int) -> float:
-        """The chance that two names mean one bird: 1 for one name; for a supplier's birds of two springs as told."""
-        if one == two:
-            return 1.0
-        names = self.pedigree.birds
-        if not all(name.startswith("unseen ") for name in (names[one], names[two])):
-            return 0.0
-        return float(self.pedigree.relationship([names[one]], [names[two]])[0, 0])
+    def _column(self, bird: str) -> np.ndarray:
+        """The relationship of every bird of the pedigree with one."""
+        start = np.zeros((len(self.pedigree.birds), 1))
+        start[self.pedigree.positions([bird])] = 1.0
+        return self.pedigree.times(start)[:, 0]
 
     def _called(self, at: int, words: Mapping[str, str], else_: str) -> str:
         return words.get(self.sexes.get(self.pedigree.birds[at], ""), else_)

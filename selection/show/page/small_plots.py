@@ -13,7 +13,9 @@ from itertools import pairwise
 import numpy as np
 from markupsafe import Markup
 
-from selection.show.page.style import INK, QUIET, RULE
+from selection.show.page.figures import halves, missing
+from selection.show.page.fragments import Fragment
+from selection.show.page.style import INK, KEEP, QUIET, RULE
 
 Values = Sequence[float] | np.ndarray
 
@@ -177,3 +179,44 @@ def drawn(panel: Panel, parts: Sequence[Markup], says: str) -> Markup:
     """The picture: its parts, and for readers who cannot see it what it says in words."""
     opening = Markup('<svg class="plot" role="img" aria-label="{}" viewBox="0 0 {:g} {:g}">')
     return opening.format(says, panel.wide, panel.high) + Markup("").join(parts) + Markup("</svg>")
+
+
+BAR = 120
+"""Width of a section's bar."""
+
+
+@dataclass(frozen=True)
+class SectionPoints:
+    """One section on a bird's card: its title, points at most, the bird's (missing: not seen), its group's mean."""
+
+    title: str
+    most: float
+    points: float
+    others: float
+
+
+def section_bars(
+    rows: list[SectionPoints], caption: str = "Points by section; tick: mean of its group"
+) -> Fragment:
+    """Points by section as bars on the section's full length, with a tick where the group's mean is."""
+    return Fragment('<table class="bars"><caption>{}</caption><tbody>{}</tbody></table>').format(
+        caption, Markup("").join(_bar(row) for row in rows)
+    )
+
+
+def _bar(row: SectionPoints) -> Markup:
+    told = "not seen" if missing(row.points) else f"{halves(row.points)} of {row.most:g}"
+    full = 0.0 if missing(row.points) else BAR * min(max(row.points / row.most, 0), 1)
+    tick = Markup("")
+    if not missing(row.others):
+        at = BAR * min(max(row.others / row.most, 0), 1)
+        tick = Markup('<path d="M{0:.1f} 0V12" stroke="{1}" stroke-width="2"/>').format(at, INK)
+    dash = Markup(' stroke-dasharray="3 2"') if missing(row.points) else Markup("")
+    drawn = Markup(
+        '<svg width="{0}" height="12" viewBox="0 0 {0} 12" preserveAspectRatio="none" aria-hidden="true">'
+        '<rect x=".5" y="1.5" width="{1}" height="9" fill="#fff" stroke="{2}"{3}/>'
+        '<rect x=".5" y="1.5" width="{4:.1f}" height="9" fill="{5}"/>{6}</svg>'
+    ).format(BAR, BAR - 1, QUIET, dash, full, KEEP, tick)
+    return Markup('<tr><th scope="row">{}</th><td>{}</td><td class="number">{}</td></tr>').format(
+        row.title, drawn, told
+    )

@@ -16,10 +16,10 @@ from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import counted, each
 from selection.merit.explain import Why, contributions_of
 from selection.records.settings.reading import Standard
-from selection.show.page.figures import halves, kilograms, missing, signed, spread
+from selection.show.page.figures import kilograms, missing, signed, spread
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, sentence
 from selection.show.page.ring_marks import ring_mark
-from selection.show.page.small_plots import ticks
+from selection.show.page.small_plots import SectionPoints, section_bars, ticks
 from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
 from selection.show.sections.candidates import points_told, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from selection.records.settings.reading import Standard
     from selection.standard.growth import Growth
 
-BAR = 120
 WIDE, HIGH = 230, 128
 LEFT, RIGHT, TOP, FOOT = 24, 10, 8, 32
 SIZE = 11
@@ -37,16 +36,6 @@ SIZE = 11
 TEXT = Markup(
     '<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
 )
-
-
-@dataclass(frozen=True)
-class SectionPoints:
-    """One section on a bird's card: its title, points at most, the bird's (missing: not seen), its group's mean."""
-
-    title: str
-    most: float
-    points: float
-    others: float
 
 
 @dataclass(frozen=True)
@@ -97,31 +86,6 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
         )
         for bird, rows in own.groupby("bird", sort=False)
     }  # fmt: skip
-
-
-def section_bars(rows: list[SectionPoints]) -> Fragment:
-    """Points by section as bars on the section's full length, with a tick where the group's mean is."""
-    return Fragment(
-        '<table class="bars"><caption>Points by section; tick: mean of its group</caption><tbody>{}</tbody></table>'
-    ).format(Markup("").join(_bar(row) for row in rows))
-
-
-def _bar(row: SectionPoints) -> Markup:
-    told = "not seen" if missing(row.points) else f"{halves(row.points)} of {row.most:g}"
-    full = 0.0 if missing(row.points) else BAR * min(max(row.points / row.most, 0), 1)
-    tick = Markup("")
-    if not missing(row.others):
-        at = BAR * min(max(row.others / row.most, 0), 1)
-        tick = Markup('<path d="M{0:.1f} 0V12" stroke="{1}" stroke-width="2"/>').format(at, INK)
-    dash = Markup(' stroke-dasharray="3 2"') if missing(row.points) else Markup("")
-    drawn = Markup(
-        '<svg width="{0}" height="12" viewBox="0 0 {0} 12" preserveAspectRatio="none" aria-hidden="true">'
-        '<rect x=".5" y="1.5" width="{1}" height="9" fill="#fff" stroke="{2}"{3}/>'
-        '<rect x=".5" y="1.5" width="{4:.1f}" height="9" fill="{5}"/>{6}</svg>'
-    ).format(BAR, BAR - 1, QUIET, dash, full, KEEP, tick)
-    return Markup('<tr><th scope="row">{}</th><td>{}</td><td class="number">{}</td></tr>').format(
-        row.title, drawn, told
-    )
 
 
 def growth_picture(grown: Grown | None, growth: Growth, standard: Standard) -> Fragment:

@@ -156,9 +156,9 @@ def facts_of(bird: str, sources: Sources) -> Facts:
     return Facts(
         number=readable(bird),
         name=readable(row.name),
-        kind=_kind(row, sources.flock.plan.season),
+        kind=kind_of(row, sources.flock.plan.season),
         rings=rings,
-        hatched=_hatched(row),
+        hatched=hatched_in_words(row),
         descent=_descent(row, sources),
         sections=sections,
         total=_total(bird, sources),
@@ -210,14 +210,16 @@ def _other_sexes(sex: str) -> set[str]:
     return {"male", "female"} - {sex} if sex in ("male", "female") else set()
 
 
-def _kind(bird: Any, season: int) -> str:
+def kind_of(bird: Any, season: int) -> str:
+    """What a bird is in that season: pullet; hen; chick, sex not known."""
     words = YOUNG if bird.hatch_year == season else GROWN
     return words.get(bird.sex, "chick" if bird.hatch_year == season else "bird") + (
         "" if bird.sex in words else ", sex not known"
     )
 
 
-def _hatched(bird: Any) -> str:
+def hatched_in_words(bird: Any) -> str:
+    """When a bird hatched: a day in words, `in 2024`, or not recorded."""
     if pd.isna(bird.hatched):
         return "not recorded"
     if isinstance(bird.hatched_on, str) and len(bird.hatched_on.strip()) == 4:
