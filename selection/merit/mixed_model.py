@@ -22,10 +22,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import product
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
@@ -33,11 +31,10 @@ from selection.answer import Answer, Kind, Note
 from selection.errors import ModelError
 from selection.merit import mixed_equations
 from selection.merit.mixed_equations import Factor, Term
+from selection.merit.plain_design import ByClass, Covariance, Design, covariance_of, residual_precision
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import crossed
 from selection.merit.variances.components import Components, Effect, fit_components
-
-Covariance = npt.ArrayLike
 
 MOST_ERRORS = 5_000
 """Effects whose standard errors are worked out at one call: each needs a solve of its own."""
@@ -50,7 +47,8 @@ class Fitted(Answer):
     fixed: one row an estimable fixed effect: trait, effect, level, estimate, se (missing for systems solved
     by iteration). genetic: covariance over (bird column, trait), bird column first. effects: all solutions in
     the equations' order; slices: where each term lies. variances: by REML where they were estimated, else
-    None. log_likelihood: REML, missing for iterated systems. dropped: fixed effects that others explain.
+    None. log_likelihood: REML, missing for iterated systems. dropped: fixed effects that others explain. shares:
+    bird, then its share of blood from each group, where there are groups.
     """
 
     TITLE = "A solved mixed model"
@@ -68,6 +66,29 @@ class Fitted(Answer):
     log_likelihood: float
     variances: Components | None
     dropped: tuple[str, ...]
+    shares: pd.DataFrame | None = None
+
+    @property
+    def groups(self) -> pd.DataFrame:
+        """Values of the unknown-parent groups: group, then for each trait its value and _se.
+
+        Only differences between groups are estimable: a group that the other fixed effects explain stands at 0, with
+        standard error 0, and the others are told from it.
+        """
+        if self.shares is None:
+            raise ModelError("the model has no groups of unknown parents")
+        table = pd.DataFrame({"group": self.shares.columns.drop("bird")})
+        for trait in self.traits:
+            found = self._group_rows(trait)
+            table[trait] = table["group"].map(found["estimate"]).fillna(0.0)
+            table[f"{trait}_se"] = (
+                table["group"].map(found["se"]).where(table["group"].isin(found.index), 0.0)
+            )
+        return table
+
+    def _group_rows(self, trait: str) -> pd.DataFrame:
+        rows = self.fixed[(self.fixed["trait"] == trait) & (self.fixed["effect"] == "group")]
+        return rows.assign(place=rows.index).set_index("level")
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -79,7 +100,8 @@ class Fitted(Answer):
 
         `column` names the bird column where there are several (a bird itself, its dam). Accuracy is
         √(1 − PEV / ((1 + F)·σ_a²)), the standard error √PEV. Both are missing for iterated systems and where
-        more than MOST_ERRORS birds are asked for at once.
+        more than MOST_ERRORS birds are asked for at once. With groups of unknown parents these are deviations from
+        what each bird has from its groups; `_in_all` is both together.
         """
         if self.pedigree is None:
             raise ModelError("the model has no pedigree: there are no breeding values")
@@ -95,6 +117,10 @@ class Fitted(Answer):
             table[f"{trait}_se"] = np.sqrt(pev)
             prior = (1 + self.pedigree.inbreeding[at]) * self.genetic[part, part]
             table[f"{trait}_accuracy"] = np.sqrt(np.clip(1 - pev / prior, 0, None))
+            if self.shares is not None:
+                values = self.groups.set_index("group")[trait]
+                shares = self.shares.set_index("bird").loc[wanted, values.index]
+                table[f"{trait}_in_all"] = table[trait] + shares.to_numpy(float) @ values.to_numpy()
         return table
 
     def random(self, name: str) -> pd.DataFrame:
@@ -128,8 +154,12 @@ def fit_model(
     pedigree: Pedigree | None = None,
     birds: str | Sequence[str] = "bird",
     genetic: Covariance | None = None,
-    residual: Covariance | None = None,
+    residual: Covariance | ByClass | None = None,
     groups: pd.DataFrame | None = None,
+    weights: str | None = None,
+    residual_by: str | None = None,
+    factors: Sequence[str] = (),
+    covariates: Sequence[str] = (),
 ) -> Fitted:
     """Fit y = fixed + random + breeding value + residual to `records`, one row a record.
 
@@ -143,8 +173,9 @@ def fit_model(
     traits : sequence of str
         Columns of `records`, missing where a trait was not taken.
     fixed : sequence of str, or mapping of trait to sequence of str
-        Columns that act on every trait, or by trait. Text, category and bool columns are factors, numbers
-        covariates; without a factor there is an intercept.
+        Columns that act on every trait, or by trait. Text, category and bool columns are factors, numbers with a
+        fraction covariates; whole numbers may be codes or amounts, so that such a column must be named in `factors`
+        or `covariates`. Without a factor there is an intercept.
     random : mapping of str to covariance, optional
         By column its T × T covariance (a number for one trait); its levels are independent.
     pedigree : Pedigree, optional
@@ -154,11 +185,17 @@ def fit_model(
     genetic : covariance, optional
         Over (column, trait), columns outermost: birds=["bird", "dam"] with a 2 × 2 matrix is a direct and a maternal
         effect.
-    residual : covariance, optional
-        T × T between the traits of one record.
+    residual : covariance, or mapping of class to covariance, optional
+        T × T between the traits of one record; one for each class of the column `residual_by`.
     groups : DataFrame, optional
         Genetic groups as fixed effects: a column bird, then one column a group with each bird's share (see
-        :func:`group_shares`); breeding values are then reported within groups.
+        :func:`group_shares`); their values are `groups` of the result.
+    weights : str, optional
+        Column of numbers above 0: a record of weight w has 1/w of the residual variance (a mean of w records).
+    residual_by : str, optional
+        Column of classes that each have a residual covariance; these are always given.
+    factors, covariates : sequence of str
+        Of columns of whole numbers in `fixed`, which are codes and which amounts.
 
     Returns
     -------
@@ -169,8 +206,9 @@ def fit_model(
     Raises
     ------
     ModelError
-        For shapes that do not fit, birds that are not in the pedigree, covariances that are none, and a record
-        without anything to estimate from.
+        For shapes that do not fit, birds that are not in the pedigree, covariances that are none, weights not above 0,
+        classes without a variance, whole numbers of which nobody said what they are, and a record without anything to
+        estimate from.
 
     Notes
     -----
@@ -192,11 +230,23 @@ def fit_model(
     """
     random = dict(random or {})
     columns = (birds,) if isinstance(birds, str) else tuple(birds)
-    design = _Design(
-        records, tuple(traits), fixed, tuple(random), columns if pedigree else (), pedigree, groups
+    design = Design(
+        records,
+        tuple(traits),
+        fixed,
+        tuple(random),
+        columns if pedigree else (),
+        pedigree,
+        groups,
+        (weights, residual_by),
+        (tuple(factors), tuple(covariates)),
     )
     estimated = None
     given = [residual, *random.values(), *([genetic] if pedigree else [])]
+    if residual_by is not None and not isinstance(residual, Mapping):
+        raise ModelError(
+            f"residual_by {residual_by}: give `residual` as a mapping from class to its covariance"
+        )
     if all(v is None for v in given):
         estimated = _estimate(design, pedigree, columns)
         values = dict(zip(estimated.names, estimated.variances, strict=True))
@@ -217,142 +267,28 @@ def _diagonal(factor: Factor, size: int, rows: np.ndarray) -> np.ndarray:
     return np.concatenate(found)
 
 
-@dataclass
-class _Design:
-    """Records as numbers: one row a value that was taken, record-major."""
-
-    records: pd.DataFrame
-    traits: tuple[str, ...]
-    fixed_columns: Sequence[str] | Mapping[str, Sequence[str]]
-    random_columns: tuple[str, ...]
-    bird_columns: tuple[str, ...]
-    pedigree: Pedigree | None
-    groups: pd.DataFrame | None
-
-    def __post_init__(self) -> None:
-        missing = [c for c in self._needed() if c not in self.records]
-        if missing:
-            raise ModelError(
-                f"records have no column {', '.join(missing)}; they have {', '.join(self.records)}"
-            )
-        values = self.records[list(self.traits)].to_numpy(dtype=float)
-        self.seen = ~np.isnan(values)
-        if not self.seen.any():
-            raise ModelError(f"no value of {', '.join(self.traits)} in the records")
-        self.row, self.trait = np.nonzero(self.seen)
-        self.y = values[self.row, self.trait]
-        self.loading = sparse.csr_array(
-            (np.ones(len(self.y)), (np.arange(len(self.y)), self.trait)),
-            shape=(len(self.y), len(self.traits)),
-        )
-        self.fixed, self.names, self.dropped = self._fixed()
-
-    def _needed(self) -> list[str]:
-        by_trait = self._fixed_of()
-        return [
-            *self.traits,
-            *self.random_columns,
-            *self.bird_columns,
-            *(c for v in by_trait.values() for c in v),
-        ]
-
-    def _fixed_of(self) -> dict[str, Sequence[str]]:
-        if isinstance(self.fixed_columns, Mapping):
-            return {t: self.fixed_columns.get(t, ()) for t in self.traits}
-        return dict.fromkeys(self.traits, self.fixed_columns)
-
-    def _fixed(self) -> tuple[sparse.csr_array, pd.DataFrame, tuple[str, ...]]:
-        blocks, names = [], []
-        for k, (trait, columns) in enumerate(self._fixed_of().items()):
-            at = np.flatnonzero(self.trait == k)
-            cells, labels = _columns(self.records.iloc[self.row[at]], columns)
-            if self.groups is not None:
-                cells, labels = self._with_groups(at, cells, labels)
-            blocks.append(_placed(cells, at, len(self.y)))
-            names += [(trait, *label) for label in labels]
-        table = pd.DataFrame(names, columns=["trait", "effect", "level"])
-        design = sparse.hstack(blocks, format="csr")
-        kept = mixed_equations.independent_columns(design)
-        gone = table.drop(index=kept)
-        dropped = tuple(f"{r.effect} {r.level} on {r.trait}" for r in gone.itertuples())
-        return design[:, kept].tocsr(), table.iloc[kept].reset_index(drop=True), dropped
-
-    def _with_groups(
-        self, at: np.ndarray, cells: sparse.csr_array, labels: list[tuple[str, str]]
-    ) -> tuple[sparse.csr_array, list[tuple[str, str]]]:
-        assert self.groups is not None
-        shares = self.groups.set_index("bird")
-        own = shares.loc[self.records.iloc[self.row[at]][self.bird_columns[0]]].to_numpy(float)
-        return sparse.hstack([cells, sparse.csr_array(own)], format="csr"), [
-            *labels,
-            *(("group", g) for g in shares),
-        ]
-
-    def codes(self, column: str) -> tuple[np.ndarray, pd.Index]:
-        """Level of each value in a random column (−1 where missing), and the labels."""
-        codes, labels = pd.factorize(self.records[column], sort=True)
-        return codes[self.row], pd.Index(labels)
-
-    def bird_codes(self, column: str) -> np.ndarray:
-        """Position in the pedigree of each value's bird (−1 where missing)."""
-        assert self.pedigree is not None
-        named = self.records[column]
-        at = self.pedigree.index.get_indexer(named)
-        strange = named[(at < 0) & named.notna().to_numpy()]
-        if len(strange):
-            raise ModelError(f"{column}: not in the pedigree: {', '.join(map(str, strange.unique()[:8]))}")
-        return at[self.row]
-
-
-def _columns(records: pd.DataFrame, columns: Sequence[str]) -> tuple[sparse.csr_array, list[tuple[str, str]]]:
-    """Fixed-effect columns: factors one column a level, numbers one column; an intercept without a factor."""
-    parts, labels, factor = [], [], False
-    for column in columns:
-        cells = records[column]
-        if cells.isna().any():
-            raise ModelError(f"the fixed effect {column} is missing in {int(cells.isna().sum())} records")
-        if pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells):
-            parts.append(sparse.csr_array(cells.to_numpy(float)[:, None]))
-            labels.append((column, ""))
-        else:
-            codes, levels = pd.factorize(cells, sort=True)
-            ones = (np.ones(len(codes)), (np.arange(len(codes)), codes))
-            parts.append(sparse.csr_array(ones, shape=(len(codes), len(levels))))
-            labels += [(column, str(level)) for level in levels]
-            factor = True
-    if not factor:
-        parts.insert(0, sparse.csr_array(np.ones((len(records), 1))))
-        labels.insert(0, ("intercept", ""))
-    return sparse.hstack(parts, format="csr"), labels
-
-
-def _placed(cells: sparse.csr_array, at: np.ndarray, n: int) -> sparse.csr_array:
-    part = cells.tocoo()
-    return sparse.csr_array((part.data, (at[part.row], part.col)), shape=(n, cells.shape[1]))
-
-
 def _solve(
-    design: _Design,
+    design: Design,
     random: Mapping[str, Covariance | None],
     pedigree: Pedigree | None,
     columns: tuple[str, ...],
     genetic: Covariance | None,
-    residual: Covariance | None,
+    residual: Covariance | ByClass | None,
     estimated: Components | None,
 ) -> Fitted:
     count = len(design.traits)
     terms, levels = [Term("fixed", design.fixed)], {}
     for name, covariance in random.items():
-        matrix = _covariance(covariance, count, name)
+        matrix = covariance_of(covariance, count, name)
         codes, levels[name] = design.codes(name)
         structure = sparse.eye_array(len(levels[name]), format="csc")
         terms.append(_term(name, crossed(codes, len(levels[name]), design.loading), structure, 0.0, matrix))
     between = np.zeros((0, 0))
     if pedigree is not None:
-        between = _covariance(genetic, count * len(columns), "genetic")
+        between = covariance_of(genetic, count * len(columns), "genetic")
         log_det = -float(np.log(pedigree.mendelian).sum())
         terms.append(_term("genetic", _genetic_design(design, columns), pedigree.inverse(), log_det, between))
-    precision, log_det = _residual(design, _covariance(residual, count, "residual"))
+    precision, log_det = residual_precision(design, residual)
     unknowns = sum(t.design.shape[1] for t in terms)
     slices = _slices(terms)
     if unknowns < mixed_equations.ITERATE_FROM:
@@ -369,7 +305,7 @@ def _solve(
     fixed = design.names.assign(estimate=effects[slices["fixed"]], se=se)
     return Fitted(
         design.traits, columns, pedigree, between, fixed, levels, effects, slices, factor, likelihood,
-        estimated, design.dropped,
+        estimated, design.dropped, design.groups,
     )  # fmt: skip
 
 
@@ -381,7 +317,7 @@ def _term(
     return Term(name, design, mixed_equations.kronecker(structure, np.linalg.inv(covariance)), float(total))
 
 
-def _genetic_design(design: _Design, columns: tuple[str, ...]) -> sparse.csr_array:
+def _genetic_design(design: Design, columns: tuple[str, ...]) -> sparse.csr_array:
     """Values × (birds · columns · traits): each value touches one breeding value a bird column."""
     assert design.pedigree is not None
     count, width = len(design.traits), len(design.traits) * len(columns)
@@ -394,45 +330,12 @@ def _genetic_design(design: _Design, columns: tuple[str, ...]) -> sparse.csr_arr
     return total.tocsr()
 
 
-def _residual(design: _Design, covariance: np.ndarray) -> tuple[sparse.csr_array, float]:
-    """R⁻¹ of the values and its log determinant; records with the same traits taken share one inverse."""
-    position = np.full(design.seen.shape, -1)
-    position[design.row, design.trait] = np.arange(len(design.y))
-    rows, cols, cells, log_det = [], [], [], 0.0
-    for pattern in np.unique(design.seen, axis=0):
-        if not pattern.any():
-            continue
-        at = position[(design.seen == pattern).all(axis=1)][:, pattern]
-        inverse = np.linalg.inv(covariance[np.ix_(pattern, pattern)])
-        for i, j in product(range(at.shape[1]), repeat=2):
-            rows.append(at[:, i])
-            cols.append(at[:, j])
-            cells.append(np.full(len(at), inverse[i, j]))
-        log_det += len(at) * float(np.linalg.slogdet(inverse)[1])
-    entries = (np.concatenate(cells), (np.concatenate(rows), np.concatenate(cols)))
-    return sparse.csr_array(entries, shape=(len(design.y),) * 2), log_det
-
-
-def _covariance(given: Covariance | None, size: int, name: str) -> np.ndarray:
-    """The covariance as a size × size matrix; raises ModelError where it is none."""
-    matrix = np.atleast_2d(np.asarray(given, dtype=float))
-    if matrix.shape != (size, size):
-        raise ModelError(
-            f"the covariance of {name} is {matrix.shape[0]} × {matrix.shape[1]}; needed {size} × {size}"
-        )
-    if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix)[0] <= 0:
-        raise ModelError(
-            f"the covariance of {name} is not a symmetric positive definite matrix: {matrix.tolist()}"
-        )
-    return matrix
-
-
 def _slices(terms: Sequence[Term]) -> dict[str, slice]:
     ends = np.cumsum([t.design.shape[1] for t in terms])
     return {t.name: slice(int(end) - t.design.shape[1], int(end)) for t, end in zip(terms, ends, strict=True)}
 
 
-def _estimate(design: _Design, pedigree: Pedigree | None, columns: tuple[str, ...]) -> Components:
+def _estimate(design: Design, pedigree: Pedigree | None, columns: tuple[str, ...]) -> Components:
     """REML of a single trait with one bird column."""
     if len(design.traits) > 1 or len(columns) > 1:
         raise ModelError("variances can be estimated for one trait with one bird column; give them otherwise")
@@ -442,4 +345,5 @@ def _estimate(design: _Design, pedigree: Pedigree | None, columns: tuple[str, ..
         effects.append(Effect(name, crossed(codes, len(labels), design.loading)))
     if pedigree is not None:
         effects.append(Effect("genetic", _genetic_design(design, columns), pedigree.inverse()))
-    return fit_components(design.y, design.fixed.toarray(), effects)
+    scale = 1 / design.weights[design.row]
+    return fit_components(design.y, design.fixed.toarray(), effects, residual_scale=scale)

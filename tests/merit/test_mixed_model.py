@@ -164,6 +164,119 @@ def test_genetic_groups_equal_the_dense_definition_up_to_the_estimable_shift() -
     np.testing.assert_allclose(ours - ours[0], theirs - theirs[0], atol=1e-9)
 
 
+def test_groups_have_values_and_birds_theirs_with_them() -> None:
+    """Against the equations with groups absorbed into A⁻¹ (Quaas 1988, J. Dairy Sci. 71:1338, from memory): unknown
+    parents enter as groups through (I − W) [animals, groups], solved densely, the first group held at 0."""
+    rng = np.random.default_rng(12)
+    parents = pd.DataFrame(
+        [("5", "1", "2"), ("6", "1", "3"), ("7", "4", "2"), ("8", "5", "7"), ("9", "4", "6")],
+        columns=["bird", "sire", "dam"],
+    )
+    pedigree = from_parents(parents)
+    of = {"1": "near", "2": "near", "3": "far", "4": "far"}
+    shares = group_shares(pedigree, of)
+    records = pd.DataFrame({"bird": [*parents["bird"], "5", "8", "9"], "y": rng.normal(size=8)})
+    fitted = fit_model(records, ["y"], pedigree=pedigree, genetic=1.0, residual=2.0, groups=shares)
+    # rows of (I − W) on birds and groups: a founder is its group and a deviation, a chick its parents' mean and one
+    n, known = len(pedigree.birds), pedigree.weights.toarray()
+    founder = np.array([[of.get(b) == g for g in ("far", "near")] for b in pedigree.birds], float)
+    rows = np.hstack([np.eye(n) - known, -founder])
+    prior = rows.T @ np.diag(1 / pedigree.mendelian) @ rows / 1.0
+    W = np.hstack([np.ones((8, 1)), np.eye(n)[pedigree.positions(records["bird"])], np.zeros((8, 2))])
+    C = W.T @ W / 2.0 + np.pad(prior, ((1, 0), (1, 0)))
+    kept = np.delete(np.arange(n + 3), n + 1)  # "far" at 0
+    solved = np.zeros(n + 3)
+    solved[kept] = np.linalg.solve(C[np.ix_(kept, kept)], (W.T @ records["y"].to_numpy() / 2.0)[kept])
+    groups = fitted.groups.set_index("group")["y"]
+    assert groups["near"] - groups["far"] == pytest.approx(solved[n + 2])
+    ours = fitted.breeding_values()["y_in_all"].to_numpy()
+    np.testing.assert_allclose(ours - ours[0], solved[1 : n + 1] - solved[1], atol=1e-9)
+    spread = np.linalg.inv(C[np.ix_(kept, kept)])[-1, -1]
+    assert fitted.groups["y_se"].max() == pytest.approx(np.sqrt(spread))
+
+
+class TestResiduals:
+    """Weights of records, and a residual variance by class."""
+
+    @pytest.fixture
+    def records(self) -> pd.DataFrame:
+        rng = np.random.default_rng(13)
+        return pd.DataFrame(
+            {
+                "age": rng.uniform(10, 30, 24),
+                "y": rng.normal(size=24),
+                "of": rng.integers(1, 6, 24).astype(float),
+                "scale": rng.choice(["old", "new"], 24),
+                "day": rng.choice(list("abcd"), 24),
+            }
+        )
+
+    def test_weights_equal_weighted_least_squares(self, records: pd.DataFrame) -> None:
+        """Without random effects they are statsmodels' WLS of known variance."""
+        import statsmodels.api as sm
+
+        fitted = fit_model(records, ["y"], fixed=["age"], weights="of", residual=2.5)
+        theirs = sm.WLS(records["y"], sm.add_constant(records["age"]), weights=records["of"]).fit()
+        np.testing.assert_allclose(fitted.fixed["estimate"], theirs.params, rtol=1e-9)
+        np.testing.assert_allclose(
+            fitted.fixed["se"], np.sqrt(np.diag(2.5 * theirs.normalized_cov_params)), rtol=1e-9
+        )
+
+    def test_classes_equal_generalised_least_squares(self, records: pd.DataFrame) -> None:
+        import statsmodels.api as sm
+
+        fitted = fit_model(
+            records, ["y"], fixed=["age"], residual_by="scale", residual={"old": 4.0, "new": 0.5}
+        )
+        sigma = records["scale"].map({"old": 4.0, "new": 0.5}).to_numpy()
+        theirs = sm.GLS(records["y"], sm.add_constant(records["age"]), sigma=sigma).fit()
+        np.testing.assert_allclose(fitted.fixed["estimate"], theirs.params, rtol=1e-9)
+        np.testing.assert_allclose(
+            fitted.fixed["se"], np.sqrt(np.diag(theirs.normalized_cov_params)), rtol=1e-9
+        )
+
+    def test_both_with_a_random_effect_equal_the_dense_definition(self, records: pd.DataFrame) -> None:
+        fitted = fit_model(
+            records, ["y"], fixed=["age"], random={"day": 0.7}, weights="of", residual_by="scale",
+            residual={"old": 4.0, "new": 0.5},
+        )  # fmt: skip
+        R = np.diag(records["scale"].map({"old": 4.0, "new": 0.5}).to_numpy() / records["of"].to_numpy())
+        X = np.column_stack([np.ones(24), records["age"]])
+        Z = pd.get_dummies(records["day"]).to_numpy(float)
+        beta, u, pev = by_definition(records["y"].to_numpy(), X, Z, 0.7 * np.eye(4), R)
+        np.testing.assert_allclose(fitted.fixed["estimate"], beta, atol=1e-9)
+        found = fitted.random("day")
+        np.testing.assert_allclose(found["y"], u, atol=1e-9)
+        np.testing.assert_allclose(found["y_se"], np.sqrt(np.diag(pev)), atol=1e-9)
+        V = 0.7 * Z @ Z.T + R
+        resid = records["y"].to_numpy() - X @ beta
+        logs = [np.linalg.slogdet(m)[1] for m in (V, X.T @ np.linalg.solve(V, X))]
+        by_hand = -0.5 * (22 * np.log(2 * np.pi) + sum(logs) + resid @ np.linalg.solve(V, resid))
+        assert fitted.log_likelihood == pytest.approx(by_hand)
+
+    def test_a_mean_of_equal_records_is_worth_its_weight(self) -> None:
+        """Means weighed by their numbers give the single records' effects, and REML with them its own variances."""
+        rng = np.random.default_rng(14)
+        single = pd.DataFrame({"clutch": rng.choice(list("abcdef"), 60), "y": rng.normal(size=60)})
+        single["y"] += single["clutch"].map(dict(zip("abcdef", 2 * rng.normal(size=6), strict=True)))
+        means = single.groupby("clutch", as_index=False).agg(y=("y", "mean"), n=("y", "size"))
+        variances = {"random": {"clutch": 3.0}, "residual": 1.0}
+        one, other = (
+            fit_model(single, ["y"], **variances),
+            fit_model(means.assign(n=means["n"].astype(float)), ["y"], weights="n", **variances),
+        )
+        np.testing.assert_allclose(one.random("clutch")["y"], other.random("clutch")["y"], atol=1e-9)
+        halves = pd.concat([single, single], ignore_index=True).assign(w=0.5)
+        plain, doubled = (
+            fit_model(single, ["y"], random={"clutch": None}),
+            fit_model(halves, ["y"], random={"clutch": None}, weights="w"),
+        )
+        assert plain.variances is not None and doubled.variances is not None
+        assert doubled.variances.variance("clutch") == pytest.approx(
+            plain.variances.variance("clutch"), rel=0.1
+        )
+
+
 def test_variances_estimated_equal_lme4_on_becker_chicken() -> None:
     """Becker (1984) p. 83, 8-week weights: lme4's REML for weight ~ (1 | male/female), frozen."""
     sires = [965, 813, 765, 803, 640, 714, 644, 753, 705, 740, 798, 941, 701, 847, 909, 909, 800, 853]
@@ -174,8 +287,10 @@ def test_variances_estimated_equal_lme4_on_becker_chicken() -> None:
     records["female"] = [f"F{i // 3:02d}" for i in range(45)]
     fitted = fit_model(records, ["weight"], random={"male": None, "female": None})
     assert fitted.variances is not None
-    # lme4 stops within 1e-3 of the optimum
-    np.testing.assert_allclose(fitted.variances.variances, [776.754, 1095.634, 5524.398], rtol=2e-4)
+    # lme4 gives 776.754, 1095.634, 5524.398; of balanced records REML is the analysis of variance
+    squares = np.array([15802.0778, 8811.2889, 5524.4])
+    exact = [(squares[0] - squares[1]) / 9, (squares[1] - squares[2]) / 3, squares[2]]
+    np.testing.assert_allclose(fitted.variances.variances, exact, rtol=1e-7)
     assert fitted.log_likelihood == pytest.approx(-258.345314, abs=1e-5)
     estimate, se = fitted.fixed.loc[0, ["estimate", "se"]]
     assert (estimate, se) == (pytest.approx(808.4667, abs=1e-4), pytest.approx(18.7392, abs=2e-3))
@@ -240,3 +355,44 @@ class TestRefusals:
     def test_nothing_recorded(self, mrode: tuple[pd.DataFrame, pd.DataFrame]) -> None:
         with pytest.raises(ModelError, match="no value of gain"):
             fit_model(mrode[0].assign(gain=np.nan), ["gain"], residual=1.0)
+
+    def test_whole_numbers_of_which_nobody_said_what_they_are(self) -> None:
+        records = pd.DataFrame({"pen": [1, 2, 3, 1], "y": [1.0, 2.0, 4.0, 3.0]})
+        with pytest.raises(
+            ModelError, match=r"pen holds whole numbers \(1, 2, 3\): are they codes or amounts\?"
+        ):
+            fit_model(records, ["y"], fixed=["pen"], residual=1.0)
+        as_codes = fit_model(records, ["y"], fixed=["pen"], factors=["pen"], residual=1.0)
+        assert as_codes.fixed["level"].tolist() == ["1", "2", "3"]
+        assert as_codes.fixed["estimate"].tolist() == pytest.approx([2.0, 2.0, 4.0])
+        as_amounts = fit_model(records, ["y"], fixed=["pen"], covariates=["pen"], residual=1.0)
+        slope = np.polyfit(records["pen"], records["y"], 1)[0]
+        assert as_amounts.fixed["estimate"].tolist()[1] == pytest.approx(slope)
+
+    def test_a_covariate_that_is_text(self) -> None:
+        with pytest.raises(ModelError, match="the covariate day holds 'a': expected numbers"):
+            fit_model(
+                pd.DataFrame({"day": ["a", "b"], "y": [1.0, 2.0]}),
+                ["y"],
+                fixed=["day"],
+                covariates=["day"],
+                residual=1.0,
+            )
+
+    def test_weights_that_are_none(self) -> None:
+        records = pd.DataFrame({"w": [1.0, 0.0], "y": [1.0, 2.0]})
+        with pytest.raises(ModelError, match="weights w: found 0 in 1 records; expected numbers above 0"):
+            fit_model(records, ["y"], weights="w", residual=1.0)
+
+    def test_a_class_without_a_variance(self) -> None:
+        records = pd.DataFrame({"scale": ["old", "new"], "y": [1.0, 2.0]})
+        with pytest.raises(ModelError, match="no covariance for scale new; there are old"):
+            fit_model(records, ["y"], residual_by="scale", residual={"old": 1.0})
+        with pytest.raises(ModelError, match="give `residual` as a mapping"):
+            fit_model(records, ["y"], residual_by="scale", residual=1.0)
+        with pytest.raises(ModelError, match="say in residual_by"):
+            fit_model(records, ["y"], residual={"old": 1.0, "new": 2.0})
+
+    def test_groups_that_are_not_there(self) -> None:
+        with pytest.raises(ModelError, match="no groups of unknown parents"):
+            _ = fit_model(pd.DataFrame({"y": [1.0, 2.0]}), ["y"], residual=1.0).groups
