@@ -145,12 +145,12 @@ def choose(ways: Sequence[Way], wish: Wish, currency: Currency, notes: Sequence[
     failing = (wish.needed - met) if wish.needed else (set() if met else {w.source.origin for w in ways})
     short = {origin: _short(origin, ways, wish) for origin in sorted(failing)}
     table["why"] = [
-        "; ".join([short[origin], why] if origin in short else [why])
+        f"{short[origin]}; {why}" if origin in short else why
         for why, origin in zip(table["why"], table["origin"], strict=True)
     ]
     steps = pd.concat([_steps(way, wish) for way in ways], ignore_index=True) if ways else pd.DataFrame()
     said = _found(ways, wish, chosen, currency)
-    said += [Note(Kind.CANNOT, origin, f"{text[0].upper()}{text[1:]}.") for origin, text in short.items()]
+    said += [Note(Kind.CANNOT, f"{origin} eggs", f"{text}.") for origin, text in short.items()]
     return Spring(table[COLUMNS], steps, wish, currency, tuple(ways), (*said, *notes))
 
 
@@ -244,12 +244,12 @@ def _short(origin: str, ways: Sequence[Way], wish: Wish) -> str:
     """Why no way of an origin is enough, and what two together would give."""
     own = [way for way in ways if way.source.origin == origin]
     if not own:
-        return f"no {origin} eggs are offered or proposed"
+        return "none are offered or proposed"
     best = max(own, key=lambda way: way.enough(wish.wanted)[-1])
     reach = best.enough(wish.wanted)[-1]
     within = f" within {wish.budget:g}" if wish.budget is not None and reach >= wish.sure else ""
     said = (
-        f"none of {origin} eggs is enough{within}: {best.most} eggs of {best.source.name} give "
+        f"no way is enough{within}: {best.most} eggs of {best.source.name} give "
         f"{_wanted(best.serves, wish)} with a chance of {in_hundred(reach)}, and {in_hundred(wish.sure)} is asked"
     )
     if within or len(own) < 2:

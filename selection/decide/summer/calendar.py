@@ -80,13 +80,13 @@ def calendar(flock: Flock, meeting: date, growth: Growth | None = None) -> Calen
 
 
 def _of_season(flock: Flock) -> pd.DataFrame:
-    """The season's clutches in order of setting, with hatch: the day recorded, else the day due."""
+    """The season's clutches in order of setting, with hatch: the day recorded up to the plan's, else the day due."""
     of = flock.clutches[flock.clutches["set_on"].dt.year == flock.plan.season].sort_values(
         ["set_on", "clutch"]
     )
     due = of["set_on"] + pd.Timedelta(days=INCUBATION)
-    known = of["hatched_on"].notna()
-    return of.assign(hatch=of["hatched_on"].fillna(due), due=due, known=known).reset_index(drop=True)
+    known = of["hatched_on"] <= pd.Timestamp(flock.plan.on)
+    return of.assign(hatch=of["hatched_on"].where(known, due), due=due, known=known).reset_index(drop=True)
 
 
 def _incubated(clutches: pd.DataFrame) -> Iterator[_Event]:

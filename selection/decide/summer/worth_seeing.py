@@ -179,6 +179,6 @@ def _next(taken: Sequence[int], count: int, step: int) -> list[list[int]]:
 def _said(group: str, do: str, birds: Sequence[str], together: float) -> list[Note]:
     if not birds:
         return []
-    words = "Look side by side at" if do == LOOK else "Weigh"
+    words = "look side by side at" if do == LOOK else "weigh"
     whom = f"{listed(birds)} ({counted(len(birds), group.removesuffix('s'))})"
     return [Note(Kind.LOOK, group, f"{words} {whom}: worth {together:.1f} points of merit to the choice.")]
