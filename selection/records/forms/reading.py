@@ -18,7 +18,7 @@ import pandas as pd
 
 from selection.errors import Finding, RecordsError
 from selection.records.forms.columns import FORMS
-from selection.records.forms.workbooks import Sheet, read_workbook
+from selection.records.forms.workbooks import KINDS, Sheet, read_workbook
 from selection.records.ledger.durable import reason
 
 SETTINGS = ("standard.toml", "plan.toml")
@@ -95,9 +95,9 @@ def _read_file(file: Path, sheets: list[Sheet], findings: list[Finding]) -> None
     """Add the sheets of one file, or the reason why there are none."""
     kind = file.suffix.casefold()
     expected = f"a form's name: {', '.join(FORMS)}"
-    if kind not in (".csv", ".xlsx"):
+    if kind not in (".csv", *KINDS):
         findings.append(
-            _unread(file.name, "", "not read: forms are .csv files or sheets of an .xlsx workbook")
+            _unread(file.name, "", "not read: forms are .csv files or sheets of an .xlsx or .ods workbook")
         )
     elif kind == ".csv" and file.stem.strip().casefold() not in FORMS:
         findings.append(_unread(file.name, f"the name {file.stem}", expected, refused=True))

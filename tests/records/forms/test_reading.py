@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import tracemalloc
 import zipfile
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ from hypothesis import given, settings, strategies as st
 from openpyxl import Workbook
 
 from selection.errors import RecordsError
+from selection.records.forms import workbooks
 from selection.records.forms.cells import Uncomputed
 from selection.records.forms.reading import HandedIn, read_forms
 
@@ -84,10 +86,10 @@ def test_a_form_is_known_by_the_name_of_its_file(tmp_path):
     )
 
 
-@pytest.mark.parametrize("name", ["weights.xls", "weights.ods", "weights.txt", "weights"])
+@pytest.mark.parametrize("name", ["weights.xls", "weights.odt", "weights.txt", "weights"])
 def test_other_kinds_of_file_are_said_not_to_be_read(tmp_path, name):
     (finding,) = handed(tmp_path, WEIGHTS, name).findings
-    assert "forms are .csv files or sheets of an .xlsx workbook" in str(finding)
+    assert "forms are .csv files or sheets of an .xlsx or .ods workbook" in str(finding)
 
 
 def test_an_old_encoding_is_reported(tmp_path):
@@ -195,8 +197,8 @@ def test_a_sheet_that_claims_a_million_rows_is_read_for_what_it_holds(tmp_path):
     ("data", "expected"),
     [
         (b"\xd0\xcf\x11\xe0 old or locked", "under a password"),
-        (b"PK\x03\x04 half a file", "not an .xlsx workbook"),
-        (b"", "not an .xlsx workbook"),
+        (b"PK\x03\x04 half a file", "not an .xlsx or .ods workbook"),
+        (b"", "not an .xlsx or .ods workbook"),
         (with_part(b"", "a.txt", b"no workbook"), "a damaged workbook"),
     ],
 )
@@ -212,8 +214,121 @@ def test_one_form_in_two_places_is_read_once_and_said(tmp_path):
     assert "a second sheet of this form in weights.csv" in str(found.findings[0])
 
 
-@given(data=st.binary(max_size=300), kind=st.sampled_from(["weights.csv", "weights.xlsx"]))
+@given(data=st.binary(max_size=300), kind=st.sampled_from(["weights.csv", "weights.xlsx", "weights.ods"]))
 @settings(max_examples=150)
 def test_any_bytes_give_rows_or_a_message(tmp_path_factory, data, kind):
     found = handed(tmp_path_factory.getbasetemp(), data, kind)
     assert found.forms or found.findings
+
+
+OPEN = "urn:oasis:names:tc:opendocument:xmlns"
+NAMESPACES = " ".join(f'xmlns:{short}="{OPEN}:{short}:1.0"' for short in ("office", "table", "text", "style"))
+
+
+def ods(tables: str) -> bytes:
+    """An .ods workbook of these tables."""
+    manifest = '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>'
+    hidden = (
+        '<office:automatic-styles><style:style style:name="off" style:family="table">'
+        '<style:table-properties table:display="false"/></style:style></office:automatic-styles>'
+    )
+    content = f"<office:document-content {NAMESPACES}>{hidden}<office:body><office:spreadsheet>{tables}"
+    content += "</office:spreadsheet></office:body></office:document-content>"
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as parts:
+        parts.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        parts.writestr("META-INF/manifest.xml", manifest)
+        parts.writestr("content.xml", content)
+    return out.getvalue()
+
+
+def row(*cells: object, terms: str = "") -> str:
+    return f"<table:table-row {terms}>{''.join(map(ods_cell, cells))}</table:table-row>"
+
+
+def ods_cell(value: object, terms: str = "") -> str:
+    if value is None:
+        return f"<table:table-cell {terms}/>"
+    kind, held = "string", ""
+    if isinstance(value, float):
+        kind, held = "float", f'office:value="{value}"'
+    elif isinstance(value, datetime):
+        kind, held = "date", f'office:date-value="{value:%Y-%m-%d}"'
+    attributes = f'office:value-type="{kind}" {held} {terms}'
+    return f"<table:table-cell {attributes}><text:p>{value}</text:p></table:table-cell>"
+
+
+EMPTY_BELOW = (
+    '<table:table-row table:number-rows-repeated="1048000"><table:table-cell table:number-columns-repeated="1024"/>'
+    "</table:table-row>"
+)
+
+
+def table(rows: str, name: str = "weights", terms: str = "") -> str:
+    return f'<table:table table:name="{name}" {terms}>{rows}</table:table>'
+
+
+def test_an_ods_workbook_is_read_as_an_xlsx_one(tmp_path):
+    rows = row("on", "bird", "grams") + row(datetime(2026, 9, 1), "007", 2900.0) + row(None, None, None)
+    rows += row("2026-09-02", "26-01", 2.5, terms='table:visibility="collapse"') + EMPTY_BELOW
+    found = handed(tmp_path, ods(table(rows) + table(row("x"), "plans")), "forms.ods")
+    first, second = cells(found)
+    assert [str(first[0])[:10], *first[1:]] == ["2026-09-01", "007", 2900] and isinstance(first[2], int)
+    assert second == ["2026-09-02", "26-01", 2.5]
+    assert found.forms["weights"].cells.index.tolist() == [2, 4]
+    said = [str(finding) for finding in found.findings]
+    assert len(said) == 2 and "1 hidden row" in said[0] and "plans" in said[1]
+
+
+def test_a_cell_that_stands_there_a_million_times_is_refused(tmp_path):
+    many = row("on", "bird", "grams") + '<table:table-row table:number-rows-repeated="1000000">'
+    many += ods_cell("x", 'table:number-columns-repeated="1000"') + "</table:table-row>"
+    assert "more than any sheet of forms" in refusal(handed(tmp_path, ods(table(many)), "forms.ods"))
+    long = row("on", "bird", "grams") + '<table:table-row table:number-rows-repeated="100000">'
+    long += ods_cell("x" * 100_000) + "</table:table-row>"
+    assert "more than any sheet of forms" in refusal(handed(tmp_path, ods(table(long)), "forms.ods"))
+
+
+def test_hidden_sheets_and_rows_are_read_and_said(tmp_path):
+    workbook = Workbook()
+    sheet = workbook.active
+    sheet.title = "weights"
+    for line in (HEADER, ["2026-09-01", "26-01", 2900], ["2026-09-02", "26-01", 2950]):
+        sheet.append(line)
+    sheet.row_dimensions[3].hidden = True
+    workbook.create_sheet("words").sheet_state = "hidden"
+    data = io.BytesIO()
+    workbook.create_sheet("eggs").append(["on", "pen", "eggs"])
+    workbook["eggs"].sheet_state = "hidden"
+    workbook.save(data)
+    found = handed(tmp_path, data.getvalue(), "forms.xlsx")
+    assert len(found.forms["weights"].cells) == 2 and "eggs" in found.forms
+    said = [str(finding) for finding in found.findings]
+    assert said == [
+        "weights: found 1 hidden row; read like all others",
+        "eggs: found a hidden sheet; read like all others",
+    ]
+    plain = ods(table(row("on", "pen", "eggs"), "eggs", 'table:style-name="off"'))
+    assert "a hidden sheet" in str(handed(tmp_path, plain, "forms.ods").findings[0])
+
+
+def test_formatting_far_below_the_data_costs_nothing(tmp_path):
+    data = book({"weights": [HEADER, ["2026-09-01", "26-01", 2900]]})
+    below = b"".join(
+        b'<row r="%d" s="1" customFormat="1"><c r="A%d" s="1"/><c r="B%d" s="1"/></row><row r="%d" hidden="1"/>'
+        % (i, i, i, i + 1)
+        for i in range(3, 120_000, 2)
+    )
+    data = edited(data, "xl/worksheets/sheet1.xml", b"</sheetData>", below + b"</sheetData>")
+    tracemalloc.start()
+    found = handed(tmp_path, data, "forms.xlsx")
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert cells(found) == [["2026-09-01", "26-01", 2900]] and not found.findings
+    assert most < 12_000_000  # a row each of Python's own would be more
+
+
+def test_more_cells_than_a_club_writes_in_a_lifetime_are_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(workbooks, "MOST_CELLS", 10)
+    data = book({"weights": [HEADER, *[["2026-09-01", "26-01", 2900]] * 3]})
+    assert "more than any sheet of forms" in refusal(handed(tmp_path, data, "forms.xlsx"))
