@@ -128,13 +128,17 @@ def _command(
 
 
 def _record(options: argparse.Namespace) -> int:
-    from selection.merit.published import check_likes
+    from selection.merit.published import check_likes, likes_by_name
     from selection.records.intake.recording import record
+    from selection.records.settings.reading import read_standard
 
     recorded = record(
         options.flock, options.forms, correct=options.correct, approve=check_likes, progress=_progress
     )
     print(recorded.words())
+    if "standard.toml" in recorded.adopted:
+        for line in likes_by_name(read_standard(options.flock / "standard.toml")):
+            print(line)
     return recorded.status
 
 

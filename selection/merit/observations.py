@@ -143,8 +143,8 @@ def _of_trait(trait: Trait, flock: Flock, growth: Growth) -> pd.DataFrame:
 
 
 def _cards(flock: Flock) -> pd.DataFrame:
-    """One row a total where a card has no sections."""
-    scores = flock.scores
+    """One row a total where a card has no sections; none where no section is judged by eye, of which it is the sum."""
+    scores = flock.scores if flock.standard.by_eye else flock.scores.iloc[:0]
     cards = scores[scores[[s.name for s in flock.standard.by_eye]].isna().all(axis=1) & scores[TOTAL].notna()]
     rows = cards[["bird", "clutch", "sex", "n", "on", "judge"]].assign(
         value=cards[TOTAL], sd=1.0, series=TOTAL

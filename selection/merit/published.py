@@ -339,7 +339,7 @@ def _of_published(rows: Sequence[Published], trait: Section | Measured) -> Prior
 
 
 def like_of(trait: Section | Measured) -> str | None:
-    """The table's name for what `trait` is: its `like`, else its weight, else its own name or title."""
+    """The table's name for what `trait` is: its `like`, else its weight; never from what it is called."""
     if trait.like is not None:
         name = _listed(trait.like)
         if name is None:
@@ -350,7 +350,22 @@ def like_of(trait: Section | Measured) -> str | None:
         return name
     if isinstance(trait, Section) and trait.measured == "weight":
         return "body weight"
-    return _listed(trait.name) or _listed(trait.title)
+    return None
+
+
+def likes_by_name(standard: Standard) -> tuple[str, ...]:
+    """What to say of sections and traits whose name stands in the table while nothing is said of their prior."""
+    said = []
+    every: tuple[Section | Measured, ...] = (*standard.sections, *standard.measured)
+    for trait in every:
+        name = _listed(trait.name) or _listed(trait.title)
+        told = trait.like or (trait.heritability is not None and trait.repeatability is not None)
+        if name and not told and not (isinstance(trait, Section) and trait.measured):
+            said.append(
+                f'standard.toml, {trait.name}: by its name it would be like = "{name}"; without that key '
+                "nothing published is taken for it"
+            )
+    return tuple(said)
 
 
 def _listed(name: str) -> str | None:

@@ -344,6 +344,11 @@ def _about_model(known: Known) -> tuple[str, ...]:
         for t in known.traits
         if not t.converged
     ]
+    alike = [names[t.trait] for t in known.traits if not t.learnt]
+    if alike:
+        sentences.append(
+            f"{', '.join(alike)}: seen alike on every look, or in totals alone; published values stand"
+        )
     return tuple(sentences)
 
 

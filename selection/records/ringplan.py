@@ -18,6 +18,7 @@ from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
 from selection.records.rings import FEW, folded_colour, living, single_colours, worn
+from selection.records.settings.reading import WEIGHT
 
 SOURCES = {
     "Wood Enterprises": "wood-enterprises.com/bandette1.html: spiral rings, sizes in sixteenths of an inch",
@@ -251,8 +252,9 @@ def _due(flock: Flock) -> pd.DataFrame:
 
 def build_of(flock: Flock) -> str:
     """`bantam` or `large`, by what the standard asks of grown cocks."""
-    bands = [s.band["male"] for s in flock.standard.by_measure if "male" in s.band]
-    return "bantam" if bands and bands[0][1] < BANTAM_GRAMS else "large"
+    by_weight = [s.band for s in flock.standard.by_measure if s.measured == WEIGHT]
+    bands = [band.get("male") or band.get("cock") for band in by_weight]
+    return "bantam" if bands and bands[0] and bands[0][1] < BANTAM_GRAMS else "large"
 
 
 def _judged(ring: Any, build: str) -> tuple[str, str]:

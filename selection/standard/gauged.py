@@ -78,7 +78,7 @@ class Gauged:
         return form[["bird", "clutch", "sex", "n", "on", "judge", "value"]].assign(sd=1.0)
 
     def seen(self, section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
-        """Every bird's own measurements (index: bird): value, se, points, points_se, why.
+        """Every bird's own measurements (index: bird): group, value, se, points, points_se, why.
 
         Levels of those who measured are taken off as judges' are. A young bird's measurement off the section's
         age is carried along by the change with age that all birds show, and `why` says so; of an older one
@@ -103,7 +103,8 @@ class Gauged:
         value, moved = own["value"].to_numpy(float), own["moved"].eq(True).to_numpy()
         se = error / np.sqrt(own["n"].to_numpy(float))
         points = points_of(section, group.to_numpy(), value)
-        table = pd.DataFrame({"value": value, "se": se, "points": points}, birds.index).rename_axis("bird")
+        told = {"group": group, "value": value, "se": se, "points": points}
+        table = pd.DataFrame(told, birds.index).rename_axis("bird")
         table["points_se"] = _spread(section, group.to_numpy(), value, se, points)
         measured = birds.index.isin(self._form(flock)["bird"])
         table["why"] = [
@@ -165,7 +166,7 @@ def _wanted(form: pd.DataFrame, section: Section) -> pd.Series:
 
 def _any_of_bird(form: pd.DataFrame, wanted: pd.Series) -> pd.Series:
     """Whether any of the bird's (or of the chicks') measurements is wanted."""
-    who = form["bird"].fillna("row " + form.index.astype(str))
+    who = form["bird"].fillna(pd.Series("row " + form.index.astype(str), form.index))
     return wanted.groupby(who).transform("any")
 
 

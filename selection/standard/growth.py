@@ -50,7 +50,7 @@ class Growth(Answer):
 
     `curves`: sex, A (grams), b, k (a week), source (`weighings`, or `band` where these were too few), n.
     `deviations`: one row a usable weighing: row (index into flock.weights), bird (missing for unnamed
-    chicks), clutch, n, on, age_weeks, sex, log_deviation (raw), residual_sd (of one bird's).
+    chicks), clutch, n, on, age_weeks, sex, grams, log_deviation (raw), residual_sd (of one bird's).
     `birds`: one row a bird: bird, sex, weighings, last_weeks, deviation (shrunken), deviation_se.
     `left_out`: row, bird, on, grams, why, odd (five times off its curve).
     `spread`: how birds differ, and how their residuals fade.
@@ -233,7 +233,7 @@ def _spread(used: pd.DataFrame, fitted: Curves) -> Spread:
 
 
 def _deviations(used: pd.DataFrame, fitted: Curves, spread: Spread) -> pd.DataFrame:
-    columns = ["row", "bird", "clutch", "n", "on", "age_weeks", "sex"]
+    columns = ["row", "bird", "clutch", "n", "on", "age_weeks", "sex", "grams"]
     residual_sd = spread.residual_sd(used["age_weeks"])
     return (
         used[columns].assign(log_deviation=_off(used, fitted), residual_sd=residual_sd).reset_index(drop=True)

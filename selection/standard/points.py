@@ -13,31 +13,42 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import Answer, Note, facts
+from selection.answer import REACH, Answer, Note, facts
 from selection.records.flock import Flock
+from selection.records.settings.reading import Section
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.judges import CARD, Judged, Looks, cell_of, judge, looks, say
 from selection.standard.seen import Seen, gather, predict_rest
 from selection.standard.traits import measure_of
 
-MEASURED = ["section", "bird", "value", "se", "points", "points_se", "why"]
+MEASURED = [
+    "section", "bird", "group", "value", "se", "points", "points_se", "low", "high", "place", "why",
+]  # fmt: skip
 
 
 def measured_points(flock: Flock, growth: Growth) -> pd.DataFrame:
     """Every bird in every measured section, long: columns MEASURED.
 
-    `value` at the section's age in its unit with `se`; points by the band with points_se; missing where nothing
-    can be held against the band, and `why` says what is missing or how the value came about.
+    `group`: the class that the bird is judged in; `value` at the section's age in its unit with `se`; points by
+    the band (`low` to `high`) with points_se, missing where nothing can be held against it. `place` is under, over
+    or within the band, `perhaps` so where the 90 % interval reaches over an edge, blank where there are no points;
+    `why` says what is missing or how the value came about.
     """
-    parts = [
-        measure_of(flock.standard, section)
-        .seen(section, flock, growth)
-        .reset_index()
-        .assign(section=section.name)
-        for section in flock.standard.by_measure
-    ]
+    parts = [_against_band(section, flock, growth) for section in flock.standard.by_measure]
     blank = pd.DataFrame(columns=MEASURED).astype({"section": "str", "bird": "str", "why": "str"})
     return pd.concat(parts, ignore_index=True)[MEASURED] if parts else blank
+
+
+def _against_band(section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
+    """Every bird in one measured section: columns MEASURED."""
+    seen = measure_of(flock.standard, section).seen(section, flock, growth).reset_index()
+    low, high = (seen["group"].map({one: band[i] for one, band in section.band.items()}) for i in (0, 1))
+    inside = np.where(seen["value"] < low, "under", np.where(seen["value"] > high, "over", "within"))
+    least, most = (seen["value"] + side * REACH * seen["se"] for side in (-1, 1))
+    crosses = ((least < low) & (low < most)) | ((least < high) & (high < most))
+    said = np.where(crosses, np.char.add("perhaps ", inside), inside)
+    place = np.where(seen["points"].isna(), "", said)
+    return seen.assign(section=section.name, low=low.astype(float), high=high.astype(float), place=place)
 
 
 @dataclass(frozen=True, repr=False)

@@ -10,8 +10,8 @@ import pandas as pd
 
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section
-from selection.standard.bands import Floats, points_of, young_class
-from selection.standard.growth import Growth
+from selection.standard.bands import Floats, by_age, classes, older, points_of
+from selection.standard.growth import CARRIED_ON, Growth
 
 LEAST_AGE = 0.5
 """A bird last weighed before this share of the section's age has no points for it: they would be a guess."""
@@ -47,21 +47,59 @@ class Weighed:
         return form.assign(value=seen["log_deviation"], sd=seen["residual_sd"] / usual)
 
     def seen(self, section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
-        """Every bird's weight at the section's age (index: bird): value, se, points, points_se, why.
+        """Every bird's weight at the section's age (index: bird): group, value, se, points, points_se, why.
 
-        Points are missing for a bird never weighed, weighed only as a young chick, or of unknown sex.
+        A young bird's is its curve's. An older one is held against the bands of cocks and hens by its own
+        weighings since it was grown; where there are none such, against the band of its sex, by its curve, only
+        if it was weighed near the section's age. Points are missing for a bird that cannot be held against a
+        band, and of unknown sex; `why` says so.
         """
         assert section.at_weeks is not None
-        birds = growth.birds
-        at = growth.at_age(birds["bird"], section.at_weeks)
-        told = (birds["last_weeks"] >= LEAST_AGE * section.at_weeks).to_numpy()
-        group = np.array([young_class(section, sex) for sex in birds["sex"]], dtype=object)
-        points = np.where(told, points_of(section, group, at["grams"]), np.nan)
+        past = older(flock).reindex(growth.birds["bird"]).to_numpy(dtype=bool)
+        table = self._young(section, growth)
+        if by_age(section):
+            own = self._grown(section, growth)
+            table = pd.concat([table[~past], own[past]]).reindex(table.index)
+        else:
+            near = abs(growth.deviations["age_weeks"] - section.at_weeks) <= CARRIED_ON
+            table = self._unless(
+                table, past & ~table.index.isin(growth.deviations.loc[near, "bird"]), section
+            )
+        group = classes(section, growth.birds["sex"], past)
+        value, se = table["value"].to_numpy(float), table["se"].to_numpy(float)
+        points = np.where(table["told"], points_of(section, group, value), np.nan)
+        spread = _spread(section, group, value, se, points)
+        return table.assign(group=group, points=points, points_se=spread).drop(columns=["last_weeks", "told"])
+
+    def _young(self, section: Section, growth: Growth) -> pd.DataFrame:
+        """By bird: value at the section's age, se, whether the bird was old enough when last weighed, why."""
+        birds, weeks = growth.birds, section.at_weeks or 0.0
+        at = growth.at_age(birds["bird"], weeks)
+        told = (birds["last_weeks"] >= LEAST_AGE * weeks).to_numpy()
         young = [f"last weighed at {x:.0f} weeks: too young to tell" for x in birds["last_weeks"]]
         why = at["why"].mask(~told & (birds["weighings"] > 0), young)
-        spread = _spread(section, group, at, points)
-        table = at.rename(columns={"grams": "value"}).assign(points=points, points_se=spread, why=why)
-        return table.set_index("bird")[["value", "se", "points", "points_se", "why"]]
+        return at.rename(columns={"grams": "value"}).assign(told=told, why=why).set_index("bird")
+
+    def _grown(self, section: Section, growth: Growth) -> pd.DataFrame:
+        """By bird: the mean of its own weighings since it was grown; `told` where there are some."""
+        rows = growth.deviations[growth.deviations["age_weeks"] >= section.grown_weeks]
+        own = rows.groupby("bird")["grams"].agg(["mean", "size"]).reindex(growth.birds["bird"])
+        told = own["mean"].notna()
+        since = f"not weighed since {section.grown_weeks:g} weeks of age"
+        never = np.where(growth.birds["weighings"] > 0, since, "never weighed")
+        error = own["mean"] * growth.spread.late_sd / np.sqrt(own["size"])
+        return pd.DataFrame(
+            {"value": own["mean"], "se": error, "told": told, "why": np.where(told, "", never)}
+        ).assign(last_weeks=growth.birds["last_weeks"].to_numpy())
+
+    def _unless(self, table: pd.DataFrame, silent: np.ndarray, section: Section) -> pd.DataFrame:
+        """`table` without what it says of the `silent` birds, which were not weighed near the section's age."""
+        known = silent & ~table["why"].str.startswith("never").to_numpy()
+        why = table["why"].mask(
+            known, f"not weighed near {section.at_weeks:g} weeks: nothing is said of the band"
+        )
+        blank = {column: table[column].mask(silent) for column in ("value", "se")}
+        return table.assign(**blank, told=table["told"] & ~silent, why=why)
 
     def offset(self, section: Section, growth: Growth, sex: str) -> float:
         """What the model's number for `sex` is counted from: the log weight of the curve at the section's age."""
@@ -78,9 +116,9 @@ def _rise(section: Section, group: str) -> float:
     return section.points / np.log(full / none) if none > 0 else section.points
 
 
-def _spread(section: Section, group: np.ndarray, at: pd.DataFrame, points: Floats) -> Floats:
+def _spread(section: Section, group: np.ndarray, grams: Floats, se: Floats, points: Floats) -> Floats:
     """Root mean square of points about `points`, over what is not known of the weight (Gauss–Hermite)."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(9)
-    possible = at["grams"].to_numpy()[:, None] * np.exp(np.outer(at["se"] / at["grams"], nodes))
+    possible = grams[:, None] * np.exp(np.outer(se / grams, nodes))
     off = points_of(section, group[:, None], possible) - points[:, None]
     return np.sqrt(off**2 @ (weights / weights.sum()))

@@ -43,7 +43,8 @@ class TraitVariances:
     trait (its key); shares: prior means by EFFECTS; strength: of the Dirichlet prior (Σα); own: the holding's own REML
     shares without the prior (None where its records cannot tell); parts: variances (6,) at the mode, by
     EFFECTS, next to 0 for the day where nobody judges; covariance (6 × 6) of the log variances; source of the prior;
-    records: values it rests on; converged and message as the fit left them.
+    records: values it rests on; converged and message as the fit left them; learnt: False where the records vary
+    in nothing, so that the prior stands.
     """
 
     trait: str
@@ -56,6 +57,7 @@ class TraitVariances:
     records: int
     converged: bool
     message: str
+    learnt: bool = True
 
 
 def trait_variances(model: SeasonModel) -> tuple[TraitVariances, ...]:
@@ -101,7 +103,13 @@ def prior_shares(trait: Section | Measured, judged: bool) -> tuple[np.ndarray, f
 def _fit(model: SeasonModel, trait: Trait) -> TraitVariances:
     y, X, effects, scale = _single(model, trait.key)
     judged = "day" in [e.name for e in effects]
-    shares, strength, source = prior_shares(trait.prior, judged)
+    shares, strength, source = prior_shares(trait.prior, judged or trait.by_eye)
+    if not _varies(y, X, trait.usual_variance):
+        parts = np.maximum(shares * trait.usual_variance, FLOOR * trait.usual_variance)
+        covariance = _prior_covariance(shares, strength)
+        return TraitVariances(
+            trait.key, shares, strength, parts, covariance, None, source, len(y), True, "", False
+        )
     at = [EFFECTS.index(e.name) for e in effects] + [EFFECTS.index("residual")]
     usual = trait.usual_variance
     start = shares[at] * max(float(np.var(y)), 1e-3 * usual)
@@ -116,6 +124,23 @@ def _fit(model: SeasonModel, trait: Trait) -> TraitVariances:
     return TraitVariances(
         trait.key, shares, strength, parts, covariance, own, source, len(y), fitted.converged, fitted.message
     )
+
+
+def _varies(y: np.ndarray, X: np.ndarray, usual: float) -> bool:
+    """Whether values differ by more than their fixed effects say: else there is no variance to learn from."""
+    if len(y) == 0:
+        return False
+    left = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
+    return len(y) > np.linalg.matrix_rank(X) and float(left @ left) > FLOOR * usual
+
+
+def _prior_covariance(shares: np.ndarray, strength: float) -> np.ndarray:
+    """Covariance (6 × 6) of the log variances under the prior alone, normal at its mode; 0 for a part of nought."""
+    covariance, at = np.zeros((6, 6)), np.flatnonzero(shares > 0)
+    own = shares[at]
+    information = strength * (np.diag(own) - np.outer(own, own)) + np.outer(own, own) / TOTAL_SD**2
+    covariance[np.ix_(at, at)] = np.linalg.inv(information)
+    return covariance
 
 
 @dataclass(frozen=True)

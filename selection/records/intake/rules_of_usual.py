@@ -13,6 +13,7 @@ from selection.errors import Finding
 from selection.records.forms.schema import folded
 from selection.records.intake.known import Known, findings
 from selection.records.rings import folded_colour
+from selection.records.settings.reading import WEIGHT
 
 LOOKS = 8
 """Looks of one judge under which nothing is called unusual."""
@@ -200,7 +201,8 @@ def _mates(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: 
 def _standards(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: Known) -> list[Finding]:
     """Far off anything that the standard gives points for."""
     found = []
-    for section in known.in_force.latest.by_measure:
+    by_weight = [s for s in known.in_force.latest.by_measure if s.measured == WEIGHT]
+    for section in by_weight:
         low = min(pair[0] for pair in section.none.values())
         high = max(pair[1] for pair in section.none.values())
         grown = asked["age"] >= min(7 * (section.at_weeks or np.inf), GROWN_DAYS)

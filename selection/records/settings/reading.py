@@ -5,7 +5,7 @@ Every fault of a file is found before anything is raised, and says file, key, wh
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,10 @@ class Section:
     """One section of the standard.
 
     `points` is the most a look can give. `heritability`, `repeatability` are the holding's own wish for the
-    prior, else None; `like` names a trait of the published table. A measured section (`measured == "weight"`)
-    is awarded from grams at `at_weeks`: full points inside `band[sex]` (low, high), none at or beyond
-    `none[sex]` (low, high), linear between.
+    prior, else None; `like` names a trait of the published table. A measured section is awarded from what
+    `measured` names, `weight` or a [[measured]] trait, at `at_weeks` (None: at any age): full points inside
+    `band[class]` (low, high), none at or beyond `none[class]` (low, high), linear between. The classes are male
+    and female, or cockerel, pullet, cock and hen, of which the last two are judged from `grown_weeks` on.
     """
 
     name: str
@@ -94,6 +95,13 @@ class Standard:
 CLUTCH_SHARE = 0.04
 _SHARE = Limits(0, 1, open_ended=True)
 _POSITIVE = Limits(0, open_ended=True)
+_AGE = Limits(1, 520)
+WEIGHT = "weight"
+"""What `measured` says of a section that is awarded from the weights form."""
+GROWN_WEEKS = 52.0
+BY_SEX = ("male", "female")
+BY_AGE_AND_SEX = ("cockerel", "pullet", "cock", "hen")
+"""The classes that a band may tell apart: one set or the other, whole."""
 
 
 def read_standard(path: Path) -> Standard:
@@ -107,11 +115,12 @@ def read_standard(path: Path) -> Standard:
 def parse_standard(text: str | bytes, file: str = "standard.toml") -> Standard:
     """The standard in the TOML `text`; `file` is how messages call it. Raises as `read_standard`."""
     top = load(text, file)
+    measured = tuple(_measured(t) for t in top.tables("measured"))
     standard = Standard(
         breed=top.text("breed", required=True) or "",
-        sections=tuple(_section(t) for t in top.tables("section")),
+        sections=tuple(_section(t, measured) for t in top.tables("section")),
         faults=tuple(_fault(t) for t in top.tables("fault")),
-        measured=tuple(_measured(t) for t in top.tables("measured")),
+        measured=measured,
     )
     top.close()
     _check_names(top, standard)
@@ -120,20 +129,26 @@ def parse_standard(text: str | bytes, file: str = "standard.toml") -> Standard:
     return standard
 
 
-def _section(table: Table) -> Section:
+OF_MEASURED = ("at_weeks", "band", "none", "grown_weeks")
+"""Keys that belong to a measured section alone."""
+
+
+def _section(table: Table, traits: Sequence[Measured]) -> Section:
     name = table.text("name", required=True) or ""
-    weighed = "measured" in table.values
+    awarded = "measured" in table.values
+    measured = table.choice("measured", (WEIGHT, *(t.name for t in traits if t.name)))
     section = Section(
         name=name,
         title=table.text("title", default=name) or "",
         points=table.number("points", _POSITIVE, default=0.0, required=True),
-        measured=table.choice("measured", ("weight",)),
+        measured=measured,
         **_inheritance(table),
-        **(_band(table) if weighed else {}),
+        **(_band(table, measured) if awarded else {}),
     )
-    if not weighed and not {"at_weeks", "band", "none"}.isdisjoint(table.values):
-        table.fault("measured", None, '"weight", since at_weeks, band and none belong to a measured section')
-        table.asked |= {"at_weeks", "band", "none"}
+    if not awarded and not set(OF_MEASURED).isdisjoint(table.values):
+        words = f'"{WEIGHT}" or the name of a [[measured]], since {", ".join(OF_MEASURED)} belong to a measured section'
+        table.fault("measured", None, words)
+        table.asked |= set(OF_MEASURED)
     table.close()
     return section
 
@@ -150,19 +165,27 @@ def _inheritance(table: Table) -> dict[str, Any]:
     return {"heritability": heritability, "repeatability": repeatability, "like": table.text("like")}
 
 
-def _band(table: Table) -> dict[str, Any]:
-    """Age and bands of a section awarded from a weight, each sex's `none` outside its `band`."""
-    values: dict[str, Any] = {"at_weeks": table.number("at_weeks", _POSITIVE, required=True)}
+def _band(table: Table, measured: str | None) -> dict[str, Any]:
+    """Age and bands of a measured section, each class's `none` outside its `band`."""
+    values: dict[str, Any] = {
+        "at_weeks": table.number("at_weeks", _AGE, required=measured == WEIGHT),
+        "grown_weeks": table.number("grown_weeks", _AGE, default=GROWN_WEEKS),
+    }
+    wanted: tuple[str, ...] = ()
     for key in ("band", "none"):
-        if sexes := table.table(key, required=True):
-            pairs = {sex: sexes.pair(sex, Limits(0)) for sex in ("male", "female")}
-            values[key] = {sex: pair for sex, pair in pairs.items() if pair}
-            sexes.close()
-    for sex, (low, high) in values.get("band", {}).items():
-        least, most = values.get("none", {}).get(sex, (-1, low + high))
+        if classes := table.table(key, required=True):
+            if not wanted:
+                wanted = BY_SEX if set(BY_AGE_AND_SEX).isdisjoint(classes.values) else BY_AGE_AND_SEX
+            pairs = {one: classes.pair(one, Limits(0)) for one in wanted}
+            values[key] = {one: pair for one, pair in pairs.items() if pair}
+            classes.close(
+                f"{' and '.join(BY_SEX)}, or {', '.join(BY_AGE_AND_SEX)}, the same in band and none"
+            )
+    for one, (low, high) in values.get("band", {}).items():
+        least, most = values.get("none", {}).get(one, (-1, low + high))
         if not (least < low and high < most):
             table.fault(
-                f"none.{sex}", [least, most], f"a pair that lies outside band.{sex} [{low:g}, {high:g}]"
+                f"none.{one}", [least, most], f"a pair that lies outside band.{one} [{low:g}, {high:g}]"
             )
     return values
 
@@ -193,9 +216,12 @@ def _measured(table: Table) -> Measured:
 def _check_names(top: Table, standard: Standard) -> None:
     """No name twice; no section named as another column of the scores form or as a row of the outputs."""
     taken = {c.casefold(): "a column of the scores form" for c in (*FORMS["scores"].names, "row", "reason")}
-    taken["points"] = "the word for all sections together"
+    taken |= {"points": "the word for all sections together", "laying": "the word for a hen's eggs"}
     for trait in standard.traits:
         what = "section" if isinstance(trait, Section) else "measured"
+        if what == "measured" and trait.name.casefold() == WEIGHT:
+            words = "another name: weight is on the weights form"
+            top.fault(f"measured “{trait.name}”, name", trait.name, words)
         if already := trait.name and taken.get(trait.name.casefold()):
             top.fault(f"{what} “{trait.name}”, name", trait.name, f"another name: that is {already} already")
         taken[trait.name.casefold()] = f"the name of a table headed [[{what}]]"

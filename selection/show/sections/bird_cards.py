@@ -23,7 +23,7 @@ from selection.show.page.small_plots import SectionPoints, section_bars, ticks
 from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
 from selection.show.sections.candidates import points_told, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
-from selection.standard.bands import weighed_section, young_class
+from selection.standard.bands import GROWN, weighed_section, young_class
 
 if TYPE_CHECKING:
     from selection.records.settings.reading import Standard
@@ -77,8 +77,9 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
     own = growth.deviations[growth.deviations["bird"].isin(birds)].sort_values("age_weeks", kind="stable")
     own = own.assign(grams=flock.weights["grams"].reindex(own["row"]).to_numpy(float))
     section = weighed_section(flock.standard)
-    target = None if section is None else section.at_weeks
-    at = {} if target is None else {r.bird: (r.grams, r.se) for r in each(growth.at_age(birds, target))}
+    seen = meeting.merit.points.in_section(section.name if section else "")
+    young = seen[~seen["group"].isin(GROWN.values())].reset_index()
+    at = {row.bird: (row.value, row.se) for row in each(young)}
     return {
         str(bird): Grown(
             str(bird), str(rows["sex"].iloc[0]), rows["age_weeks"].to_numpy(float), rows["grams"].to_numpy(float),
@@ -101,8 +102,9 @@ class _Plot:
     def __init__(self, grown: Grown, growth: Growth, standard: Standard) -> None:
         self.grown, self.growth, self.sex = grown, growth, grown.sex
         section = weighed_section(standard)
-        self.target = section.at_weeks if section else None
-        band = section.band.get(young_class(section, self.sex)) if section else None
+        told = section is not None and not missing(grown.grams)
+        self.target = section.at_weeks if section and told else None
+        band = section.band.get(young_class(section, self.sex)) if section and told else None
         self.band = band if self.target else None
         self.last = max(grown.weeks.max(), self.target or 0) * 1.04 + 1
         curve = self.growth.expected(self.sex, np.array([self.last]))[0]

@@ -14,12 +14,12 @@ from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
 from selection.records.flock import Flock
-from selection.show.page.figures import halves, in_hundred, kilograms, missing, signed, spread
+from selection.show.page.figures import halves, in_hundred, missing, signed, spread
 from selection.show.page.fragments import SHORT, Fragment, bullets, folded
 from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import MARKS, Panel, reach, ticks
 from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS
-from selection.standard.bands import weighed_section, young_class
+from selection.show.sections.measured import measured_told, never_measured, off_band
 
 ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
 TRACK = 260
@@ -74,7 +74,7 @@ def standings(meeting: Meeting, group: str) -> Fragment:
     scale = Panel(x=reach(frame["low"], frame["high"], zero=True), y=(0, 1), wide=TRACK, left=4, right=4)
     told = _Told(
         merit=meeting.merit.ranking.set_index("bird"),
-        weights=weights_told(meeting, listed["bird"]),
+        measured=measured_told(meeting, listed["bird"]),
         names=dict(zip(meeting.flock.birds["bird"], meeting.flock.birds["name"], strict=True)),
     )
     rows = [_standing(row, told, frame, scale) for row in each(listed)]
@@ -92,10 +92,10 @@ def standings(meeting: Meeting, group: str) -> Fragment:
 
 @dataclass(frozen=True)
 class _Told:
-    """What a row of the standings looks up by bird: the ranking, weights in words, names."""
+    """What a row of the standings looks up by bird: the ranking, what was measured in words, names."""
 
     merit: pd.DataFrame
-    weights: dict[str, str]
+    measured: dict[str, str]
     names: dict[str, object]
 
 
@@ -113,7 +113,7 @@ def _standing(row: Any, told: _Told, frame: pd.DataFrame, scale: Panel) -> Marku
         ("chance", _chance_cell(None if drawn is None else drawn["p_kept"], colour)),
         (
             "points",
-            Markup("<span>{}</span> <span>{}</span>").format(points_told(merit), told.weights.get(bird, "")),
+            Markup("<span>{}</span> <span>{}</span>").format(points_told(merit), told.measured.get(bird, "")),
         ),
     ]
     head = Markup('<th scope="row"><b class="{}">{}</b>{}{}</th>').format(
@@ -198,42 +198,6 @@ def points_told(merit: Any) -> str:
     return told if seen >= 100 else f"{told} seen, about {merit.points_of_100:.0f} of 100"
 
 
-def weights_told(meeting: Meeting, birds: pd.Series) -> dict[str, str]:
-    """Each bird's weight at the standard's age with its 90 % interval, and where that is on the band."""
-    told = {}
-    for row in each(weights_frame(meeting, birds)):
-        band = "" if missing(row.low) else f", {row.place} {row.low / 1000:.1f}–{row.high / 1000:.1f}"
-        told[row.bird] = (
-            "never weighed"
-            if missing(row.grams)
-            else f"{kilograms(row.grams)} ± {kilograms(REACH * row.se)} kg at {row.weeks:g} weeks{band}"
-        )
-    return told
-
-
-def weights_frame(meeting: Meeting, birds: pd.Series) -> pd.DataFrame:
-    """Weights at the standard's age: bird, weeks, grams, se (missing: never weighed), low, high (the band), place.
-
-    `place` is under, over or within the band, `perhaps` so where the 90 % interval reaches over an edge, blank
-    where there is no band. Empty where the standard weighs nothing.
-    """
-    section = weighed_section(meeting.flock.standard)
-    columns = ["bird", "weeks", "grams", "se", "low", "high", "place"]
-    if section is None or section.at_weeks is None:
-        return pd.DataFrame(columns=columns)
-    at = meeting.merit.growth.at_age(birds, section.at_weeks)
-    sexes = meeting.flock.birds.drop_duplicates("bird").set_index("bird")["sex"].reindex(at["bird"])
-    bands = [section.band.get(young_class(section, sex), (np.nan, np.nan)) for sex in sexes]
-    never = at["last_weeks"].isna()
-    at = at.assign(weeks=section.at_weeks, low=[b[0] for b in bands], high=[b[1] for b in bands])
-    at[["grams", "se"]] = at[["grams", "se"]].mask(never)
-    inside = np.where(at["grams"] < at["low"], "under", np.where(at["grams"] > at["high"], "over", "within"))
-    low, high = (at["grams"] + side * REACH * at["se"] for side in (-1, 1))
-    crosses = ((low < at["low"]) & (at["low"] < high)) | ((low < at["high"]) & (at["high"] < high))
-    said = np.where(crosses, np.char.add("perhaps ", inside), inside)
-    return at.assign(place=np.where(at["low"].isna() | never, "", said))[columns]
-
-
 def neighbours(meeting: Meeting, group: str) -> Fragment:
     """The gap between neighbours in words: where the order is firm and where it is not."""
     frame = merit_frame(meeting, group)
@@ -259,23 +223,22 @@ PLURALS = {"clutch": "clutches", "income": "incomes", "stay in a pen": "stays in
 
 
 def notes(meeting: Meeting, group: Group) -> dict[str, list[Note]]:
-    """By bird of the group: decided and why, barred and why, never scored or weighed, off the weight band."""
+    """By bird of the group: decided and why, barred and why, never scored or measured, off a band."""
     bars = meeting.merit.ranking.set_index("bird")["bar"]
     scored = set(meeting.merit.points.looks["bird"].dropna())
-    weights = {row.bird: row for row in each(weights_frame(meeting, group.table["bird"]))}
+    unmeasured, off = never_measured(meeting), off_band(meeting)
     told = {}
     for row in each(group.table):
-        bar, weight = bars[row.bird], weights.get(row.bird)
+        bar = bars[row.bird]
         said = [(Kind.BARRED, f"barred: {bar}")] if isinstance(bar, str) else []
         if not missing(row.decided):
             why = "" if missing(row.decided_why) else f": {row.decided_why}"
             said.append((Kind.DECIDED, f"decided{why}"))
         unseen = [] if row.bird in scored else ["scored"]
-        unseen += ["weighed"] if weight is not None and missing(weight.grams) else []
+        unseen += unmeasured.get(row.bird, [])
         kind = Kind.UNWEIGHED if row.bird in scored else Kind.UNSCORED
         said += [(kind, f"never {' or '.join(unseen)}")] if unseen else []
-        if weight is not None and weight.place in ("under", "over"):
-            said.append((Kind.BAND, f"{weight.place} the weight band"))
+        said += [(Kind.BAND, place) for place in off.get(row.bird, [])]
         told[row.bird] = [Note(kind, row.bird, text) for kind, text in said]
     return told
 

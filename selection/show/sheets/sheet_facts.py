@@ -15,7 +15,8 @@ import pandas as pd
 from selection.answer import REACH
 from selection.decide.wording import each
 from selection.records.flock import Flock
-from selection.standard.bands import weighed_section, young_class
+from selection.records.settings.reading import Section
+from selection.show.sections.measured import BandWords, band_words
 
 if TYPE_CHECKING:
     from selection.merit.relationship.pedigree import Pedigree
@@ -165,7 +166,7 @@ def facts_of(bird: str, sources: Sources) -> Facts:
         weight=weight,
         faults=faults_seen(row, sources),
         looks=looks,
-        unknown=_unknown(row, rings, looks, sections, weight),
+        unknown=_unknown(row, rings, looks, sections, bird in sources.weighings),
     )
 
 
@@ -269,7 +270,7 @@ def _sections(bird: str, sources: Sources) -> tuple[SectionSeen, ...]:
     for section in sources.flock.standard.sections:
         mean = means.get(section.name, np.nan)
         spread = (
-            _measured_spread(bird, sources.points.in_section(section.name))
+            _measured_spread(bird, sources.points.in_section(section.name), section)
             if section.measured
             else _range_of(looks.get(section.name, []))
         )
@@ -285,10 +286,14 @@ def _range_of(points: list[float]) -> str:
     return f"{min(given):.1f} to {max(given):.1f} in {len(given)} looks" if given else ""
 
 
-def _measured_spread(bird: str, measured: pd.DataFrame) -> str:
+def _measured_spread(bird: str, measured: pd.DataFrame, section: Section) -> str:
     """90 % range of a measured section's points."""
     se, mean = (measured[column].get(bird, np.nan) for column in ("points_se", "points"))
-    return "" if np.isnan(se) else f"{max(mean - REACH * se, 0):.1f} to {mean + REACH * se:.1f}, by weight"
+    return (
+        ""
+        if np.isnan(se)
+        else f"{max(mean - REACH * se, 0):.1f} to {mean + REACH * se:.1f}, by {section.measured}"
+    )
 
 
 def _total(bird: str, sources: Sources) -> str:
@@ -302,27 +307,32 @@ def _total(bird: str, sources: Sources) -> str:
 
 
 def _weight(bird: Any, sources: Sources) -> tuple[str, ...]:
-    """The last weighing, beside what the standard's band comes to at that age; blank if never weighed."""
+    """The last weighing, then where the bird stands on every band of the standard; blank if never measured."""
+    every = band_words(sources.flock.standard)
+    bands = [_on_band(bird.bird, words, sources.points) for words in every]
+    said = [line for line in bands if not line.startswith("never")]
     if bird.bird not in sources.weighings:
-        return ()
+        return tuple(said)
     last = sources.weighings[bird.bird][-1]
     weeks = (last.on - bird.hatched).days / 7
-    said = f"{last.grams:,.0f} g on {day(last.on)}"
-    if np.isnan(weeks):
-        return (said,)
-    return (f"{said}, at {weeks:.0f} weeks", *_beside_standard(bird.sex, last.grams, weeks, sources))
+    weighed = f"{last.grams:,.0f} g on {day(last.on)}"
+    if not any(words.weighed for words in every):
+        said.append("the standard gives no weight to hold it against")
+    return (weighed, *said) if np.isnan(weeks) else (f"{weighed}, at {weeks:.0f} weeks", *said)
 
 
-def _beside_standard(sex: str, grams: float, weeks: float, sources: Sources) -> tuple[str, ...]:
-    section, growth = weighed_section(sources.flock.standard), sources.growth
-    band = section.band.get(young_class(section, sex)) if section else None
-    if section is None or section.at_weeks is None or band is None:
-        return ("the standard gives no weight to hold it against",)
-    so_far = float(growth.expected(sex, weeks) / growth.expected(sex, section.at_weeks))
-    low, high = (edge * so_far for edge in band)
-    place = "under" if grams < low else "over" if grams > high else "within"
-    told = f"{band[0]:,.0f} to {band[1]:,.0f} g at {section.at_weeks:g} weeks, carried along the growth curve"
-    return (f"{place} the standard at that age, {low:,.0f} to {high:,.0f} g ({told})",)
+def _on_band(bird: str, words: BandWords, points: Points) -> str:
+    """Where a bird's value is on the band as it stands in the standard, or why nothing is said of that."""
+    row = points.in_section(words.section.name).loc[bird]
+    band = words.band(row["group"])
+    if row["why"].startswith("never"):
+        return str(row["why"])
+    if not row["place"]:
+        return words.title + (row["why"] or "the standard has no band for it")
+    if not words.weighed:
+        return words.told(row)
+    how = f"{row['value']:,.0f} ± {REACH * row['se']:,.0f} g by its weighings"
+    return f"{words.title}{row['place']} the standard's {band}: {how}"
 
 
 def _unknown(
@@ -330,7 +340,7 @@ def _unknown(
     rings: tuple[Ring, ...],
     looks: int,
     sections: tuple[SectionSeen, ...],
-    weight: tuple[str, ...],
+    weighed: bool,
 ) -> tuple[str, ...]:
     """What nobody can tell the buyer, each in a few words."""
     unseen = [s.title for s in sections if s.points == "not seen"]
@@ -339,7 +349,7 @@ def _unknown(
     checks = {
         "no judge has seen it: its points and faults are not known": not looks,
         f"sections not seen: {', '.join(unseen)}": bool(looks and unseen),
-        "never weighed": not weight,
+        "never weighed": not weighed,
         "its sex": bird.sex not in YOUNG,
         "the day it hatched": pd.isna(bird.hatched) or year_only,
         "which of the clutches of a mixed brood it came from": mixed,

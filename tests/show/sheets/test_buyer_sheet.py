@@ -197,19 +197,17 @@ def test_related_birds_are_told_apart_from_strangers():
     assert "sire s" in text and "dam d" in text
 
 
-def test_weight_is_held_against_the_standard_carried_to_its_age(season):
+def test_weight_is_held_against_the_band_as_it_stands_in_the_standard(season):
     flock, known, said = season
     section = next(s for s in flock.standard.sections if s.measured)
     weighed = flock.weights.dropna(subset=["bird"]).drop_duplicates("bird", keep="last").set_index("bird")
     bird = next(b for b in said.table["bird"] if b in weighed.index)
     facts = facts_of(bird, Sources(flock, known.points, known.growth, known.merit.pedigree))
     row = flock.birds.set_index("bird").loc[bird]
-    last = flock.weights[flock.weights["bird"] == bird].sort_values("on").iloc[-1]
-    weeks = (last["on"] - row["hatched"]).days / 7
-    share = known.growth.expected(row["sex"], weeks) / known.growth.expected(row["sex"], section.at_weeks)
-    low, high = (edge * float(share) for edge in section.band[row["sex"]])
-    place = "under" if last["grams"] < low else "over" if last["grams"] > high else "within"
-    assert facts.weight[1].startswith(f"{place} the standard at that age, {low:,.0f} to {high:,.0f} g")
+    grams = float(known.growth.at_age([bird], section.at_weeks)["grams"].iloc[0])
+    low, high = section.band[row["sex"]]
+    place = "under" if grams < low else "over" if grams > high else "within"
+    assert f"{place} the standard's {low:,} to {high:,} g at 24 weeks: {grams:,.0f} ± " in facts.weight[1]
 
 
 def test_points_by_section_show_mean_and_spread(season):
