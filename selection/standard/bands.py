@@ -5,6 +5,8 @@ A band is for a class of birds: `male` and `female`, or `cockerel` and `pullet` 
 
 from __future__ import annotations
 
+from enum import StrEnum
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -13,6 +15,17 @@ from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
 
 Floats = npt.NDArray[np.float64]
+
+
+class State(StrEnum):
+    """How a bird's value in a measured section came about."""
+
+    OWN = "own"
+    CARRIED = "carried to the section's age from another"
+    YOUNG = "too young to tell"
+    SILENT = "not measured at an age that the band speaks of"
+    NEVER = "never measured"
+
 
 SEXED = ("male", "female")
 YOUNG = {"male": "cockerel", "female": "pullet"}

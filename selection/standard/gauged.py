@@ -12,7 +12,7 @@ from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
 from selection.records.settings.reading import Measured, Section
 from selection.standard.agreement import fit_levels
-from selection.standard.bands import Floats, by_age, classes, older, points_of
+from selection.standard.bands import Floats, State, by_age, classes, older, points_of
 from selection.standard.growth import Growth
 
 NEAR_WEEKS = 4.0
@@ -78,7 +78,7 @@ class Gauged:
         return form[["bird", "clutch", "sex", "n", "on", "judge", "value"]].assign(sd=1.0)
 
     def seen(self, section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
-        """Every bird's own measurements (index: bird): group, value, se, points, points_se, why.
+        """Every bird's own measurements (index: bird): group, value, se, points, points_se, state, why.
 
         Levels of those who measured are taken off as judges' are. A young bird's measurement off the section's
         age is carried along by the change with age that all birds show, and `why` says so; of an older one
@@ -107,20 +107,20 @@ class Gauged:
         table = pd.DataFrame(told, birds.index).rename_axis("bird")
         table["points_se"] = _spread(section, group.to_numpy(), value, se, points)
         measured = birds.index.isin(self._form(flock)["bird"])
-        table["why"] = [
-            self._why(section, bool(old), bool(any_), bool(far), np.isnan(v))
-            for old, any_, far, v in zip(past, measured, moved, value, strict=True)
-        ]
-        return table
+        state = np.where(moved, State.CARRIED, np.where(np.isnan(value), State.SILENT, State.OWN))
+        state = np.where(measured, state, State.NEVER)
+        return table.assign(state=state, why=[self._why(section, State(one)) for one in state])
 
-    def _why(self, section: Section, old: bool, measured: bool, moved: bool, blank: bool) -> str:
-        if not measured:
-            return "never measured"
-        at = f"{section.at_weeks:g} weeks" if section.at_weeks else ""
-        if blank:
-            when = f"since {section.grown_weeks:g} weeks of age" if by_age(section) else f"near {at}"
-            return f"not measured {when}"
-        return f"not measured near {at}; carried there by the change with age" if moved else ""
+    def _why(self, section: Section, state: State) -> str:
+        """The state in words."""
+        near = f"near {section.at_weeks:g} weeks" if section.at_weeks else ""
+        when = f"since {section.grown_weeks:g} weeks of age" if by_age(section) else near
+        words = {
+            State.NEVER: "never measured",
+            State.SILENT: f"not measured {when}: nothing is said of the band",
+            State.CARRIED: f"not measured {near}; carried there by the birds' change with age",
+        }
+        return words.get(state, "")
 
     def offset(self, section: Section, growth: Growth, sex: str) -> float:
         """What the model's number for `sex` is counted from: nought, it is in the trait's own unit."""

@@ -10,8 +10,9 @@ import pandas as pd
 
 from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
-from selection.records.settings.reading import Standard
+from selection.records.settings.reading import WEIGHT, Standard
 from selection.standard.agreement import Levels, fit_levels
+from selection.standard.bands import State
 
 CARD = "total"
 """The one score of an old show card without sections, of the standard's 100 points."""
@@ -191,14 +192,14 @@ def say(
 ) -> tuple[str, ...]:
     """Sentences on the points, most important first; `birds`, `sections` and `measured` are those of the living."""
     if looks["total"].isna().all():
-        return ("No bird has been scored.", *_about_measured(measured))
+        return ("No bird has been scored.", *_about_measured(standard, measured))
     told = judged.agreement[judged.agreement["section"] != CARD]
     return (
         *_about_judges(judged.judges, looks),
         *_about_agreement(told),
         *_about_unseen(standard, birds, sections),
         *_about_cards(looks),
-        *_about_measured(measured),
+        *_about_measured(standard, measured),
     )
 
 
@@ -269,10 +270,11 @@ def _about_cards(looks: pd.DataFrame) -> list[str]:
     return [said] if cards else []
 
 
-def _about_measured(measured: pd.DataFrame) -> list[str]:
+def _about_measured(standard: Standard, measured: pd.DataFrame) -> list[str]:
     """Weights carried on beyond the last weighing, and birds weighed too young."""
-    carried = int((measured["points"].notna() & measured["why"].str.contains("carried on")).sum())
-    young = int(measured["why"].str.contains("too young").sum())
+    weighed = measured["section"].isin([s.name for s in standard.by_measure if s.measured == WEIGHT])
+    carried = int((weighed & measured["points"].notna() & (measured["state"] == State.CARRIED)).sum())
+    young = int((weighed & (measured["state"] == State.YOUNG)).sum())
     said = []
     if carried:
         said.append(f"{_were(carried, 'weight')} carried on over 4 weeks beyond the last weighing.")

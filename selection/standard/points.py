@@ -22,7 +22,7 @@ from selection.standard.seen import Seen, gather, predict_rest
 from selection.standard.traits import measure_of
 
 MEASURED = [
-    "section", "bird", "group", "value", "se", "points", "points_se", "low", "high", "place", "why",
+    "section", "bird", "group", "value", "se", "points", "points_se", "low", "high", "place", "state", "why",
 ]  # fmt: skip
 
 
@@ -32,7 +32,7 @@ def measured_points(flock: Flock, growth: Growth) -> pd.DataFrame:
     `group`: the class that the bird is judged in; `value` at the section's age in its unit with `se`; points by
     the band (`low` to `high`) with points_se, missing where nothing can be held against it. `place` is under, over
     or within the band, `perhaps` so where the 90 % interval reaches over an edge, blank where there are no points;
-    `why` says what is missing or how the value came about.
+    `state` (a State) and `why` say what is missing or how the value came about.
     """
     parts = [_against_band(section, flock, growth) for section in flock.standard.by_measure]
     blank = pd.DataFrame(columns=MEASURED).astype({"section": "str", "bird": "str", "why": "str"})

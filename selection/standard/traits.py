@@ -73,7 +73,7 @@ class Measure(Trait, Protocol):
     def band_called(self) -> str: ...
 
     def seen(self, section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
-        """Every bird's own value at the section's age (index: bird): group, value, se, points, points_se, why."""
+        """Every bird at the section's age (index: bird): group, value, se, points, points_se, state, why."""
 
     def offset(self, section: Section, growth: Growth, sex: str) -> float:
         """What the model's numbers for `sex` are counted from."""

@@ -10,7 +10,7 @@ import pandas as pd
 
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section
-from selection.standard.bands import Floats, by_age, classes, older, points_of
+from selection.standard.bands import Floats, State, by_age, classes, older, points_of
 from selection.standard.growth import CARRIED_ON, Growth
 
 LEAST_AGE = 0.5
@@ -47,7 +47,7 @@ class Weighed:
         return form.assign(value=seen["log_deviation"], sd=seen["residual_sd"] / usual)
 
     def seen(self, section: Section, flock: Flock, growth: Growth) -> pd.DataFrame:
-        """Every bird's weight at the section's age (index: bird): group, value, se, points, points_se, why.
+        """Every bird's weight at the section's age (index: bird): group, value, se, points, points_se, state, why.
 
         A young bird's is its curve's. An older one is held against the bands of cocks and hens by its own
         weighings since it was grown; where there are none such, against the band of its sex, by its curve, only
@@ -67,39 +67,44 @@ class Weighed:
             )
         group = classes(section, growth.birds["sex"], past)
         value, se = table["value"].to_numpy(float), table["se"].to_numpy(float)
-        points = np.where(table["told"], points_of(section, group, value), np.nan)
+        told = table["state"].isin([State.OWN, State.CARRIED])
+        points = np.where(told, points_of(section, group, value), np.nan)
         spread = _spread(section, group, value, se, points)
-        return table.assign(group=group, points=points, points_se=spread).drop(columns=["last_weeks", "told"])
+        return table.assign(group=group, points=points, points_se=spread).drop(columns="last_weeks")
 
     def _young(self, section: Section, growth: Growth) -> pd.DataFrame:
-        """By bird: value at the section's age, se, whether the bird was old enough when last weighed, why."""
+        """By bird: value at the section's age, se, state, why."""
         birds, weeks = growth.birds, section.at_weeks or 0.0
         at = growth.at_age(birds["bird"], weeks)
-        told = (birds["last_weeks"] >= LEAST_AGE * weeks).to_numpy()
+        last, often = birds["last_weeks"].to_numpy(), birds["weighings"].to_numpy()
+        told = last >= LEAST_AGE * weeks
+        state = np.where(weeks - last > CARRIED_ON, State.CARRIED, State.OWN)
+        state = np.where(often == 0, State.NEVER, np.where(told, state, State.YOUNG))
         young = [f"last weighed at {x:.0f} weeks: too young to tell" for x in birds["last_weeks"]]
         why = at["why"].mask(~told & (birds["weighings"] > 0), young)
-        return at.rename(columns={"grams": "value"}).assign(told=told, why=why).set_index("bird")
+        return at.rename(columns={"grams": "value"}).assign(state=state, why=why).set_index("bird")
 
     def _grown(self, section: Section, growth: Growth) -> pd.DataFrame:
-        """By bird: the mean of its own weighings since it was grown; `told` where there are some."""
+        """By bird: the mean of its own weighings since it was grown, se, state, why."""
         rows = growth.deviations[growth.deviations["age_weeks"] >= section.grown_weeks]
         own = rows.groupby("bird")["grams"].agg(["mean", "size"]).reindex(growth.birds["bird"])
-        told = own["mean"].notna()
+        told, ever = own["mean"].notna().to_numpy(), (growth.birds["weighings"] > 0).to_numpy()
+        state = np.where(told, State.OWN, np.where(ever, State.SILENT, State.NEVER))
         since = f"not weighed since {section.grown_weeks:g} weeks of age"
-        never = np.where(growth.birds["weighings"] > 0, since, "never weighed")
+        never = np.where(ever, since, "never weighed")
         error = own["mean"] * growth.spread.late_sd / np.sqrt(own["size"])
         return pd.DataFrame(
-            {"value": own["mean"], "se": error, "told": told, "why": np.where(told, "", never)}
+            {"value": own["mean"], "se": error, "state": state, "why": np.where(told, "", never)}
         ).assign(last_weeks=growth.birds["last_weeks"].to_numpy())
 
     def _unless(self, table: pd.DataFrame, silent: np.ndarray, section: Section) -> pd.DataFrame:
         """`table` without what it says of the `silent` birds, which were not weighed near the section's age."""
-        known = silent & ~table["why"].str.startswith("never").to_numpy()
+        known = silent & (table["state"] != State.NEVER).to_numpy()
         why = table["why"].mask(
             known, f"not weighed near {section.at_weeks:g} weeks: nothing is said of the band"
         )
         blank = {column: table[column].mask(silent) for column in ("value", "se")}
-        return table.assign(**blank, told=table["told"] & ~silent, why=why)
+        return table.assign(**blank, state=table["state"].mask(known, State.SILENT), why=why)
 
     def offset(self, section: Section, growth: Growth, sex: str) -> float:
         """What the model's number for `sex` is counted from: the log weight of the curve at the section's age."""

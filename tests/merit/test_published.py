@@ -53,21 +53,31 @@ def test_body_weight_takes_the_mean_and_spread_of_its_published_values() -> None
 
 
 def test_a_single_published_value_is_not_held_for_certain() -> None:
-    assert published.heritability(section("age at first egg")).sd == 0.10
+    assert published.heritability(section("lay", like="age at first egg")).sd == 0.10
 
 
 def test_a_trait_not_found_takes_the_wide_default_and_says_so() -> None:
     for name in ("comb", "plumage colour", "something else"):
-        prior = published.heritability(section(name))
+        prior = published.heritability(section("one", like=name if name != "something else" else None))
         assert prior.sd == 0.15
         assert "no published value found" in prior.source
 
 
-def test_like_comes_before_the_sections_own_name() -> None:
+def test_priors_come_from_like_and_measured_and_never_from_a_name() -> None:
     weighed = published.heritability(section("type", like="Body  Weight"))
-    assert (
-        weighed.mean == published.heritability(section("size")).mean != published.heritability(section()).mean
-    )
+    assert weighed == published.heritability(section("anything", measured="weight"))
+    for name in ("size", "body weight", "egg weight"):
+        assert published.heritability(section(name)) == published.WIDE_HERITABILITY
+        assert published.repeatability(section(name)) == published.WIDE_REPEATABILITY
+
+
+def test_of_a_name_that_stands_in_the_table_it_is_said_which_like_it_would_be() -> None:
+    sections = (
+        section("Size"), section("crest"), section("legs", like="legs"), section("weight", measured="weight"),
+        section("head", heritability=0.3, repeatability=0.5),
+    )  # fmt: skip
+    (said,) = published.likes_by_name(Standard("invented", sections))
+    assert said.startswith("standard.toml, Size: ") and 'like = "body weight"' in said
 
 
 def test_an_unknown_like_is_refused_with_what_is_allowed() -> None:
@@ -88,10 +98,10 @@ def test_all_unknown_likes_are_named_at_once() -> None:
 
 def test_repeatability_is_never_under_heritability_and_clutch_together() -> None:
     for row in published.HERITABILITIES:
-        trait = section(row.trait)
+        trait = section("one", like=row.trait)
         assert published.repeatability(trait).mean > published.heritability(trait).mean + 0.04
     # egg weight: 0.22-0.41 was published beside heritabilities of 0.5 to 0.74
-    assert "raised" in published.repeatability(section("egg weight")).source
+    assert "raised" in published.repeatability(section("one", like="egg weight")).source
 
 
 def test_a_repeatability_stated_alone_lowers_the_heritability_under_it() -> None:

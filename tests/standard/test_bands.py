@@ -10,8 +10,17 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from selection.records.settings.reading import Section, Standard
-from selection.standard.bands import expected_points, middle_of_band, points_of, weighed_section
+from selection.standard.bands import classes, expected_points, middle_of_band, points_of, weighed_section
 from tests.standard.flocks import BY_EYE, SIZE, STANDARD
+
+BONE = Section(
+    "bone",
+    "Bone",
+    5,
+    measured="shank width",
+    band={"male": (14, 17), "female": (11, 14)},
+    none={"male": (10, 21), "female": (8, 18)},
+)
 
 
 def test_points_are_full_inside_none_beyond_and_linear_between() -> None:
@@ -45,6 +54,34 @@ def test_expected_points_are_the_integral_over_the_weights(sex: str, centre: flo
         limit=200,
     )
     assert expected_points(SIZE, sex, np.log(centre), sd) == pytest.approx(integral, abs=1e-5)
+
+
+@pytest.mark.parametrize("centre", [9.0, 12.0, 14.0, 15.5, 18.0, 24.0])
+@pytest.mark.parametrize("sd", [0.3, 1.5, 4.0])
+def test_expected_points_of_a_measurement_in_its_own_unit_are_the_integral(centre: float, sd: float) -> None:
+    integral, _ = quad(
+        lambda x: points_of(BONE, "male", x) * norm.pdf(x, centre, sd),
+        centre - 8 * sd,
+        centre + 8 * sd,
+        points=[10, 14, 17, 21],
+        limit=200,
+    )
+    assert expected_points(BONE, "male", centre, sd, logs=False) == pytest.approx(integral, abs=1e-5)
+
+
+def test_the_grown_have_bands_of_their_own_where_the_standard_says_so() -> None:
+    four = replace(
+        BONE,
+        band={"cockerel": (14, 17), "pullet": (11, 14), "cock": (15, 18), "hen": (12, 15)},
+        none={"cockerel": (10, 21), "pullet": (8, 18), "cock": (11, 22), "hen": (9, 19)},
+    )
+    sexes, past = ["male", "female", "male", "female", "unknown"], [False, False, True, True, True]
+    assert classes(four, sexes, past).tolist() == ["cockerel", "pullet", "cock", "hen", "unknown"]
+    assert classes(BONE, sexes, past).tolist() == sexes
+    assert middle_of_band(four, "female") == 12.5
+    assert points_of(four, classes(four, sexes, past), 17.5)[:3] == pytest.approx(
+        [5 * 3.5 / 4, 5 * 0.5 / 4, 5]
+    )
 
 
 def test_without_spread_expected_points_are_the_points() -> None:

@@ -12,7 +12,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.wording import each
 from selection.records.settings.reading import Section, Standard
 from selection.show.page.figures import kilograms, missing
-from selection.standard.bands import GROWN
+from selection.standard.bands import GROWN, State
 from selection.standard.traits import Measure, Weighed, measure_of
 
 
@@ -34,9 +34,10 @@ class BandWords:
 
     def told(self, row: Any) -> str:
         """`3.6 ± 0.2 kg at 24 weeks, within 3.4–4.1`, or what is missing; `row` as in `Points.measured`."""
-        why = row.why if isinstance(row.why, str) else "never measured"
-        if why.startswith("never") or missing(row.value):
-            return self.title + why.split(":")[0]
+        if row.state != row.state or row.state == State.NEVER:
+            return self.title + ("never weighed" if self.weighed else "never measured")
+        if missing(row.value):
+            return self.title + row.why
         place = f", {row.place} {self._edge(row.low)}–{self._edge(row.high)}" if row.place else ""
         unit = "kg" if self.weighed else self.measure.unit
         spread = self._number(REACH * row.se)
@@ -84,7 +85,7 @@ def never_measured(meeting: Meeting) -> dict[str, list[str]]:
     for words in band_words(meeting.flock.standard):
         seen = meeting.merit.points.in_section(words.section.name)
         doing = "weighed" if words.weighed else f"measured ({words.section.title})"
-        for bird in seen.index[seen["why"].str.startswith("never")]:
+        for bird in seen.index[seen["state"] == State.NEVER]:
             if doing not in told.setdefault(bird, []):
                 told[bird].append(doing)
     return told

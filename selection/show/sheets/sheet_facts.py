@@ -17,6 +17,7 @@ from selection.decide.wording import each
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section
 from selection.show.sections.measured import BandWords, band_words
+from selection.standard.bands import State
 
 if TYPE_CHECKING:
     from selection.merit.relationship.pedigree import Pedigree
@@ -310,7 +311,7 @@ def _weight(bird: Any, sources: Sources) -> tuple[str, ...]:
     """The last weighing, then where the bird stands on every band of the standard; blank if never measured."""
     every = band_words(sources.flock.standard)
     bands = [_on_band(bird.bird, words, sources.points) for words in every]
-    said = [line for line in bands if not line.startswith("never")]
+    said = [line for line in bands if line]
     if bird.bird not in sources.weighings:
         return tuple(said)
     last = sources.weighings[bird.bird][-1]
@@ -322,11 +323,11 @@ def _weight(bird: Any, sources: Sources) -> tuple[str, ...]:
 
 
 def _on_band(bird: str, words: BandWords, points: Points) -> str:
-    """Where a bird's value is on the band as it stands in the standard, or why nothing is said of that."""
+    """Where a bird is on the band as it stands in the standard, or why nothing is said of that; never seen: blank."""
     row = points.in_section(words.section.name).loc[bird]
     band = words.band(row["group"])
-    if row["why"].startswith("never"):
-        return str(row["why"])
+    if row["state"] == State.NEVER:
+        return ""
     if not row["place"]:
         return words.title + (row["why"] or "the standard has no band for it")
     if not words.weighed:

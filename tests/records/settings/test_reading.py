@@ -138,7 +138,9 @@ def test_a_fault_of_the_standard_names_file_key_found_and_allowed(name):
 
 def test_a_section_judged_by_eye_has_no_band():
     text = replaced('name = "head"', 'name = "head"\nat_weeks = 20')
-    assert "at_weeks, band and none belong to a measured section" in faults_of(parse_standard, text)[0]
+    assert (
+        "at_weeks, band, none, grown_weeks belong to a measured section" in faults_of(parse_standard, text)[0]
+    )
 
 
 def test_all_faults_are_said_at_once():
@@ -212,3 +214,71 @@ def test_next_spring_the_usual_prices_and_the_holdings_name_are_read():
 def test_a_fault_in_what_the_plan_says_of_spring_names_its_key(before, after, said):
     with pytest.raises(SettingsError, match=said):
         parse_plan(SPRING.replace(before, after), STANDARD)
+
+
+MEASURED = """
+breed = "an invented breed"
+[[section]]
+name = "type"
+points = 80
+[[section]]
+name = "weight"
+points = 10
+measured = "weight"
+at_weeks = 24
+band = { cockerel = [3200, 4000], pullet = [2500, 3100], cock = [3800, 4600], hen = [2900, 3600] }
+none = { cockerel = [2000, 5200], pullet = [1600, 4200], cock = [2600, 5900], hen = [2000, 4800] }
+[[section]]
+name = "bone"
+points = 10
+measured = "Shank Width"
+band = { male = [14, 17], female = [11, 14] }
+none = { male = [10, 21], female = [8, 18] }
+[[measured]]
+name = "shank width"
+unit = "mm"
+"""
+
+
+def test_a_section_is_measured_by_any_trait_at_an_age_or_without_by_sex_or_by_age_and_sex():
+    _, weight, bone = parse_standard(MEASURED).sections
+    assert (weight.measured, weight.at_weeks, weight.grown_weeks) == ("weight", 24, 52)
+    assert weight.band["hen"] == (2900, 3600) and weight.none["cock"] == (2600, 5900)
+    assert (bone.measured, bone.at_weeks, set(bone.band)) == ("shank width", None, {"male", "female"})
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"Shank Width"', '"keel"', 'measured: found text "keel"; allowed: weight, shank width'),
+        ("cock = [3800, 4600], ", "", "“weight”, band, cock: found nothing"),
+        (
+            "none = { male = [10, 21], female = [8, 18] }",
+            "none = { male = [10, 21], hen = [8, 18] }",
+            "hen: found a list",
+        ),
+        ("male = [14, 17], ", "cockerel = [14, 17], ", "band, female: found a list"),
+        ('name = "shank width"', 'name = "weight"', "measured “weight”, name: found text"),
+        ('name = "shank width"', 'name = "laying"', "measured “laying”, name: found text"),
+        ('name = "type"', 'name = "laying"', "section “laying”, name: found text"),
+        ('name = "type"', 'name = "reason"', "section “reason”, name: found text"),
+        ('name = "type"', 'name = "Shank width"', "measured “shank width”, name: found text"),
+        (
+            "at_weeks = 24",
+            "at_weeks = 9000",
+            "at_weeks: found a whole number 9000; allowed: a number from 1 to 520",
+        ),
+    ],
+)
+def test_a_fault_of_a_measured_section_says_what_is_allowed(old: str, new: str, said: str):
+    assert old in MEASURED
+    assert any(said in line for line in faults_of(parse_standard, MEASURED.replace(old, new, 1)))
+
+
+@pytest.mark.parametrize(
+    "name", ["weight", "looks", "costs", "season", "seen", "value", "sd", "record", "cell", "series"]
+)
+def test_a_section_may_bear_a_name_that_programs_use_themselves(name: str):
+    assert parse_standard(
+        MEASURED.replace('name = "type"', f'name = "{name}"').replace('name = "weight"', 'name = "w"')
+    )
