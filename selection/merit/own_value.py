@@ -1,7 +1,8 @@
 """What a bird itself is, for show and sale: kept apart from merit, which is what it passes on.
 
 Own value adds to the breeding value what the bird carries for good but does not hand down: its permanent
-part, its clutch's and its brooder's. Sections count their points, whatever the plan holds them worth.
+part, its clutch's and its brooder's, and what its own inbreeding is held to cost. Sections count their points,
+whatever the plan holds them worth.
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ def own_values(flock: Flock, known: Known) -> pd.DataFrame:
     living = flock.birds.loc[flock.birds["alive"], ["bird", "sex"]].reset_index(drop=True)
     weights = own_weights(known, flock)
     picked, extra = carried(known, flock, pd.Index(living["bird"]), weights[:, None])
-    values = picked.T @ known.solution.effects
+    kin = known.model.kinship
+    inbred = kin.inbreeding[kin.birds.get_indexer(pd.Index(living["bird"]))]
+    values = picked.T @ known.solution.effects + inbred * (known.model.depression @ weights)
     covariance = known.solution.spread(picked) + np.diag(extra)
     same = (living["sex"].to_numpy()[:, None] == living["sex"].to_numpy()[None, :]).astype(float)
     about = np.eye(len(living)) - same / same.sum(axis=1, keepdims=True)

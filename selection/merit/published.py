@@ -288,6 +288,12 @@ def variance_share(name: str) -> float:
     )
 
 
+def depression(trait: Section | Measured) -> Published | None:
+    """What 0.1 of inbreeding changes of a trait's mean, as published; None where nothing is."""
+    like = like_of(trait)
+    return next((row for row in INBREEDING_DEPRESSION if row.trait == like), None)
+
+
 def stored_sperm() -> tuple[float, float]:
     """Days in which what one day with a cock left fades by half, and days until half a hen's eggs are fertile."""
     fertile, halves = (row.value for row in STORED_SPERM)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import SEED, TAILS, Answer, Note, facts
+from selection.merit import published
 from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.own_value import own_values
@@ -37,6 +38,9 @@ from selection.standard.points import Points, score
 from selection.standard.traits import key_of
 
 LIVING_DRAWS = 2_000
+
+NOT_INBRED = 0.005
+"""Inbreeding under which nothing is said of it."""
 
 RANKING = [
     *("bird", "left", "right", "group", "rank", "merit", "merit_se", "merit_flock", "accuracy"),
@@ -339,6 +343,7 @@ def _about_model(known: Known) -> tuple[str, ...]:
             f"genetic correlation between any two traits: {rho:.2f}, 90 % interval {low:.2f} to {high:.2f}"
         )
     names = known.model.observations.names
+    sentences += _about_inbreeding(known)
     sentences += [
         f"{names[t.trait]}: the fit of its variances did not settle ({t.message}); its prior weighs more"
         for t in known.traits
@@ -350,6 +355,27 @@ def _about_model(known: Known) -> tuple[str, ...]:
             f"{', '.join(alike)}: seen alike on every look, or in totals alone; published values stand"
         )
     return tuple(sentences)
+
+
+def _about_inbreeding(known: Known) -> list[str]:
+    """What was added back of birds' own inbreeding; nothing where no bird seen is inbred."""
+    model = known.model
+    most = float(model.kinship.inbreeding[model.levels["genetic"].codes].max(initial=0.0))
+    if most < NOT_INBRED:
+        return []
+    rows = {t.name: published.depression(t.prior) for t in model.observations.asked}
+    sentences = [
+        f"{name}: 0.1 of a bird's own inbreeding is held to change it by {row.value:g} % of its mean ({row.cited}), "
+        f"and that is not counted as its blood (the most inbred bird seen: F {most:.2f})"
+        for name, row in rows.items()
+        if row is not None
+    ]
+    without = [name for name, row in rows.items() if row is None]
+    if without:
+        sentences.append(
+            f"no effect of a bird's own inbreeding is published for {', '.join(without)}: taken as none"
+        )
+    return sentences
 
 
 def _not_seen(flock: Flock, traits: tuple[str, ...]) -> tuple[str, ...]:

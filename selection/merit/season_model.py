@@ -6,6 +6,9 @@
 The last of each look is shared in part by its sections (halo): the residual correlation of sections judged
 together. Breeding values follow A + ½·Q Qᵀ: the supplier (or home) that a founder came from has one effect
 a trait, with variance ½G, handed down by descent. A group of n unnamed chicks enters as the mean of n mates.
+
+What a bird's own inbreeding costs it by the published value is added back to its numbers first, so that the vigour of
+crosses is not taken for their supplier's blood; a trait without a published value is left as it is.
 """
 
 from __future__ import annotations
@@ -17,10 +20,11 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from selection.merit import mixed_equations
+from selection.merit import mixed_equations, published
 from selection.merit.mixed_equations import Solution, Term
 from selection.merit.observations import TOTAL, Observations
 from selection.merit.relationship.parentage import Parentage
+from selection.standard.traits import Trait
 
 BASE_VARIANCE = 0.5
 """Variance of a supplier's effect as a share of the genetic variance (method)."""
@@ -70,12 +74,14 @@ class Levels:
 class Kinship:
     """Birds of the model and the bases above them, with the precision of A + ½QQᵀ.
 
-    birds: nodes in the order of the equations, bases last; precision (m × m) and its log determinant.
+    birds: nodes in the order of the equations, bases last; precision (m × m) and its log determinant; inbreeding:
+    F (m,), 0 for bases.
     """
 
     birds: pd.Index
     precision: sparse.csc_array
     log_det: float
+    inbreeding: np.ndarray
 
     def block_of(self, birds: pd.Index) -> np.ndarray:
         """A + ½QQᵀ among `birds` (k × k)."""
@@ -92,11 +98,13 @@ class Kinship:
 class SeasonModel:
     """Design of everything that was observed; `solve` takes the variances.
 
-    y: n values; loading: n × T, which traits a value speaks for (a total for all judged by eye).
+    y: n values as of birds that are not inbred; depression: what inbreeding of 1 would change each trait by (T,), 0
+    where nothing is published; loading: n × T, which traits a value speaks for (a total for all judged by eye).
     """
 
     observations: Observations
     y: np.ndarray
+    depression: np.ndarray
     loading: sparse.csr_array
     fixed: sparse.csr_array
     fixed_names: pd.DataFrame
@@ -196,10 +204,14 @@ def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -
         kinship.birds, kinship.birds.get_indexer(rows["bird"]), kinship.precision, kinship.log_det
     )
     weighing, log_det = _weighing_precision(rows, observations)
+    loading = _loading(rows["series"], columns, observations.by_eye)
+    lost = np.array([_depression(trait, rows) for trait in observations.asked])
+    F = kinship.inbreeding[levels["genetic"].codes]
     return SeasonModel(
         observations=observations,
-        y=rows["value"].to_numpy(float),
-        loading=_loading(rows["series"], columns, observations.by_eye),
+        y=rows["value"].to_numpy(float) - F * (loading @ lost),
+        depression=lost,
+        loading=loading,
         fixed=fixed,
         fixed_names=names,
         levels=levels,
@@ -208,6 +220,17 @@ def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -
         weighing_precision=weighing,
         weighing_log_det=log_det,
     )
+
+
+def _depression(trait: Trait, rows: pd.DataFrame) -> float:
+    """What inbreeding of 1 would change a trait by, in the model's numbers, on the published line from 0 to 0.1."""
+    row = published.depression(trait.prior)
+    if row is None:
+        return 0.0
+    if trait.hangs:  # log weight
+        return 10 * float(np.log1p(row.value / 100))
+    values = rows.loc[rows["series"] == trait.key, "value"]
+    return 10 * row.value / 100 * float(values.mean()) if len(values) else 0.0
 
 
 def kinship_of(parentage: Parentage, birds: pd.Index) -> Kinship:
@@ -236,7 +259,8 @@ def kinship_of(parentage: Parentage, birds: pd.Index) -> Kinship:
         *np.array(pedigree.birds, dtype=object)[keep],
         *(f"base {name}" for name in parentage.suppliers),
     ]
-    return Kinship(pd.Index(labels), precision, -float(np.log(own).sum()))
+    inbreeding = np.concatenate([pedigree.inbreeding[keep], np.zeros(count)])
+    return Kinship(pd.Index(labels), precision, -float(np.log(own).sum()), inbreeding)
 
 
 def crossed(codes: np.ndarray, count: int, loading: sparse.csr_array) -> sparse.csr_array:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from selection.merit.observations import LAYING
-from selection.merit.published import INBREEDING_DEPRESSION, Published, like_of
+from selection.merit.published import INBREEDING_DEPRESSION, Published, depression as depression_of
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 from selection.standard.traits import Gauged, Trait
@@ -40,7 +40,7 @@ def depression(flock: Flock, merit: Merit) -> Depression:
     published = {row.trait: row for row in INBREEDING_DEPRESSION}
     rows, without, no_mean = [], [], []
     for at, trait in _worthwhile(merit):
-        row = published.get(like_of(trait.prior) or "")
+        row = depression_of(trait.prior)
         loss = None if row is None else _points(flock, merit, trait, at, row)
         if row is None:
             without.append(trait.name)

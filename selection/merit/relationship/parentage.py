@@ -76,21 +76,12 @@ class _Draft:
 def chick_group(frame: pd.DataFrame) -> pd.Series:
     """Id of the group of unnamed chicks each row speaks for (missing where a row names a bird).
 
-    Rows of one day, clutch, sex and number speak for the same chicks.
+    Rows of one clutch, sex and number speak for the same chicks, whatever the day.
     """
     unnamed = frame["bird"].isna() & frame["clutch"].notna()
     number = frame["n"].fillna(1).astype(int).astype(str)
-    ids = (
-        "chicks of "
-        + frame["clutch"].str.casefold()
-        + ", "
-        + frame["sex"].fillna("unknown")
-        + ", "
-        + frame["on"].dt.strftime("%Y-%m-%d")
-        + ", n="
-        + number
-    )
-    return ids.where(unnamed)
+    sex = frame["sex"].fillna("unknown")
+    return ("chicks of " + frame["clutch"].str.casefold() + ", " + sex + ", n=" + number).where(unnamed)
 
 
 def parentage(flock: Flock) -> Parentage:

@@ -119,6 +119,17 @@ def test_unnamed_chicks_are_the_mean_of_their_mates() -> None:
     assert made.pedigree.mendelian[at] == pytest.approx(0.5 / 4)
 
 
+def test_the_same_unnamed_chicks_seen_again_are_no_new_chicks() -> None:
+    rows = [
+        look(None, {"type": 50.0}, on, clutch=label, sex="female", n=n)
+        for on, label, n in (
+            ("2026-08-01", "26-H1", 4), ("2026-09-01", "26-h1", 4), ("2026-09-20", "26-H1", 3)
+        )
+    ]  # fmt: skip
+    made = parentage(flock(birds=FOUNDERS, clutches=[clutch("26-H1")], scores=rows)).chicks
+    assert made["n"].tolist() == [4, 3]
+
+
 class TestImpossibleParents:
     """All impossible parents are named at once."""
 
