@@ -16,6 +16,8 @@ from selection.compare.laying.laying import Laying, laying
 from selection.decide.fates import flock_table
 from selection.decide.matings.matings import Matings, matings
 from selection.decide.prices.prices import Prices, prices
+from selection.decide.review.hindsight import Meetings
+from selection.decide.review.review import Review, review
 from selection.decide.spring.spring import Spring, next_spring
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import RecordsError
@@ -71,6 +73,7 @@ class Meeting(Answer):
     matings: Matings
     prices: Prices
     spring: Spring
+    review: Review
 
     @cached_property
     def everyone(self) -> pd.DataFrame:
@@ -90,6 +93,7 @@ class Meeting(Answer):
             "flock": self.everyone,
             "prices": self.prices.table,
             "spring": self.spring.table,
+            "review": self.review.table,
         }
 
     @property
@@ -104,12 +108,13 @@ class Meeting(Answer):
             self.matings,
             self.prices,
             self.spring,
+            self.review,
         )
         return tuple(note for part in parts for note in part.notes)
 
 
 @small_frames
-def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
+def hold(flock: Flock, progress: Progress | None = None, kept: Meetings | None = None) -> Meeting:
     """Work out the whole meeting of the flock's plan.
 
     Parameters
@@ -118,6 +123,8 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
         The flock.
     progress : callable, optional
         Called with the step's name and the share done, 0 to 1.
+    kept : mapping, optional
+        The meetings kept with the flock, as `read_meetings` gives them, for the review to look back on.
 
     Returns
     -------
@@ -156,6 +163,7 @@ def hold(flock: Flock, progress: Progress | None = None) -> Meeting:
         verdicts=verdicts,
         clutches=clutches,
         hatch=hatch(flock),
+        review=review(kept or {}, flock, merit),
         laying=layers,
         matings=pens,
         prices=money,

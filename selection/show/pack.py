@@ -179,5 +179,6 @@ def _tables_alone(flock: Path, progress: Progress | None) -> Tables:
     """The tables without the pack; a flock's own fault comes out as its own words."""
     from selection.decide.meeting import hold
     from selection.records.flock import read_flock
+    from selection.records.ledger.kept import read_meetings
 
-    return tables_of(hold(read_flock(flock), progress))
+    return tables_of(hold(read_flock(flock), progress, kept=read_meetings(flock)))

@@ -24,7 +24,18 @@ from selection.show.notebooks import NotebookError
 from selection.show.pack import hold_meeting
 from tests.show import held
 
-TABLES = ["clutches", "flock", "laying", "matings", "prices", "ranking", "unsexed", "verdicts"]
+TABLES = [
+    "clutches",
+    "flock",
+    "laying",
+    "matings",
+    "prices",
+    "ranking",
+    "review",
+    "spring",
+    "unsexed",
+    "verdicts",
+]
 MOST = 5_000_000
 """Bytes that a pack may have, so that it can be sent by mail."""
 

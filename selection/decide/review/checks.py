@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from selection.decide.review.intervals import Estimate, correlation_of, mean_of, slope_of
+from selection.decide.review.evidence import (
+    Evidence,
+    Past,
+    chicks,
+    later_looks,
+    later_merit,
+    worth_of_looks,
+)
+from selection.decide.review.intervals import Estimate, correlation_of, expected_of, mean_of, slope_of
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-from selection.standard.judges import Looks
 
 CHANCES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)
 """Bounds between which birds of like chances are put together."""
@@ -19,8 +27,8 @@ ENOUGH = 0.5
 """Share of the doubt that must have gone before what is known now is proof of what was told then."""
 
 LATER_MERIT = "later merit"
-OWN_LOOKS = "own looks since"
-CHICKS_LOOKS = "looks at their chicks"
+NAMES = {LATER_MERIT: LATER_MERIT, "later looks": "own looks since", "chicks": "looks at their chicks"}
+"""What each check is called where people read of it."""
 
 
 def with_since(standings: pd.DataFrame, since: pd.DataFrame) -> pd.DataFrame:
@@ -54,50 +62,77 @@ def _group_since(rows: pd.DataFrame, since: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def checks(flock: Flock, merit: Merit, told: pd.DataFrame) -> pd.DataFrame:
+def gather(flock: Flock, merit: Merit, told: pd.DataFrame) -> tuple[Evidence, ...]:
+    """Everything that came after the meetings, beside what right predictions would have shown."""
+    past, looks = Past(flock, merit), worth_of_looks(flock, merit)
+    proof = learned(told) >= ENOUGH
+    return later_merit(past, told, proof), later_looks(past, told, looks), chicks(past, told, looks)
+
+
+def checks(found: tuple[Evidence, ...], told: pd.DataFrame) -> pd.DataFrame:
     """evidence, quantity (`bias`, `slope`, `correlation`), value, low, high, n, expected, says.
 
-    bias: prediction less outcome, over the birds kept; slope: of outcome on prediction, 1 where predictions
-    are neither too bold nor too timid; both within a meeting's groups, each bird by its first meeting.
+    bias: prediction less outcome, over the birds kept; slope: of outcome on prediction; both within a meeting's
+    groups, merit of each bird by its first meeting. expected: what right predictions would have.
     """
-    looks = worth_of_looks(flock, merit)
-    own = _own_looks(told, looks)
-    chicks = _chicks_looks(flock, merit, told, looks)
-    parts = [
-        _of_evidence(OWN_LOOKS, own, own["seen"], 1.0),
-        _of_evidence(CHICKS_LOOKS, chicks, chicks["seen"], 1.0),
-    ]
-    if len(told):
-        first = told.drop_duplicates("bird")
-        proof = learned(told) >= ENOUGH
-        parts.insert(0, _of_evidence(LATER_MERIT, first, first["later"], 1.0, proof))
+    parts = []
+    for evidence in found:
+        kept, proof = None, True
+        if evidence.check == LATER_MERIT:
+            if told.empty:
+                continue
+            first = ~told["bird"].duplicated().to_numpy()
+            evidence, kept = evidence.part(first), told["kept"].to_numpy(dtype=bool)[first]
+            proof = learned(told) >= ENOUGH
+        parts.append(_figures(NAMES[evidence.check], held_against(evidence, kept), proof))
     return pd.concat(parts, ignore_index=True)
 
 
-def _of_evidence(
-    evidence: str, rows: pd.DataFrame, outcome: pd.Series, expected: float, proof: bool = True
-) -> pd.DataFrame:
-    """The checks against one kind of evidence; `proof` False: most of it was known already then."""
-    x, y = rows["merit"].to_numpy(dtype=float), outcome.to_numpy(dtype=float)
-    groups = (
-        rows["cell"].to_numpy() if "cell" in rows else (rows["on"].astype(str) + rows["group"]).to_numpy()
+@dataclass(frozen=True)
+class Held:
+    """The figures of one check: slope and correlation with what right predictions would have, bias of the kept."""
+
+    n: int
+    slope: Estimate
+    slope_expected: float
+    correlation: Estimate
+    correlation_expected: float
+    bias: Estimate | None = None
+
+
+def held_against(evidence: Evidence, kept: np.ndarray | None = None) -> Held:
+    """Predictions against outcomes; `kept` (n,): whose bias is asked for (None: of relative outcomes it has none)."""
+    rows, groups = evidence.rows, evidence.rows["cell"].to_numpy()
+    x, y, right, shown = (rows[c].to_numpy(dtype=float) for c in ("merit", "seen", "right", "shown"))
+    slope, correlation = (1.0, np.nan)
+    if len(rows) and np.isfinite(right).all():
+        slope, correlation = expected_of(right, shown, groups, evidence.covariance)
+    return Held(
+        len(rows),
+        slope_of(x, y, groups, evidence.covariance),
+        slope,
+        correlation_of(x, y, groups),
+        correlation,
+        None if kept is None else mean_of((x - y)[kept]),
     )
-    found = {
-        "slope": (slope_of(x, y, groups), expected),
-        "correlation": (correlation_of(x, y, groups), np.nan),
+
+
+def _figures(evidence: str, held: Held, proof: bool) -> pd.DataFrame:
+    """One row a quantity; `proof` False: most of it was known already then."""
+    quantities = {
+        "bias": (held.bias, 0.0),
+        "slope": (held.slope, held.slope_expected),
+        "correlation": (held.correlation, held.correlation_expected),
     }
-    if evidence == LATER_MERIT:
-        kept = rows["kept"].to_numpy(dtype=bool)
-        found = {"bias": (mean_of((x - y)[kept]), 0.0), **found}
-    return pd.DataFrame(
-        [
-            {
-                "evidence": evidence, "quantity": name, "value": e.value, "low": e.low, "high": e.high,
-                "n": e.n, "expected": want, "says": _says(name, e, want, proof),
-            }
-            for name, (e, want) in found.items()
-        ]
-    )  # fmt: skip
+    rows = [
+        {
+            "evidence": evidence, "quantity": name, "value": e.value, "low": e.low, "high": e.high,
+            "n": e.n, "expected": want, "says": _says(name, e, want, proof),
+        }
+        for name, (e, want) in quantities.items()
+        if e is not None
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
 
 
 def _says(name: str, of: Estimate, expected: float, proof: bool) -> str:
@@ -108,57 +143,69 @@ def _says(name: str, of: Estimate, expected: float, proof: bool) -> str:
     if name == "correlation":
         return "what was told then and what is known now go together" if of.low > 0 else "no clear connection"
     if of.low <= expected <= of.high:
-        return f"in agreement with {expected:g}"
+        return f"in agreement with {expected:.2g}"
     if name == "bias":
         return "kept birds were promised too much" if of.low > 0 else "kept birds were promised too little"
     return "predictions were too bold" if of.high < expected else "predictions were too timid"
 
 
-def worth_of_looks(flock: Flock, merit: Merit) -> pd.DataFrame:
-    """One row a look with every section that has a worth: bird, on, season, sex, seen (worth × points).
-
-    Points have judges' levels taken off; sections judged by eye alone. Worths are the plan's.
-    """
-    worth = {s.name: flock.plan.worth.get(s.name, 1.0) for s in flock.standard.by_eye}
-    worth = {name: value for name, value in worth.items() if value}
-    if not hasattr(merit, "points"):
-        return pd.DataFrame({"bird": [], "on": [], "sex": [], "seen": []})
-    looks = merit.points.looks
-    points = Looks(looks, merit.points.given).matrix(list(worth), "adjusted")
-    seen = points @ np.array(list(worth.values()))
-    whole = looks["bird"].notna() & ~np.isnan(seen)
-    rows, seen = looks[whole], seen[whole]
-    sex = rows["bird"].map(flock.birds.set_index("bird")["sex"])
-    return pd.DataFrame({"bird": rows["bird"], "on": rows["on"], "sex": sex, "seen": seen})
+RIGHT, BOLD, TIMID, FEW = "right", "too bold", "too timid", "too few"
+TABLE = [
+    "meeting", "check", "group", "n", "bias", "bias_low", "bias_high", "slope", "slope_low", "slope_high",
+    "slope_expected", "correlation", "correlation_low", "correlation_high", "correlation_expected", "says",
+]  # fmt: skip
+"""The columns of review.csv."""
 
 
-def _own_looks(told: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
-    """Birds of a meeting's group looked at again in a later year: the mean of what was seen, year by year."""
-    both = told.merge(looks.rename(columns={"on": "seen_on"}), on="bird")
-    both["year"] = both["seen_on"].dt.year if len(both) else pd.Series(dtype=float)
-    both = both[both["year"] > both["on"].dt.year] if len(both) else both
-    mean = both.groupby(["on", "group", "year", "bird"], as_index=False)[["merit", "seen"]].mean()
-    return mean.assign(cell=mean["on"].astype(str) + mean["group"] + mean["year"].astype(str))
+def table(found: tuple[Evidence, ...], told: pd.DataFrame) -> pd.DataFrame:
+    """review.csv: one row a meeting, check and group (of chicks: their own)."""
+    rows = []
+    for evidence in found:
+        for (on, group), of in evidence.rows.groupby(["on", "group"], sort=True):
+            mine = evidence.rows.index.isin(of.index)
+            if evidence.check == LATER_MERIT:
+                here = told[mine]
+                held = held_against(evidence.part(mine), here["kept"].to_numpy(dtype=bool))
+                rows.append(
+                    _row(on, evidence.check, group, held, min(learned(here), learned(told)) >= ENOUGH)
+                )
+            else:
+                rows.append(_row(on, evidence.check, group, held_against(evidence.part(mine)), True))
+    rows += [_chances_row(on, group, of) for (on, group), of in told.groupby(["on", "group"], sort=True)]
+    frame = pd.DataFrame(rows, columns=TABLE)
+    return frame.sort_values(["meeting", "group", "check"], kind="stable", ignore_index=True)
 
 
-def _chicks_looks(flock: Flock, merit: Merit, told: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
-    """Home-bred chicks of birds that had stood at a meeting: expected merit by their shares in them, and looks.
+def _row(on: pd.Timestamp, check: str, group: object, held: Held, proof: bool) -> dict[str, object]:
+    says = FEW
+    if proof and not held.slope.why and np.isfinite(held.slope_expected):
+        bold, timid = held.slope.high < held.slope_expected, held.slope.low > held.slope_expected
+        says = BOLD if bold else TIMID if timid else RIGHT
+    return {
+        "meeting": f"{on:%Y-%m-%d}", "check": check, "group": group, "n": held.n,
+        **(_ends("bias", held.bias) if held.bias else {}),
+        **_ends("slope", held.slope), "slope_expected": held.slope_expected,
+        **_ends("correlation", held.correlation), "correlation_expected": held.correlation_expected,
+        "says": says,
+    }  # fmt: skip
 
-    A chick counts where at least one half of its parentage had stood at a meeting before it hatched; chicks
-    are compared within their season and sex.
-    """
-    stood = told.drop_duplicates("bird", keep="last").set_index("bird")
-    home = flock.birds[(flock.birds["origin_of"] == "home-bred") & flock.birds["clutch"].notna()]
-    seen = looks[looks["bird"].isin(home["bird"])].groupby(["bird", "sex"], as_index=False)["seen"].mean()
-    pedigree = merit.pedigree
-    rows = pedigree.weights[pedigree.positions(seen["bird"])].tocsc()
-    known = pedigree.index.isin(stood.index)
-    parents = np.flatnonzero(known)
-    values = stood["merit_flock"].reindex(pedigree.index[parents]).to_numpy(dtype=float)
-    share = np.asarray(rows[:, parents].sum(axis=1)).ravel()
-    seen = seen.assign(merit=rows[:, parents] @ values)[share > 0.5 - 1e-9]
-    year = seen["bird"].map(flock.birds.set_index("bird")["hatch_year"])
-    return seen.assign(cell=year.astype(str) + seen["sex"])
+
+def _chances_row(on: pd.Timestamp, group: object, told: pd.DataFrame) -> dict[str, object]:
+    """Chances of a place against what they are now: bias of the birds that were given one by half or more."""
+    given, later = (told[c].to_numpy(dtype=float) for c in ("p_kept", "later_kept"))
+    bias = mean_of((given - later)[given >= 0.5])
+    says = FEW
+    if learned(told) >= ENOUGH and not bias.why:
+        says = BOLD if bias.low > 0 else TIMID if bias.high < 0 else RIGHT
+    one = np.zeros(len(told))
+    return {
+        "meeting": f"{on:%Y-%m-%d}", "check": "chances", "group": group, "n": len(told), "says": says,
+        **_ends("bias", bias), **_ends("correlation", correlation_of(given, later, one)),
+    }  # fmt: skip
+
+
+def _ends(name: str, of: Estimate) -> dict[str, float]:
+    return {name: of.value, f"{name}_low": of.low, f"{name}_high": of.high}
 
 
 def learned(told: pd.DataFrame) -> float:

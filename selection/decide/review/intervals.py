@@ -38,9 +38,15 @@ def mean_of(values: np.ndarray) -> Estimate:
     return Estimate(float(values.mean()), float(values.mean() - reach), float(values.mean() + reach), n)
 
 
-def slope_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
-    """Least-squares slope of y on x within groups, with Student's t interval on n − groups − 1 degrees."""
-    x, y, free = _within(x, y, groups)
+def slope_of(
+    x: np.ndarray, y: np.ndarray, groups: np.ndarray, covariance: np.ndarray | None = None
+) -> Estimate:
+    """Least-squares slope of y on x within groups, with Student's t interval on n − groups − 1 degrees.
+
+    Where the `covariance` (n × n) of y about its expectation is known, the interval is no narrower than that says:
+    outcomes that hang together tell less than as many that do not.
+    """
+    x, y, free, many = _within(x, y, groups)
     if free < FEWEST - 2:
         return too_few(len(x))
     if not x @ x > 1e-12:
@@ -54,12 +60,35 @@ def slope_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
     slope = float(x @ y / (x @ x))
     rest = y - slope * x
     reach = stdtrit(free, 0.5 + LEVEL / 2) * np.sqrt(rest @ rest / free / (x @ x))
+    if covariance is not None:
+        by_model = max(float(x @ covariance[np.ix_(many, many)] @ x), 0.0)
+        reach = max(reach, ndtri(0.5 + LEVEL / 2) * np.sqrt(by_model) / (x @ x))
     return Estimate(slope, float(slope - reach), float(slope + reach), len(x))
+
+
+def expected_of(
+    right: np.ndarray, shown: np.ndarray, groups: np.ndarray, covariance: np.ndarray | None
+) -> tuple[float, float]:
+    """Slope and correlation that right predictions would have within groups; missing where not to be told.
+
+    right (n,): what the model would have predicted; shown (n,): what it expected of the outcomes; covariance (n × n)
+    of the outcomes about that.
+    """
+    x, y, _, many = _within(right, shown, groups)
+    if not x @ x > 1e-12:
+        return np.nan, np.nan
+    slope = float(x @ y / (x @ x))
+    if covariance is None:
+        return slope, np.nan
+    codes = np.unique(groups[many], return_inverse=True)[1]
+    same = (codes[:, None] == codes[None, :]) / np.bincount(codes)[codes]
+    about = np.trace((np.eye(len(x)) - same) @ covariance[np.ix_(many, many)])
+    return slope, float(x @ y / np.sqrt(x @ x * (y @ y + max(about, 0.0)))) if y @ y + about > 0 else np.nan
 
 
 def correlation_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate:
     """Correlation within groups, with Fisher's z interval on n − groups + 1 birds (Fisher 1921, from memory)."""
-    x, y, free = _within(x, y, groups)
+    x, y, free, _ = _within(x, y, groups)
     if free < FEWEST - 2:
         return too_few(len(x))
     if not (x @ x > 1e-12 and y @ y > 1e-12):
@@ -70,12 +99,14 @@ def correlation_of(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> Estimate
     return Estimate(r, float(np.tanh(z - reach)), float(np.tanh(z + reach)), len(x))
 
 
-def _within(x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
-    """Both about their group's mean, groups of one left out; degrees of freedom of a slope."""
+def _within(
+    x: np.ndarray, y: np.ndarray, groups: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, int, np.ndarray]:
+    """Both about their group's mean, groups of one left out; degrees of freedom of a slope; which were not left out."""
     codes, counts = np.unique(groups, return_inverse=True, return_counts=True)[1:]
     many = counts[codes] > 1
     x, y, codes = x[many], y[many], codes[many]
     means = np.maximum(np.bincount(codes, minlength=len(counts)), 1)
     x = x - (np.bincount(codes, x, len(counts)) / means)[codes]
     y = y - (np.bincount(codes, y, len(counts)) / means)[codes]
-    return x, y, len(x) - int((counts > 1).sum()) - 1
+    return x, y, len(x) - int((counts > 1).sum()) - 1, many

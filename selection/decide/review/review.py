@@ -15,7 +15,9 @@ from selection.decide.review.checks import (
     chances,
     checks,
     differentials,
+    gather,
     learned,
+    table,
     with_since,
 )
 from selection.decide.review.hatch_years import by_hatch_year
@@ -127,7 +129,8 @@ AS_IT_WOULD = "No meeting was kept: earlier seasons are ranked as of their own d
 class Review(Answer):
     """Were earlier meetings right?
 
-    birds: everyone who stood at one, with merit then and `later`, and chances then and now; checks:
+    birds: everyone who stood at one, with merit then and `later`, and chances then and now; table: review.csv, a row
+    a meeting, check and group; checks, over all meetings:
     evidence, quantity (bias, slope, correlation), value, low, high, n, expected, says; chances: what was
     given and what proved so; differentials: what choosing gained, meeting by meeting; choosing: the same of
     seasons without a meeting, by what is known now; years: merit by hatch year, the genetic and the rearing
@@ -137,9 +140,11 @@ class Review(Answer):
     """
 
     TITLE = "Were earlier meetings right?"
-    TABLES = ("checks", "birds", "chances", "differentials", "choosing", "years")
+    CSV = "review"
+    TABLES = ("table", "checks", "birds", "chances", "differentials", "choosing", "years")
 
     birds: pd.DataFrame
+    table: pd.DataFrame
     checks: pd.DataFrame
     chances: pd.DataFrame
     differentials: pd.DataFrame
@@ -191,10 +196,12 @@ def review(
         meetings = meetings_as_of(flock, rank_as_of, progress=progress)
     stood = standings(flock, meetings)
     since = with_since(stood, merit_since(merit, stood["bird"].tolist(), seed))
-    found = checks(flock, merit, since)
+    evidence = gather(flock, merit, since)
+    found = checks(evidence, since)
     given, gained, hatched = chances(since), differentials(since), by_hatch_year(flock, merit)
     return Review(
         birds=since,
+        table=table(evidence, since),
         checks=found,
         chances=given,
         differentials=gained,

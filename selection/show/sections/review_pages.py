@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pandas as pd
 from markupsafe import Markup
 
 from selection.answer import Kind
 from selection.decide.meeting import Meeting
 from selection.decide.review.checks import ENOUGH, learned
-from selection.decide.review.review import Review, review
+from selection.decide.review.review import Review
 from selection.decide.wording import each
-from selection.records.ledger.kept import read_meetings
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, folded, join, paragraph, sentence, table
@@ -23,9 +20,9 @@ MOST_YEARS = 8
 """Hatch years that are all written below a picture."""
 
 
-def looking_back(meeting: Meeting, flock_path: str | Path) -> Fragment:
+def looking_back(meeting: Meeting) -> Fragment:
     """Whether the meetings kept with the flock were right, for the pack; what can be said where none was kept."""
-    found = review(read_meetings(flock_path), meeting.flock, meeting.merit)
+    found = meeting.review
     pieces: list[Markup] = [said(found)]
     if len(found.birds):
         pieces += [checks(found), chances(found)]

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from selection.answer import Kind
-from selection.decide.review.checks import chances, checks, differentials, learned, with_since
+from selection.decide.review.checks import chances, checks, differentials, gather, learned, with_since
 from selection.decide.review.hatch_years import by_hatch_year, gain_of
 from selection.decide.review.hindsight import as_of, choosing, standings
 from selection.decide.review.review import review
@@ -59,7 +59,7 @@ def many(bold: float, seed: int = 1, groups: int = 40) -> pd.DataFrame:
 
 def found(told: pd.DataFrame, quantity: str) -> pd.Series:
     flock = holdings.flock()
-    table = checks(flock, holdings.merit(flock, {}), told)
+    table = checks(gather(flock, holdings.merit(flock, {}), told), told)
     return table[(table["evidence"] == "later merit") & (table["quantity"] == quantity)].iloc[0]
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from selection.decide.review.review import Review, review
@@ -18,8 +16,8 @@ def looked_back() -> Review:
     return review({}, meeting.flock, meeting.merit, rank_as_of=rank)
 
 
-def test_without_an_earlier_meeting_the_pack_says_so_and_what_can_be_said(tmp_path: Path) -> None:
-    page = show.looking_back(held.meeting(), tmp_path)
+def test_without_an_earlier_meeting_the_pack_says_so_and_what_can_be_said() -> None:
+    page = show.looking_back(held.meeting())
     assert "No earlier meeting is kept with this flock" in page
     assert "possible</td>" in page and "merit: what they were bred to be" in page
     assert "Predictions against what came later" not in page
