@@ -159,15 +159,18 @@ def _meeting(options: argparse.Namespace) -> int:
 
 
 def _forms(options: argparse.Namespace) -> int:
+    from selection.decide.settling import to_sell
     from selection.records.forms.season_workbook import write_forms
     from selection.show.sheets.calendar import write_calendar
-    from selection.show.sheets.pen_sheets import write_pen_sheets
+    from selection.show.sheets.pen_sheets import write_catch_list, write_pen_sheets
 
     flock, meeting = _seen_on(options)
     out = options.out or options.flock / "forms"
     asked = out / f"forms-{flock.plan.season}.xlsx"
+    goes = to_sell(options.flock, flock)
     written = [
-        write_forms(flock, asked),
+        write_forms(flock, asked, goes),
+        *([write_catch_list(flock, goes, out)] if len(goes) else []),
         *write_pen_sheets(flock, out),
         *write_calendar(flock, meeting, out),
     ]
@@ -242,6 +245,8 @@ def _settle(options: argparse.Namespace) -> int:
     flock = options.flock
     done = unsettle(flock) if options.undo else settle(flock, who=options.who, on=options.on)
     print(done.words(), file=sys.stderr if done.stopped else sys.stdout)
+    if not (done.stopped or done.undone):
+        _catch_list(flock)
     return done.status
 
 
@@ -265,6 +270,19 @@ def _who(options: argparse.Namespace) -> int:
     print(f"written: {options.out}")
     print("\n".join(f"photo left out: {line}" for line in album.left_out), end="\n" if album.left_out else "")
     return 0
+
+
+def _catch_list(path: Path) -> None:
+    """Leave the catch list of those that go beside the season's forms, and say what else is left to do."""
+    from selection.decide.settling import to_sell
+    from selection.records.flock import read_flock
+    from selection.show.sheets.pen_sheets import write_catch_list
+
+    flock = read_flock(path)
+    goes = to_sell(path, flock)
+    if len(goes):
+        print(f"the catch list: {write_catch_list(flock, goes, path / 'forms')}")
+        print(f"for the sales form with these birds, and next season's: selection forms {path}")
 
 
 def _check(options: argparse.Namespace) -> int:

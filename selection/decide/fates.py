@@ -24,7 +24,8 @@ bird of the season, a decision of an earlier season to sell."""
 NOT_ASKED, NO_SEX = "not_asked", "no_sex"
 """Why a bird stands open: the plan asks nothing of it, or its sex is not known."""
 COLUMNS = (
-    "bird", "name", "left", "right", "sex", "hatch_year", "clutch", "pen", "group", "stands", "sold_as", "price", "why",
+    "bird", "name", "left", "right", "sex", "hatch_year", "clutch", "pen", "group", "stands", "sold_as", "price",
+    "lot", "why",
 )  # fmt: skip
 
 
@@ -55,7 +56,8 @@ def flock_table(flock: Flock, verdicts: Verdicts, prices: Prices) -> pd.DataFram
     """flock.csv: every living bird once, with columns COLUMNS.
 
     `group`, `pen`, `clutch`, the colours and `name` are missing where there is none; `sold_as` and `price` (of the
-    bird, Decimal) are those of `prices` where the bird is to be sold, else missing.
+    bird, Decimal) are those of `prices` where the bird is to be sold, else missing; `lot` is the label of the birds it
+    goes with for one price, where it goes with others.
     """
     found = fates(flock, verdicts)
     birds = flock.birds.set_index("bird").loc[found["bird"]]
@@ -71,10 +73,20 @@ def flock_table(flock: Flock, verdicts: Verdicts, prices: Prices) -> pd.DataFram
         "group": found["bird"].map(groups),
         "sold_as": asked["sold_as"].where(asked["sold_as"].notna(), None).to_numpy(),
         "price": asked["price"].where(asked["price"].notna(), None).to_numpy(),
+        "lot": found["bird"]
+        .map(_lots(prices))
+        .astype(object)
+        .where(found["stands"] == "sell", None)
+        .to_numpy(),
         "why": _why(flock, verdicts, found),
     }
     table = found.join(worn(flock), on="bird").assign(**columns)
     return table.astype({"hatch_year": "Int64"})[list(COLUMNS)]
+
+
+def _lots(prices: Prices) -> dict[str, str]:
+    """By bird the label of its lot; birds offered alone have none."""
+    return {bird: row.offer for row in each(prices.lots) for bird in row.birds.split("; ")}
 
 
 def pens_now(flock: Flock) -> pd.Series:

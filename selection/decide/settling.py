@@ -11,13 +11,15 @@ from typing import Any
 
 import pandas as pd
 
+from selection.decide.fates import pens_now
 from selection.decide.wording import counted
 from selection.errors import SettingsError
 from selection.merit.candidates import candidates
-from selection.records.after_meeting import of_season, season_decisions
+from selection.records.after_meeting import going, of_season, season_decisions
 from selection.records.flock import Flock, flock_on, read_flock
 from selection.records.forms.columns import DECISIONS, FORMS
 from selection.records.forms.schema import folded
+from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.forms.sheets import CLEAR
 from selection.records.intake.recording import Recorded, record_rows
 from selection.records.ledger.appending import ConflictError, append, must_be_there
@@ -31,6 +33,8 @@ from selection.records.settings.reading import parse_standard
 UNDO = "decide --undo"
 """What the ledger notes as the source of a decision taken back: a later undo tells it from a decision by this."""
 SETTLED_ALREADY = "every bird that stands at the last meeting is decided already: nothing is left to settle"
+ASKED = ("sold_as", "price", "lot")
+"""What a kept meeting tells of a bird to be sold."""
 SAID = ("decided", "who", "settled", "why")
 MOST_NAMED = 12
 """Changed rows named where a meeting is stale; the others are counted."""
@@ -220,6 +224,26 @@ def settle(path: Path, *, who: str = "", on: date | str | None = None) -> Settle
             stopped=f"{path}: somebody recorded a decision just now; hold the meeting again, then settle"
         )
     return Settled(rows[["on", "bird", "decided"]])
+
+
+def to_sell(path: Path, flock: Flock) -> pd.DataFrame:
+    """The living birds decided to go, with what the last meeting asked for them: pen by pen, there by rings.
+
+    `flock` is the flock at `path`. Columns bird, left, right, pen, sold_as, price (asked for the bird, a number), lot,
+    lot_price (asked for the lot); missing where that meeting does not tell, or kept nothing of the kind.
+    """
+    rows = birds_by_rings(flock)
+    rows = rows[folded(rows["bird"]).isin(going(flock))]
+    rows = rows.assign(pen=rows["bird"].map(pens_now(flock)))
+    meeting = last_meeting(path, flock.plan.on)
+    told = pd.DataFrame() if meeting is None else meeting.tables.get("flock", pd.DataFrame())
+    told = (
+        told.reindex(columns=["bird", *ASKED]).dropna(subset="bird").drop_duplicates("bird").set_index("bird")
+    )
+    rows = rows.assign(**{column: rows["bird"].map(told[column].to_dict()) for column in ASKED})
+    rows["price"] = pd.to_numeric(rows["price"])
+    rows["lot_price"] = rows.groupby("lot")["price"].transform("sum", min_count=1)
+    return rows.sort_values("pen", kind="stable", na_position="last").reset_index(drop=True)
 
 
 def unsettle(path: Path) -> Settled:

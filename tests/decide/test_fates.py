@@ -19,7 +19,7 @@ from tests.show import held
 
 def decided(*rows: tuple[str, str, str]) -> pd.DataFrame:
     frame = pd.DataFrame(list(rows), columns=["on", "bird", "decided"])
-    return frame.assign(on=pd.to_datetime(frame["on"]), why=None)
+    return frame.assign(on=pd.to_datetime(frame["on"]), who=None, settled=None, why=None)
 
 
 def said(**stands: str) -> SimpleNamespace:
@@ -113,6 +113,9 @@ def test_a_bird_stands_in_the_pen_it_came_to_last_and_has_not_left() -> None:
         }
     )
     flock = replace(flock, pens=pd.concat([flock.pens, more], ignore_index=True))
-    none = SimpleNamespace(table=pd.DataFrame(columns=["bird", "sold_as", "price"]))
+    none = SimpleNamespace(
+        table=pd.DataFrame(columns=["bird", "sold_as", "price"]),
+        lots=pd.DataFrame(columns=["offer", "birds"]),
+    )
     pens = flock_table(flock, said(), none).set_index("bird")["pen"]
     assert pens["24-H1"] == "yard" and pens["24-H2"] == "orchard" and pd.isna(pens["26-M1"])

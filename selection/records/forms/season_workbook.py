@@ -22,6 +22,7 @@ from selection.records.flock import Flock
 from selection.records.forms.cells import protect
 from selection.records.forms.columns import FORMS, Column, Form
 from selection.records.forms.schema import folded
+from selection.records.forms.sheets import ASKED
 from selection.records.forms.workbooks import AFTER_MEETING
 from selection.records.ledger import durable
 from selection.records.rings import living, worn
@@ -171,15 +172,16 @@ AS_TEXT = "@"  # a spreadsheet that is free to choose makes a date of the label 
 HEADER_COLOUR, REQUIRED_COLOUR = "E8E4DA", "D5CDB8"
 
 
-def write_forms(flock: Flock, path: str | Path) -> Path:
+def write_forms(flock: Flock, path: str | Path, to_sell: pd.DataFrame | None = None) -> Path:
     """Write the season's workbook for `flock` to `path` (an .xlsx file) and return it.
 
     Looks and weighings have a row for each living bird with its number and ring colours, in ring-colour
-    order; birds, rings and pens have the rows still open. A workbook that somebody has written in since it was
-    made is never overwritten: the new one gets the next free name beside it. Raises RecordsError where the disk does
-    not take it.
+    order; birds, rings and pens have the rows still open; sales have a row for each bird of `to_sell` (bird, sold_as,
+    price, lot, lot_price: what is asked), which lacks but the price paid. A workbook that somebody has written in since
+    it was made is never overwritten: the new one gets the next free name beside it. Raises RecordsError where the disk
+    does not take it.
     """
-    book = _book(flock)
+    book = _book(flock, to_sell)
     with durable.in_words(path):
         path = _free_name(Path(path))
         if path.exists() and _description(path) == book.properties.description:
@@ -228,7 +230,7 @@ def _digest(book: Workbook) -> str:
     return f"cells {said.hexdigest()}"
 
 
-def _book(flock: Flock) -> Workbook:
+def _book(flock: Flock, to_sell: pd.DataFrame | None) -> Workbook:
     from openpyxl import Workbook
 
     book = Workbook()
@@ -241,7 +243,7 @@ def _book(flock: Flock) -> Workbook:
         sheet = book.create_sheet(form.name)
         columns = columns_of(form, flock)
         _header(sheet, columns)
-        _rows(sheet, columns, prefilled(form, flock))
+        _rows(sheet, columns, prefilled(form, flock, to_sell))
         _whole_columns(sheet, columns)
         for number, column in enumerate(columns, 1):
             restrict(sheet, number, column, form, lists, LAST_ROW)
@@ -374,7 +376,7 @@ def cell_value(value: Any) -> str | float | int | date | None:
     return protect(str(value))
 
 
-def prefilled(form: Form, flock: Flock) -> pd.DataFrame:
+def prefilled(form: Form, flock: Flock, to_sell: pd.DataFrame | None = None) -> pd.DataFrame:
     """The rows that stand in a form's sheet: living birds to be seen, or rows on record that are still open.
 
     Birds decided to go are not among those to be seen, and stand first among the rows still open.
@@ -384,6 +386,8 @@ def prefilled(form: Form, flock: Flock) -> pd.DataFrame:
         return rows[~folded(rows["bird"]).isin(going(flock))]
     if form.name == "clutches":
         return flock.clutches[flock.clutches["hatched_on"].isna()]
+    if form.name == "sales" and to_sell is not None:
+        return _sales(flock, to_sell).reindex(columns=list(form.names))
     closing = {"birds": "gone_on", "rings": "removed_on", "pens": "to"}.get(form.name)
     if closing is None:
         return pd.DataFrame(columns=list(form.names))
@@ -393,6 +397,13 @@ def prefilled(form: Form, flock: Flock) -> pd.DataFrame:
     # those whose going is to be confirmed stand first
     stays = ~folded(rows["bird"]).isin(going(flock))
     return rows.loc[stays.sort_values(kind="stable").index]
+
+
+def _sales(flock: Flock, to_sell: pd.DataFrame) -> pd.DataFrame:
+    """Sales that lack but the price paid: dated the flock's day, with what is asked as a note."""
+    asked = to_sell["lot_price"].fillna(to_sell["price"])
+    notes = [ASKED.format("nothing yet" if price != price else f"{price:.2f}") for price in asked]
+    return to_sell[["bird", "sold_as", "lot"]].assign(on=pd.Timestamp(flock.plan.on), note=notes)
 
 
 def birds_by_rings(flock: Flock) -> pd.DataFrame:

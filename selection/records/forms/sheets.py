@@ -13,6 +13,8 @@ from selection.records.forms.cells import Parsed, parse_column, shown, tidy
 from selection.records.forms.columns import FORMS, Column, Form
 from selection.records.forms.reading import HANDED_BACK, Raw, filled_rows
 
+ASKED = "price asked: {}"
+"""The note of a sale that the workbook has ready, to be filled in with the price paid."""
 CLEAR = "(blank)"
 """What a cell says to clear the value on record: a blank cell only says nothing."""
 MEANT = {
@@ -61,16 +63,28 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
 
 def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
     """The sheet without rows that only say which bird they would be about, and a remark on those."""
-    naming = {"bird", "left", "right", *HANDED_BACK}
-    says = [i for i, name in enumerate(raw.header) if name.casefold() not in naming]
-    if not form.names_bird or raw.cells.empty or not says:
-        return raw, []
-    idle = ~filled_rows(raw.cells[says])
+    if form.name == "sales":
+        idle = _unsold(raw)
+    else:
+        naming = {"bird", "left", "right", *HANDED_BACK}
+        says = [i for i, name in enumerate(raw.header) if name.casefold() not in naming]
+        if not form.names_bird or raw.cells.empty or not says:
+            return raw, []
+        idle = ~filled_rows(raw.cells[says])
     if not idle.any():
         return raw, []
     found = f"{idle.sum()} rows that name a bird and say nothing of it"
     remark = Finding(raw.form, None, None, found, "left out as not filled in", refused=False)
     return replace(raw, cells=raw.cells[~idle]), [remark]
+
+
+def _unsold(raw: Raw) -> pd.Series:
+    """Which rows of a sales sheet stand as the workbook had them: with a note of what is asked, and no price paid."""
+    places = raw.places()
+    if not {"price", "note"} <= set(places):
+        return pd.Series(False, index=raw.cells.index)
+    note = raw.cells[places["note"][0]].astype("str").str.strip()
+    return note.str.startswith(ASKED.format("")) & ~filled_rows(raw.cells[places["price"][:1]])
 
 
 def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[Finding]:

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import REACH
-from selection.decide.wording import counted
+from selection.decide.prices.money import Currency
+from selection.decide.wording import counted, each
 from selection.records.after_meeting import going
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
@@ -24,6 +25,7 @@ from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.ledger import durable
 from selection.records.ringplan import CAUTIONS, GROWN_WEEKS, worn_rings
 from selection.show.page.fragments import Fragment
+from selection.show.page.naming import called
 from selection.show.page.ring_marks import ring_mark
 
 if TYPE_CHECKING:
@@ -37,6 +39,7 @@ SPARE_LINES = 4
 WEEKS_A_SHEET = 6
 DAYS_AN_EGG_SHEET = 14
 OLDER = "Older birds"
+MOVING = "Moving and selling birds: local law and club rules decide, not this list."
 LEAVING = "Decided to go: strike out those that have gone, and write the day on the birds sheet"
 
 
@@ -63,7 +66,8 @@ class Line:
 class PenSheet:
     """One sheet: its file's name, title, lines to fill in at the head, printed and empty columns, notes.
 
-    `heads` are what the first two columns are called; `empty` stands in place of lines where there is none.
+    `heads` are what the first two columns are called; `empty` stands in place of lines where there is none; `close`:
+    upright paper and low lines, so that forty birds stand on one page.
     """
 
     name: str
@@ -76,6 +80,7 @@ class PenSheet:
     spare: int = SPARE_LINES
     heads: tuple[str, str] = ("Rings, left and right", "Bird")
     empty: str = "No living bird is on record on this day."
+    close: bool = False
 
 
 def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None) -> list[Path]:
@@ -96,6 +101,52 @@ def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None
             durable.publish(path, page(sheet, flock).encode())
         written.append(path)
     return written
+
+
+def write_catch_list(flock: Flock, to_sell: pd.DataFrame, out: str | Path) -> Path:
+    """Write the catch list of the birds `to_sell` as one HTML page into the folder `out`, and return its path."""
+    path = Path(out) / "catch-list.html"
+    with durable.in_words(path):
+        durable.publish(path, page(catch_list(flock, to_sell), flock).encode())
+    return path
+
+
+def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
+    """The birds that go, pen by pen: rings, name, as what, for how much, with whom, a box to tick, a line to write on.
+
+    `to_sell`: columns bird, left, right, pen, sold_as, price, lot (missing: not known).
+    """
+    of, currency = called(flock), Currency(flock.plan.currency)
+    lines = tuple(
+        Line(
+            f"Pen {row.pen}" if isinstance(row.pen, str) else "No pen on record",
+            row.bird,
+            ring_mark(row.left, row.right, row.bird),
+            (
+                of(row.bird).colours,
+                of(row.bird).name or "",
+                row.sold_as if isinstance(row.sold_as, str) else "",
+                "" if row.price != row.price else currency.words(row.price),
+                row.lot if isinstance(row.lot, str) else "",
+            ),
+        )
+        for row in each(to_sell)
+    )
+    return PenSheet(
+        name="catch-list",
+        title="Catch list",
+        head=("Day",),
+        printed=("Colours, left and right", "Name", "Goes as", "Asked", "Lot"),
+        boxes=(Box("Caught"), Box("Buyer", width=5.0)),
+        lines=lines,
+        notes=(
+            "A price asked in a lot is the bird's share; the sales form takes the lot's, on each of its rows.",
+            MOVING,
+        ),
+        spare=0,
+        empty="No living bird is decided to go.",
+        close=True,
+    )
 
 
 def page(sheet: PenSheet, flock: Flock) -> str:
