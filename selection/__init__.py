@@ -12,6 +12,7 @@ propose        keep, reserve, look again, sell, each with its reason           -
 compare_clutches, hatch, laying   how clutches and hatch years differ, and what cannot be known
 matings, years_ahead, review      whom to put to whom, where it leads, whether earlier meetings were right
 prices         what each bird that goes has cost, and what to ask              -> Prices
+next_spring    how many eggs to set and to buy, and from whom                  -> Spring
 hold           the whole meeting at once                                       -> Meeting
 fit_model      the mixed model on plain frames, for records of any other kind  -> Fitted
 =============  =====================================================================================

@@ -10,6 +10,7 @@ from .decide.matings.matings import Matings as Matings, matings as matings
 from .decide.meeting import Meeting as Meeting, hold as hold, write_tables as write_tables
 from .decide.prices.prices import Prices as Prices, prices as prices
 from .decide.review.review import Review as Review, review as review
+from .decide.spring.spring import Spring as Spring, next_spring as next_spring
 from .decide.verdicts.verdicts import Verdicts as Verdicts, propose as propose
 from .decide.years.years import Years as Years, years_ahead as years_ahead
 from .errors import SelectionError as SelectionError

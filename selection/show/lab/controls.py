@@ -12,9 +12,11 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from selection.answer import Kind
 from selection.decide.matings.matings import matings
 from selection.decide.meeting import Meeting
 from selection.decide.settling import decide, doubt
+from selection.decide.spring.spring import Spring, choose
 from selection.decide.verdicts.tipping import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.decide.what_if import Trial, as_planned, changes, what_if
@@ -23,6 +25,7 @@ from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
 from selection.show.sections.candidates import standings
+from selection.show.sections.spring_pages import next_spring as next_spring_page
 
 NO_CEILING = 1.0
 """The end of the ceiling's slider, where there is none."""
@@ -270,6 +273,50 @@ class PenSizes(widgets.VBox):
         found = matings(*self.of, pen_sizes=self.most.value).allotment
         said = bullets(found.sentences, empty="No hen or no cock stays, so there are no pens.")
         self.said.value = said._repr_html_()
+
+
+class SpringWishes(widgets.VBox):
+    """How many to choose from, how sure, for how much a way: `spring` is the answer to what the knobs are set to."""
+
+    def __init__(self, spring: Spring) -> None:
+        self.planned = self.spring = spring
+        wanted = spring.wish.wanted
+        self.wanted = {group: _to_choose_from(group, number) for group, number in wanted.items()}
+        self.sure = widgets.FloatSlider(
+            value=spring.wish.sure, min=0.5, max=0.99, step=0.01, description="How sure", readout_format=".2f",
+            continuous_update=False, layout=WIDE, style=NAMED,
+        )  # fmt: skip
+        dearest = float(spring.table["cost"].max()) if spring.table["cost"].notna().any() else 0.0
+        self.top = 10 * (int(dearest // 10) + 1)
+        self.budget = widgets.IntSlider(
+            value=self.top, min=0, max=self.top, step=5, description="Money a way, at most",
+            continuous_update=False, layout=WIDE, style=NAMED,
+        )  # fmt: skip
+        self.shown = widgets.HTML()
+        knobs = [*self.wanted.values(), self.sure, self.budget]
+        for knob in knobs:
+            knob.observe(self.follow, "value")
+        super().__init__([*knobs, self.shown])
+        self.follow()
+
+    def follow(self, _: Any = None) -> None:
+        """Choose anew among the same ways; the budget's upper end is none at all."""
+        wish = replace(
+            self.planned.wish,
+            wanted={group: knob.value for group, knob in self.wanted.items()},
+            sure=self.sure.value,
+            budget=None if self.budget.value >= self.top else float(self.budget.value),
+        )
+        assumed = [note for note in self.planned.notes if note.kind is Kind.ASSUMED]
+        self.spring = choose(self.planned.ways, wish, self.planned.currency, assumed)
+        self.shown.value = html(next_spring_page(self.spring))
+
+
+def _to_choose_from(group: str, number: int) -> widgets.IntSlider:
+    return widgets.IntSlider(
+        value=number, min=1, max=2 * number + 4, description=f"{group.capitalize()} to choose from",
+        continuous_update=False, layout=WIDE, style=NAMED,
+    )  # fmt: skip
 
 
 def progress_bar() -> Callable[[str, float], None]:

@@ -6,11 +6,12 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from selection.decide.what_if import Trial, what_if
 from selection.records.flock import read_flock
-from selection.show.lab.controls import Knobs, Overrule
+from selection.show.lab.controls import Knobs, Overrule, SpringWishes
 from selection.show.sections.candidates import standings
 from tests.show import held
 
@@ -87,3 +88,19 @@ def test_a_decision_is_recorded_with_its_reason_and_the_rest_follows(tmp_path: P
     after = knobs.meeting.verdicts.groups["pullets"].table.set_index("bird")
     assert after.loc[best, "stands"] == "sell"
     assert (after["stands"] == "keep").sum() == meeting.flock.plan.keep["pullets"].number
+
+
+def test_the_wishes_for_spring_choose_anew_and_put_back_give_the_plan_s_answer() -> None:
+    spring = held.meeting().spring
+    wishes = SpringWishes(spring)
+    pd.testing.assert_frame_equal(wishes.spring.table, spring.table)
+    group = next(iter(wishes.wanted))
+    before = wishes.wanted[group].value
+    wishes.wanted[group].value = 1
+    fewer = wishes.spring.table
+    assert fewer["enough"].sum() > spring.table["enough"].sum()
+    wishes.budget.value = 0
+    assert not (wishes.spring.table["chosen"] == "yes").any()
+    wishes.budget.value, wishes.wanted[group].value = wishes.top, before
+    pd.testing.assert_frame_equal(wishes.spring.table, spring.table)
+    assert "Chance of enough" in wishes.shown.value
