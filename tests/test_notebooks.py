@@ -6,7 +6,6 @@ import ast
 import shutil
 from pathlib import Path
 
-import nbformat
 import pytest
 
 from selection.show.notebooks import PARAMETERS, fill_in, find_notebook
@@ -29,6 +28,8 @@ def test_there_is_one_notebook_a_job_and_no_other():
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_notebook_is_thin_and_stored_without_outputs(name: str):
+    import nbformat
+
     book = nbformat.read(find_notebook(name), as_version=4)
     assert book.metadata.kernelspec.name == "python3"
     first = book.cells[0]
@@ -54,6 +55,8 @@ def test_a_notebook_is_thin_and_stored_without_outputs(name: str):
 @pytest.mark.parametrize("name", NAMES)
 def test_a_notebook_runs_from_top_to_bottom_on_any_flock(name: str, tmp_path: Path, capsys):
     """In this process: real kernels run them in the browser tests and for the pack."""
+    import nbformat
+
     flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
     held.holding().write(tmp_path / "forms")
     book = nbformat.read(find_notebook(name), as_version=4)

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-from statsmodels.stats.proportion import proportion_confint
 
 from selection.compare.hatch import Hatch, hatch
 from tests.compare.little_season import PLAN, chicks, clutch, season
@@ -36,6 +35,8 @@ def rate(found: Hatch, group: str, of: str, measure: str) -> pd.Series:
 
 
 def test_rates_of_a_clutch_are_its_counts_with_wilson_intervals() -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
     found = hatch(season(CLUTCHES, chicks("26-B1", 3, 3)))
     for measure, k, n in (("fertility", 9, 12), ("hatch of fertile", 6, 9), ("hatch of set", 6, 12)):
         row = rate(found, "clutch", "26-B1", measure)
@@ -72,6 +73,8 @@ def test_suppliers_pens_count_together_under_the_supplier() -> None:
 
 
 def test_few_clutches_are_not_drawn_together_and_many_are() -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
     few = hatch(season(CLUTCHES, chicks("26-B1", 3, 3)))
     assert few.rates["expected"].isna().all()
     assert few.spread["mean"].isna().all()

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import beta, betabinom
-from statsmodels.stats.proportion import proportion_confint
 
 from selection.compare.hatch import ENOUGH, beta_binomial, wilson
 
 
 @pytest.mark.parametrize("level", [0.90, 0.95])
 def test_wilson_agrees_with_statsmodels(level: float) -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
     counts = np.array([0, 1, 5, 9, 12, 54, 1])
     numbers = np.array([12, 12, 12, 9, 12, 63, 1])
     theirs = proportion_confint(counts, numbers, alpha=1 - level, method="wilson")
@@ -26,6 +26,7 @@ def test_nothing_counted_may_be_anything() -> None:
 def test_beta_binomial_finds_the_mean_and_correlation_that_scipy_finds_likeliest() -> None:
     """400 clutches drawn with μ = 0.7, ρ = 0.15: the maximum of scipy's own beta-binomial likelihood."""
     from scipy.optimize import minimize
+    from scipy.stats import betabinom
 
     rng = np.random.default_rng(3)
     numbers = rng.integers(8, 16, 400)
@@ -43,6 +44,8 @@ def test_beta_binomial_finds_the_mean_and_correlation_that_scipy_finds_likeliest
 
 def test_own_share_is_the_beta_posterior_where_the_distribution_is_known() -> None:
     """With one point of the grid the answer is Beta(a + k, b + n − k)."""
+    from scipy.stats import beta
+
     fitted = beta_binomial([8, 9, 7, 10, 6, 9], [12] * 6)
     assert fitted is not None
     point = type(fitted)(0.75, 0.1, np.ones(1), np.array([[6.75, 2.25]]))

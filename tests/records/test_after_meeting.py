@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
-import openpyxl
 import pandas as pd
 import pytest
 
@@ -124,6 +123,8 @@ def decided(tmp_path: Path) -> Path:
 
 
 def test_the_workbook_tells_what_is_to_be_done_and_comes_back_unchanged(decided: Path) -> None:
+    import openpyxl
+
     book = write_forms(read_flock(decided), decided.parent / "season.xlsx")
     sheet = openpyxl.load_workbook(book)["after the meeting"]
     text = "\n".join(str(row[0].value or "") for row in sheet)
@@ -134,6 +135,8 @@ def test_the_workbook_tells_what_is_to_be_done_and_comes_back_unchanged(decided:
 
 
 def test_confirming_the_going_on_the_birds_sheet_settles_it(decided: Path) -> None:
+    import openpyxl
+
     flock = read_flock(decided)
     path = write_forms(flock, decided.parent / "season.xlsx")
     book = openpyxl.load_workbook(path)

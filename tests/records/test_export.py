@@ -6,7 +6,6 @@ import csv
 from datetime import date
 from pathlib import Path
 
-import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings, strategies as st
@@ -164,6 +163,8 @@ def _plain(cell: object) -> object:
 
 
 def test_no_cell_of_an_export_is_run_as_a_formula_and_each_comes_back_as_typed(tmp_path) -> None:
+    import openpyxl
+
     dangerous = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", '=HYPERLINK("http://x")']
     forms = small.forms()
     forms["costs"] = [

@@ -8,7 +8,6 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from PIL import Image
 
 from selection.decide.life import life
 from selection.records.flock import Flock
@@ -71,6 +70,8 @@ def test_what_nobody_wrote_down_is_said() -> None:
 
 
 def test_the_page_holds_photos_rings_family_looks_and_growth(tmp_path: Path) -> None:
+    from PIL import Image
+
     (tmp_path / "photos").mkdir()
     for name in ("x.jpg", "x 2026-08-01.jpg", "x 2026-09-01.jpg"):
         Image.new("RGB", (300, 400), "brown").save(tmp_path / "photos" / name)

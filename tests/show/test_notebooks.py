@@ -8,9 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-import nbformat
 import pytest
-from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from selection.errors import SelectionError
 from selection.show import notebooks
@@ -27,6 +25,8 @@ from selection.show.notebooks import (
 @pytest.fixture
 def written(tmp_path: Path, monkeypatch):
     """Write a notebook of these cells, to be found by any name."""
+    import nbformat
+    from nbformat.v4 import new_notebook
 
     def write(*cells):
         path = tmp_path / "book.ipynb"
@@ -43,6 +43,8 @@ def test_a_notebook_that_is_nowhere_is_named():
 
 
 def test_parameters_replace_the_cell_tagged_for_them_and_no_other():
+    from nbformat.v4 import new_code_cell, new_notebook
+
     book = new_notebook(
         cells=[new_code_cell("A = 1"), new_code_cell("A = 2", metadata={"tags": ["parameters"]})]
     )
@@ -51,6 +53,8 @@ def test_parameters_replace_the_cell_tagged_for_them_and_no_other():
 
 
 def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(written):
+    from nbformat.v4 import new_code_cell, new_markdown_cell
+
     written(
         new_markdown_cell("## First step"),
         new_code_cell("X = 0", metadata={"tags": ["parameters"]}),
@@ -66,6 +70,8 @@ def test_a_notebook_runs_in_this_interpreter_with_steps_named_by_its_headings(wr
 
 
 def test_a_kernel_runs_no_file_of_the_folder_it_is_started_in(written, tmp_path: Path, monkeypatch):
+    from nbformat.v4 import new_code_cell
+
     (tmp_path / "evil").mkdir()
     for name in ("numpy", "pandas", "ipykernel_launcher", "selection", "fractions"):
         (tmp_path / "evil" / f"{name}.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w')")
@@ -107,6 +113,8 @@ def test_a_meeting_that_is_killed_leaves_no_folder_behind(tmp_path: Path, pause:
 
 
 def test_an_error_made_for_the_user_comes_out_as_its_words_alone(written):
+    from nbformat.v4 import new_code_cell
+
     written(
         new_code_cell("from selection.errors import SettingsError\nraise SettingsError('plan.toml: on: …')")
     )
@@ -116,6 +124,8 @@ def test_an_error_made_for_the_user_comes_out_as_its_words_alone(written):
 
 
 def test_any_other_failure_says_what_and_is_no_fault_of_the_flock(written):
+    from nbformat.v4 import new_code_cell
+
     written(new_code_cell("{}['missing']"))
     with pytest.raises(NotebookError, match="KeyError: 'missing'"), loading_kernel() as kernel:
         run_notebook(kernel, read_notebook("any", {}))

@@ -6,8 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
-from scipy.stats import norm
 
 from selection.records.settings.reading import Section, Standard
 from selection.standard.bands import classes, expected_points, middle_of_band, points_of, weighed_section
@@ -45,6 +43,9 @@ def test_a_missing_weight_has_no_points() -> None:
 @pytest.mark.parametrize("centre", [1500, 2400, 3100, 3600, 4700, 6000])
 @pytest.mark.parametrize("sd", [0.02, 0.1, 0.3])
 def test_expected_points_are_the_integral_over_the_weights(sex: str, centre: float, sd: float) -> None:
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
     corners = np.log([*SIZE.none[sex], *SIZE.band[sex]])
     integral, _ = quad(
         lambda x: points_of(SIZE, sex, np.exp(x)) * norm.pdf(x, np.log(centre), sd),
@@ -95,6 +96,8 @@ def test_in_the_middle_of_the_band_spread_costs_points() -> None:
 
 
 def test_a_band_without_a_slope_is_a_step() -> None:
+    from scipy.stats import norm
+
     step = replace(SIZE, none={"male": (3200, 5200), "female": (1600, 4200)})
     assert points_of(step, "male", [3199.9, 3200]) == pytest.approx([0, 25])
     below = norm.cdf(0)

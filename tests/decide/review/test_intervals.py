@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from selection.decide.review.intervals import correlation_of, mean_of, slope_of
 
@@ -18,6 +17,8 @@ def drawn(seed: int = 1, n: int = 30) -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_mean_is_scipys_t_interval() -> None:
+    from scipy import stats
+
     x, _ = drawn()
     found = mean_of(x)
     expected = stats.t.interval(0.90, 29, loc=x.mean(), scale=stats.sem(x))
@@ -25,6 +26,8 @@ def test_mean_is_scipys_t_interval() -> None:
 
 
 def test_slope_of_one_group_is_scipys_regression() -> None:
+    from scipy import stats
+
     x, y = drawn()
     found, fit = slope_of(x, y, ONE), stats.linregress(x, y)
     reach = stats.t.ppf(0.95, 28) * fit.stderr
@@ -34,6 +37,8 @@ def test_slope_of_one_group_is_scipys_regression() -> None:
 
 
 def test_correlation_of_one_group_is_scipys_fisher_interval() -> None:
+    from scipy import stats
+
     x, y = drawn()
     found, fit = correlation_of(x, y, ONE), stats.pearsonr(x, y)
     expected = fit.confidence_interval(0.90)

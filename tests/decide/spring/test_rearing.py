@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
 from scipy.special import expit, logit
 
 from selection.decide.spring.rearing import (
@@ -40,6 +39,8 @@ def through(stage: Stage, clutch: int = 12) -> Rearing:
 
 
 def test_chicks_of_one_clutch_are_beta_binomial_as_in_scipy() -> None:
+    from scipy import stats
+
     chance, rho, eggs = 0.7, 0.2, 12
     brood = broods(through(known(chance, rho)), "anyone", eggs, 60_000, np.random.default_rng(1))
     found = np.bincount(brood.reared.sum(axis=1), minlength=eggs + 1) / 60_000
@@ -58,6 +59,8 @@ def test_eggs_of_two_clutches_share_nothing_but_their_supplier() -> None:
 @pytest.mark.parametrize(("wanted", "chance", "sure"), [(1, 0.5, 0.95), (4, 0.31, 0.9), (8, 0.4, 0.8)])
 def test_how_many_to_set_is_the_negative_binomial_s_quantile(wanted, chance, sure) -> None:
     """Eggs until the n-th success: scipy.stats.nbinom counts the failures before it."""
+    from scipy import stats
+
     eggs = int(stats.nbinom.ppf(sure, wanted, chance)) + wanted
     brood = broods(through(known(chance, 1e-9)), "anyone", eggs, 60_000, np.random.default_rng(3))
     so_far = np.cumsum(brood.reared, axis=1)
@@ -69,6 +72,8 @@ def test_how_many_to_set_is_the_negative_binomial_s_quantile(wanted, chance, sur
 
 def test_half_of_the_chicks_are_cockerels_as_counted_at_hatching() -> None:
     """Hays (1945), American Naturalist: 432 males of 870 chicks sexed in 1935 to 1944 (as quoted on a web page)."""
+    from scipy import stats
+
     counted = stats.binomtest(432, 870, 0.5).proportion_ci(0.90)
     brood = broods(through(known(0.999, 1e-9)), "anyone", 12, 20_000, np.random.default_rng(4))
     assert counted.low < brood.male.mean() < counted.high
@@ -77,6 +82,8 @@ def test_half_of_the_chicks_are_cockerels_as_counted_at_hatching() -> None:
 
 def test_what_is_learnt_of_a_stage_agrees_with_weighing_draws_of_the_prior() -> None:
     """The same three layers with continuous priors, by importance sampling with scipy's own beta-binomial."""
+    from scipy import stats
+
     counts = {"a": ([3, 5], [12, 12]), "b": ([11, 12], [12, 12])}
     rng = np.random.default_rng(5)
     n = 200_000

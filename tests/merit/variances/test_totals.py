@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.sparse import csr_array
-from scipy.stats import multivariate_normal
 
 from selection.merit.mixed_equations import independent_columns
 from selection.merit.season_model import SeasonModel
@@ -58,6 +57,8 @@ def test_likelihood_is_that_of_a_normal_on_what_the_fixed_effects_leave(
     season: tuple[SeasonModel, np.ndarray, Totals],
 ) -> None:
     """The density of A'y (scipy's normal), A an orthonormal basis of what is upright to the fixed effects."""
+    from scipy.stats import multivariate_normal
+
     _, _, totals = season
     values, vectors = np.linalg.eigh(totals.apart)
     assert values[0] > 0

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 from hypothesis import given, settings, strategies as st
-from openpyxl import Workbook
 
 from selection.errors import RecordsError
 from selection.records.forms import workbooks
@@ -115,6 +114,8 @@ def test_a_folder_gives_its_forms_and_its_settings_and_no_hidden_files(tmp_path)
 
 
 def book(rows: dict[str, list[list[object]]]) -> bytes:
+    from openpyxl import Workbook
+
     workbook = Workbook()
     workbook.remove(workbook.active)
     for title, sheet_rows in rows.items():

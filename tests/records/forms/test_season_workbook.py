@@ -6,9 +6,12 @@ import shutil
 import subprocess
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import openpyxl
 import pytest
+
+if TYPE_CHECKING:
+    import openpyxl
 
 from selection.errors import RecordsError
 from selection.records.flock import read_flock
@@ -33,6 +36,8 @@ def season(flock) -> Path:
 
 @pytest.fixture(scope="module")
 def book(season) -> openpyxl.Workbook:
+    import openpyxl
+
     return openpyxl.load_workbook(season)
 
 
@@ -145,6 +150,8 @@ def test_the_workbook_as_it_is_changes_nothing(flock, season) -> None:
 
 
 def test_what_is_filled_in_is_recorded_and_blanks_are_completed(flock, season, tmp_path) -> None:
+    import openpyxl
+
     flock, book = shutil.copytree(flock, tmp_path / "flock"), openpyxl.load_workbook(season)
     sheet = book["scores"]
     for column, value in zip("ABIJ", [datetime(2026, 9, 9), "Bea", 30.25, 31], strict=True):
@@ -161,6 +168,8 @@ def test_what_is_filled_in_is_recorded_and_blanks_are_completed(flock, season, t
 
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="needs LibreOffice")
 def test_libreoffice_opens_it_and_what_it_saves_comes_back_the_same(flock, season, tmp_path) -> None:
+    import openpyxl
+
     home = f"-env:UserInstallation=file://{tmp_path}/profile"
     command = ["soffice", home, "--headless", "--convert-to", "xlsx", "--outdir", str(tmp_path / "saved")]
     subprocess.run([*command, str(season)], check=True, capture_output=True, timeout=120)
@@ -174,6 +183,8 @@ def test_libreoffice_opens_it_and_what_it_saves_comes_back_the_same(flock, seaso
 
 def test_a_workbook_somebody_has_written_in_is_never_overwritten(flock, tmp_path) -> None:
     """Made anew over its own like; beside one with a cell filled in; and beside a file that is none of ours."""
+    import openpyxl
+
     path = tmp_path / "forms.xlsx"
     assert [write_forms(read_flock(flock), path) for _ in range(2)] == [path, path]
     book = openpyxl.load_workbook(path)
@@ -188,6 +199,8 @@ def test_a_workbook_somebody_has_written_in_is_never_overwritten(flock, tmp_path
 
 def test_a_section_called_as_a_list_is_has_its_points_for_limits(tmp_path) -> None:
     """`colour` is a section here and a ring's column there: no ring colours for points."""
+    import openpyxl
+
     standard = small.STANDARD.replace('name = "head"', 'name = "colour"', 1)
     scores = [{k.replace("head", "colour"): v for k, v in row.items()} for row in small.forms()["scores"]]
     record(
@@ -200,6 +213,8 @@ def test_a_section_called_as_a_list_is_has_its_points_for_limits(tmp_path) -> No
 
 
 def test_names_that_look_like_formulas_or_markup_stay_text(tmp_path) -> None:
+    import openpyxl
+
     forms = small.forms()
     forms["birds"][0]["name"] = '=HYPERLINK("http://x";"y")'
     forms["birds"][1]["name"] = "<b>Moss</b>"
@@ -218,6 +233,8 @@ def test_names_that_look_like_formulas_or_markup_stay_text(tmp_path) -> None:
 
 
 def test_an_empty_flock_still_gives_every_sheet(tmp_path) -> None:
+    import openpyxl
+
     flock = tmp_path / "flock"
     record(flock, small.write(tmp_path / "forms", {"clutches": small.forms()["clutches"]}))
     book = openpyxl.load_workbook(write_forms(read_flock(flock), tmp_path / "season.xlsx"))
