@@ -60,6 +60,9 @@ def test_expected_points_are_the_integral_over_the_weights(sex: str, centre: flo
 @pytest.mark.parametrize("centre", [9.0, 12.0, 14.0, 15.5, 18.0, 24.0])
 @pytest.mark.parametrize("sd", [0.3, 1.5, 4.0])
 def test_expected_points_of_a_measurement_in_its_own_unit_are_the_integral(centre: float, sd: float) -> None:
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
     integral, _ = quad(
         lambda x: points_of(BONE, "male", x) * norm.pdf(x, centre, sd),
         centre - 8 * sd,
