@@ -291,6 +291,8 @@ def test_a_cell_that_stands_there_a_million_times_is_refused(tmp_path):
 
 
 def test_hidden_sheets_and_rows_are_read_and_said(tmp_path):
+    from openpyxl import Workbook
+
     workbook = Workbook()
     sheet = workbook.active
     sheet.title = "weights"
