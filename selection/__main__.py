@@ -111,6 +111,13 @@ def _parser() -> argparse.ArgumentParser:
     who.add_argument(
         "--out", type=Path, default=None, help="a file for the page, with its photo and family tree"
     )
+    buyer = _command(
+        commands, "buyer", _buyer, "write a buyer's sheets: a page a bird, with three generations"
+    )
+    buyer.add_argument("birds", nargs="+", metavar="BIRD", help="number, name, or colours as worn that day")
+    buyer.add_argument("--out", type=Path, required=True, help="the file for the sheets")
+    buyer.add_argument("--to", default="", help="the buyer's name")
+    buyer.add_argument("--on", default=None, help="the day, as 2026-10-10 (default: the plan's)")
     _command(commands, "check", _check, "verify everything that is recorded")
     export = _command(commands, "export", _export, "give back every form as CSV and workbook")
     export.add_argument("--out", type=Path, required=True, help="folder for them")
@@ -283,6 +290,21 @@ def _catch_list(path: Path) -> None:
     if len(goes):
         print(f"the catch list: {write_catch_list(flock, goes, path / 'forms')}")
         print(f"for the sales form with these birds, and next season's: selection forms {path}")
+
+
+def _buyer(options: argparse.Namespace) -> int:
+    from selection.records.flock import flock_on
+    from selection.records.rings import find_bird
+    from selection.show.sheets.buyer_sheet import write_buyer_sheets
+
+    now = flock_on(options.flock, options.on)
+    flock = now.flock
+    birds = [find_bird(bird, flock.birds, flock.rings, flock.plan.on) for bird in options.birds]
+    album = write_buyer_sheets(options.flock, flock, birds, options.out, options.to)
+    print(*([now.said] if now.said else []), *(f"photo left out: {line}" for line in album.left_out), sep="\n",
+          file=sys.stderr, end="\n" if now.said or album.left_out else "")  # fmt: skip
+    print(f"written: {options.out}")
+    return 0
 
 
 def _check(options: argparse.Namespace) -> int:

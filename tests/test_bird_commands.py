@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from html import unescape
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from PIL import Image
 
 from selection.__main__ import main
 from selection.records.intake.recording import record
@@ -106,3 +109,47 @@ def test_who_writes_a_page(flock: Path, tmp_path: Path, capsys: pytest.CaptureFi
         capsys, str(flock), "26-01", "--on", "2026-10-10", "--out", str(tmp_path / "no" / "x.html")
     )
     assert status == 0 and (tmp_path / "no" / "x.html").is_file()
+
+
+def test_buyer_writes_a_page_a_bird_that_says_what_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    forms, out = small.forms(), tmp_path / "sheets.html"
+    forms["scores"][0]["faults"] = "wry tail"
+    plan = f'{small.PLAN}[holding]\nname = "Marsh <End>"\ncontact = "by the gate"\n'
+    assert record(tmp_path / "flock", small.write(tmp_path / "forms", forms, plan=plan)).status == 0
+    (tmp_path / "flock" / "photos").mkdir()
+    Image.new("RGB", (300, 200)).save(tmp_path / "flock" / "photos" / "26-01.jpg")
+    (tmp_path / "flock" / "photos" / "26-02.jpg").write_text("<svg/>")
+    arguments = [
+        "buyer",
+        str(tmp_path / "flock"),
+        "26-01",
+        "green blue",
+        "--out",
+        str(out),
+        "--to",
+        "A. <b>Buyer</b>",
+    ]
+    assert main(arguments) == 0
+    told = capsys.readouterr()
+    assert f"written: {out}" in told.out and "photo left out: 26-02.jpg: not a picture" in told.err
+    page = out.read_text(encoding="utf-8")
+    assert page.count("<section") == 2 and page.count("<img") == 1 and "<b>" not in page
+    said = unescape(re.sub(r"\s+", " ", re.sub("<[^>]*>", " ", page)))
+    for words in (
+        "26-01: wry tail (seen by Ann, 1 September 2026)", "cockerel; hatched 18 April 2026", "left green",
+        "right blue",
+        "sire: 24-C1 (2024)", "dam: one of 2 (24-H1 50 %, 24-H2 50 %)", "Sold with 26-02.", "Buyer: A. <b>Buyer</b>",
+        "Seller: Marsh <End>, by the gate", "no certificate of any society", "The bird's own inbreeding is 0.000",
+        "how its dam's group laid: not counted" if not forms["eggs"] else "Eggs of its dam's group",
+        "26-01 × 26-02: expected inbreeding of their chicks 0.18",
+    ):  # fmt: skip
+        assert words in said, words
+
+
+def test_buyer_names_every_bird_it_does_not_find_and_writes_nothing(
+    flock: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["buyer", str(flock), "26-01", "ghost", "--out", str(tmp_path / "x.html")]) == 2
+    assert "“ghost” is no bird's number" in capsys.readouterr().err and not (tmp_path / "x.html").exists()

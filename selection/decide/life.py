@@ -12,6 +12,7 @@ from selection.answer import Answer, Kind, Note
 from selection.errors import PedigreeError, RecordsError
 from selection.merit.relationship.kinship import UNSEEN, parents
 from selection.merit.relationship.parentage import Parentage, parentage
+from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.relations import LEAST, Relations
 from selection.records.flock import Flock, small_frames
 
@@ -228,15 +229,14 @@ def _family(flock: Flock, bird: str, family: Parentage | None) -> dict[str, Any]
     at = int(pedigree.positions([bird])[0])
     return {
         "inbreeding": float(pedigree.inbreeding[at]),
-        "ancestors": ancestors(family, bird),
+        "ancestors": ancestors(pedigree, bird),
         "kin": _kin(flock, bird, family) if pedigree.sires[[at]].nnz else kin,
         "chicks": _chicks(flock, bird, family) if pedigree.weights[:, [at]].nnz else chicks,
     }
 
 
-def ancestors(family: Parentage, bird: str, generations: int = GENERATIONS) -> tuple[Ancestor, ...]:
+def ancestors(pedigree: Pedigree, bird: str, generations: int = GENERATIONS) -> tuple[Ancestor, ...]:
     """Every place of so many generations of a bird's pedigree, with who may stand there; generation by generation."""
-    pedigree = family.pedigree
     level: dict[tuple[str, ...], dict[int, float]] = {(): {int(pedigree.positions([bird])[0]): 1.0}}
     found = []
     for _ in range(generations):
@@ -253,6 +253,41 @@ def ancestors(family: Parentage, bird: str, generations: int = GENERATIONS) -> t
             found.append(Ancestor(path, tuple((pedigree.birds[k], chance) for k, chance in likely)))
         level = above
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class Laid:
+    """Eggs counted in pens where possible dams stood: eggs, hen-days, hens (most at once), first and last day."""
+
+    eggs: float
+    hen_days: float
+    hens: int
+    first: pd.Timestamp
+    last: pd.Timestamp
+
+
+def laid_by_dams(flock: Flock, pedigree: Pedigree, bird: str, days: int = 365) -> Laid | None:
+    """What the hens that stood with a bird's possible dams laid in the `days` up to the plan's day; None: not counted.
+
+    Counts of whole pens only: a row for one hen is part of her pen's. Every hen there that day counts as a hen-day.
+    """
+    at = int(pedigree.positions([bird])[0])
+    dams = {pedigree.birds[k] for k, _ in parents(pedigree, "dam", at)}
+    day = pd.Timestamp(flock.plan.on)
+    counted = flock.eggs[flock.eggs["bird"].isna() & (flock.eggs["on"] > day - pd.Timedelta(days=days))]
+    stays = flock.pens.merge(flock.birds[["bird", "sex", "gone_on"]], on="bird")
+    stays = stays[stays["sex"] == "female"].rename(columns={"from": "since", "bird": "hen"})
+    here = counted.assign(count=counted.index, key=counted["pen"].str.casefold()).merge(
+        stays.assign(key=stays["pen"].str.casefold())[["key", "hen", "since", "to", "gone_on"]], on="key"
+    )
+    here = here[(here["since"] <= here["on"]) & ~(here["to"] <= here["on"]) & ~(here["gone_on"] < here["on"])]
+    hens = here.groupby("count")["hen"].agg(lambda hens: len(set(hens)))
+    with_dam = here.loc[here["hen"].isin(dams), "count"].unique()
+    if not len(with_dam):
+        return None
+    rows, hens = counted.loc[with_dam], hens.loc[with_dam]
+    hen_days = float((hens * rows["days"].fillna(1)).sum())
+    return Laid(float(rows["eggs"].sum()), hen_days, int(hens.max()), rows["on"].min(), rows["on"].max())
 
 
 def unseen_place(name: str) -> str | None:

@@ -15,11 +15,11 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from selection.decide.life import Ancestor, Life
+from selection.decide.life import Life
 from selection.decide.wording import counted, each, listed
 from selection.records.ledger import durable
 from selection.records.photos import Album, album
-from selection.show.page.family_tree import chick_groups, family_tree, place_in_words, whose
+from selection.show.page.family_tree import chick_groups, family_tree, places_in_words, whose
 from selection.show.page.figures import halves, kilograms, missing
 from selection.show.page.fragments import (
     Fragment,
@@ -153,21 +153,7 @@ def _clutch(clutch: Any) -> str:
 def ancestors_in_lines(life: Life) -> list[str]:
     """Each place of its pedigree in a line; above a place that is not on record nothing is said."""
     birds = {row.bird: row for row in each(life.flock.birds)}
-    lines, silent = [], set[tuple[str, ...]]()
-    for place in life.ancestors:
-        said, sure = place_in_words(place, birds)
-        if place.path[:-1] in silent or sure == "none":
-            silent.add(place.path)
-        if place.path[:-1] not in silent and (sure != "none" or len(place.path) == 1):
-            lines.append(f"{whose(place.path)}: {_place(place, said)}")
-        if sure == "unseen":
-            silent.add(place.path)
-    return lines
-
-
-def _place(place: Ancestor, said: Sequence[str]) -> str:
-    first, *rest = [line for line in said if line]
-    return f"{first} ({'; '.join(rest)})" if rest else first
+    return [f"{whose(path)}: {said}" for path, said in places_in_words(life.ancestors, birds)]
 
 
 def kin_in_lines(life: Life, most: int = MOST) -> list[str]:

@@ -7,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from selection.decide.life import Ancestor, Life, ancestors, life
+from selection.decide.life import Ancestor, Life, ancestors, laid_by_dams, life
 from selection.errors import RecordsError
 from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock
@@ -119,7 +119,7 @@ def test_chances_go_down_through_generations() -> None:
         bird("H2", "female"), bird("x", "female", "26-H1"),
     ]  # fmt: skip
     flock = holding(birds=rows, scores=[], weights=[], sales=[], decisions=[], rings=[], eggs=[])
-    found = {place.path: place for place in ancestors(parentage(flock), "x")}
+    found = {place.path: place for place in ancestors(parentage(flock).pedigree, "x")}
     assert found[("dam", "dam")] == Ancestor(("dam", "dam"), (("old", 0.5),))
 
 
@@ -168,3 +168,11 @@ def test_sixty_chicks_and_twenty_generations() -> None:
     assert len(life(flock, "g19").chicks) == 61 and len(life(flock, "c00").kin) == 60
     up = {place.path: place.possible for place in life(flock, "g20").ancestors}
     assert up[("sire", "sire", "sire")] == (("g17", 1.0),)
+
+
+def test_the_eggs_of_a_dam_s_group_are_its_pens_counts_over_its_hen_days() -> None:
+    """2 eggs on 1 March, both hens there; 5 on 1 May, when H2 had left: 7 eggs on 3 hen-days. The year before: none."""
+    flock = holding()
+    laid = laid_by_dams(flock, parentage(flock).pedigree, "x")
+    assert laid is not None and (laid.eggs, laid.hen_days, laid.hens) == (7, 3, 2)
+    assert laid_by_dams(flock, parentage(flock).pedigree, "B") is None

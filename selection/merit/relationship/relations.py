@@ -107,6 +107,18 @@ class Relations:
         more = related > MORE * expected + LEAST
         return Relation(bird, other, words.replace("{his}", his), related, sure, more)
 
+    def in_words(self, bird: str, other: str) -> str:
+        """What `other` is to `bird` as a phrase: "26-034 is 26-031's half sister"; blank where nothing is known."""
+        words, own = self.between(bird, other).words, f"{bird}'s "
+        if words in ("", "further related"):
+            return f"{bird} and {other} are {words}" if words else ""
+        his = HIS.get(self.sexes.get(bird, ""), "its")
+        named = f" {words}".replace(f" {his} ", f" {own}", 1).strip()
+        if named == words:  # no possessive in it: a brother or sister, a cousin
+            doubt = "perhaps " if words.startswith("perhaps a ") else ""
+            named = f"{doubt}{own}{words.removeprefix('perhaps a ')}"
+        return f"{other} is {named}"
+
     def _lines(self, one: int, two: int) -> list[tuple[str, float, bool]]:
         """Relations, the nearest first: words, the relationship they come to, whether they are sure.
 

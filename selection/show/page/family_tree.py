@@ -7,7 +7,7 @@ typed is ever markup; a name too long for its box is cut with an ellipsis.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -81,7 +81,9 @@ def boxes_of(life: Life) -> list[Box]:
     return [box for box in told.values() if box.sure != "none" or box.depth < 2]
 
 
-def place_in_words(place: Ancestor, birds: Mapping[str, Any]) -> tuple[tuple[str, ...], str]:
+def place_in_words(
+    place: Ancestor, birds: Mapping[str, Any], most: int = MOST_NAMED
+) -> tuple[tuple[str, ...], str]:
     """One or two lines on who stands in a place, and how sure that is."""
     if not place.possible:
         return ("not on record",), "none"
@@ -98,16 +100,16 @@ def place_in_words(place: Ancestor, birds: Mapping[str, Any]) -> tuple[tuple[str
         return (bird, _about(birds[bird])), "sure"
     more = ", or never seen here" if sum(chance for _, chance in known) < 1 - 1e-6 else ""
     head = f"one of {len(known)}" if len(known) > 1 else "perhaps"
-    return (f"{head}{more}", _shares(known)), "doubt"
+    return (f"{head}{more}", _shares(known, most)), "doubt"
 
 
-def _shares(known: list[tuple[str, float]]) -> str:
+def _shares(known: list[tuple[str, float]], most: int) -> str:
     """Possible birds with their chances, the likeliest first; the chance once where it is the same for all."""
     alike = len(known) > 1 and known[0][1] - known[-1][1] < 1e-6
     each_ = f", {100 * known[0][1]:.0f} % each" if alike else ""
     named = [bird if alike else f"{bird} {100 * chance:.0f} %" for bird, chance in known]
-    left = len(named) - MOST_NAMED
-    return f"{', '.join(named[:MOST_NAMED])}{f' and {left} more' if left > 0 else ''}{each_}"
+    left = len(named) - most
+    return f"{', '.join(named[:most])}{f' and {left} more' if left > 0 else ''}{each_}"
 
 
 def _of_places(places: Iterable[str]) -> str:
@@ -115,6 +117,27 @@ def _of_places(places: Iterable[str]) -> str:
     return f"of {first}" + (
         f" or {len(others)} other places" if len(others) > 1 else "".join(f" or {o}" for o in others)
     )
+
+
+def places_in_words(
+    ancestors: Iterable[Ancestor], birds: Mapping[str, Any], most: int = MOST_NAMED
+) -> list[tuple[tuple[str, ...], str]]:
+    """Places of a pedigree with who stands there; above one that was never seen, or is not on record, none."""
+    lines, silent = [], set[tuple[str, ...]]()
+    for place in ancestors:
+        said, sure = place_in_words(place, birds, most)
+        if place.path[:-1] in silent or sure == "none":
+            silent.add(place.path)
+        if place.path[:-1] not in silent and (sure != "none" or len(place.path) == 1):
+            lines.append((place.path, _in_line(said)))
+        if sure == "unseen":
+            silent.add(place.path)
+    return lines
+
+
+def _in_line(said: Sequence[str]) -> str:
+    first, *rest = [line for line in said if line]
+    return f"{first} ({'; '.join(rest)})" if rest else first
 
 
 def _about(row: Any) -> str:

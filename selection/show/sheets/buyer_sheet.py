@@ -1,4 +1,4 @@
-"""The sheet a buyer takes home: one printable page for a bird, a trio or a lot.
+"""The sheet a buyer takes home: one printable page a bird, the birds of a trio or a lot one after another.
 
 All text from the forms is escaped by the template; nothing from a form reaches a style or an attribute that
 could carry markup. Serious faults head the page and are never left off.
@@ -6,21 +6,25 @@ could carry markup. Serious faults head the page and are never left off.
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache
-from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from selection.decide.wording import each
+from selection.decide.life import ancestors, laid_by_dams
+from selection.decide.wording import counted, each, listed
 from selection.errors import RecordsError
 from selection.merit.relationship.kinship import Descent, degree
+from selection.merit.relationship.relations import Relations
 from selection.merit.relationship.worst_case import WorstCase
 from selection.records.flock import Flock
+from selection.records.ledger import durable
+from selection.show.page.family_tree import places_in_words, whose
 from selection.show.page.style import ring_paint
 from selection.show.sheets.sheet_facts import Facts, Sources, day, facts_of, readable
 
@@ -30,12 +34,17 @@ if TYPE_CHECKING:
     from selection.decide.prices.prices import Prices
     from selection.merit.ranking import Merit
     from selection.merit.relationship.pedigree import Pedigree
+    from selection.records.photos import Album
     from selection.standard.growth import Growth
     from selection.standard.points import Points
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
 
+MOST_NAMED = 4
+"""Possible birds that a place of three generations names."""
+
 CAUTIONS = (
+    "This sheet is the seller's own records. It is no certificate of any society, club or authority.",
     "Keep new birds apart from your own for some weeks and watch them; ask a veterinary surgeon how long.",
     "Moving and selling birds, registering their keepers, and disease notices: local law and club rules "
     "decide, not this sheet.",
@@ -47,12 +56,21 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One page: title, kind of sale and asking price in words (blank: none said), birds, kinship, faults."""
+    """One bird's page.
+
+    title: its number; lot: the others sold with it; sold_as, asking: in words (blank: none said); bird: its facts;
+    photo: a small JPEG in base64 (blank: none); forebears: place and who stands there; laid: eggs of its dam's group
+    (blank: not counted); kinship: a sentence a pair; serious: faults that bar from breeding.
+    """
 
     title: str
+    lot: str
     sold_as: str
     asking: str
-    birds: tuple[Facts, ...]
+    bird: Facts
+    photo: str
+    forebears: tuple[tuple[str, str], ...]
+    laid: str
     kinship: tuple[str, ...]
     serious: tuple[str, ...]
 
@@ -65,30 +83,61 @@ def buyer_sheets(
     birds: Iterable[str | Sequence[str]] | None = None,
     *,
     growth: Growth | None = None,
+    pedigree: Pedigree | None = None,
     buyer_has: Sequence[str] = (),
+    buyer: str = "",
+    photos: Album | None = None,
 ) -> str:
     """One HTML document with a page for each of `birds`: a bird's number, or the numbers of a trio or lot.
 
     Without `birds`, a page for everything that goes. `buyer_has` are birds of ours that the buyer already
-    has. Without `merit` nothing is said of relationship. Raises RecordsError naming every bird that is not on
-    record.
+    has, `buyer` the buyer's name. Without `merit` and `pedigree` nothing is said of relationship. Raises RecordsError
+    naming every bird that is not on record.
     """
     from selection.standard.growth import fit_growth
 
     wanted = _wanted(prices, birds, flock)
     _refuse_unknown(flock, [*(bird for page in wanted for bird in page), *buyer_has])
     growth = growth or (merit.growth if merit is not None else fit_growth(flock))
-    pedigree = None if merit is None else merit.pedigree
+    pedigree = pedigree or (None if merit is None else merit.pedigree)
     sources = Sources(flock, points, growth, pedigree)
     facts = {bird: facts_of(bird, sources) for page in wanted for bird in page}
     kin = _Kin(flock, pedigree, [*facts, *buyer_has])
-    pages = [_sheet(page, [facts[bird] for bird in page], prices, kin, buyer_has) for page in wanted]
-    return render(flock, pages)
+    pages = [
+        _sheet(bird, page, facts[bird], prices, kin, buyer_has, sources, photos)
+        for page in wanted
+        for bird in page
+    ]
+    return render(flock, pages, buyer)
 
 
-def render(flock: Flock, pages: Sequence[Sheet]) -> str:
+def write_buyer_sheets(path: Path, flock: Flock, birds: Sequence[str], out: Path, buyer: str = "") -> Album:
+    """Write the sheets of one lot, without a price, to the file `out`; the album its photos came from.
+
+    `path` is the flock's folder. Raises as :func:`buyer_sheets`.
+    """
+    from selection.merit.relationship.parentage import parentage
+    from selection.records.photos import album
+    from selection.standard.growth import fit_growth
+    from selection.standard.points import score
+
+    growth = fit_growth(flock)
+    photos = album(path, flock.birds["bird"], flock.plan.on)
+    html = buyer_sheets(
+        flock, None, score(flock, growth), birds=[tuple(dict.fromkeys(birds))], growth=growth,
+        pedigree=parentage(flock).pedigree, buyer=buyer, photos=photos,
+    )  # fmt: skip
+    with durable.in_words(out):
+        durable.publish(out, html.encode("utf-8", "replace"))
+    return photos
+
+
+def render(flock: Flock, pages: Sequence[Sheet], buyer: str = "") -> str:
     """The pages as one HTML document."""
     return _template().render(
+        holding=readable(flock.plan.holding),
+        contact=readable(flock.plan.contact),
+        buyer=readable(buyer),
         breed=readable(flock.standard.breed),
         on=day(pd.Timestamp(flock.plan.on)),
         pages=pages,
@@ -134,21 +183,48 @@ def _refuse_unknown(flock: Flock, birds: Iterable[str]) -> None:
 
 
 def _sheet(
-    page: tuple[str, ...],
-    facts: Sequence[Facts],
+    bird: str,
+    lot: tuple[str, ...],
+    facts: Facts,
     prices: Prices | None,
     kin: _Kin,
     buyer_has: Sequence[str],
+    sources: Sources,
+    photos: Album | None,
 ) -> Sheet:
     serious = tuple(
-        f"{bird.number}: {fault.name} (seen by {fault.seen})"
-        for bird in facts
-        for fault in bird.faults
-        if fault.serious
+        f"{facts.number}: {fault.name} (seen by {fault.seen})" for fault in facts.faults if fault.serious
     )
-    sold_as, asking = _asked(page, prices)
-    title = " and ".join(", ".join(bird.number for bird in facts).rsplit(", ", 1))
-    return Sheet(title, sold_as, asking, tuple(facts), kin.of_page(page, buyer_has), serious)
+    sold_as, asking = _asked(lot, prices)
+    others = [readable(other) for other in lot if other != bird]
+    data = None if photos is None else photos.latest(bird)
+    laid = _laid(sources, bird)
+    if not laid:
+        facts = replace(facts, unknown=(*facts.unknown, "how its dam's group laid: not counted"))
+    return Sheet(
+        facts.number, listed(others) if others else "", sold_as, asking, facts,
+        "" if data is None else base64.b64encode(data).decode("ascii"),
+        _forebears(sources, bird), laid, kin.of_bird(bird, [*lot, *buyer_has]), serious,
+    )  # fmt: skip
+
+
+def _forebears(sources: Sources, bird: str) -> tuple[tuple[str, str], ...]:
+    """Three generations, place by place."""
+    if sources.pedigree is None:
+        return ()
+    told = places_in_words(ancestors(sources.pedigree, bird), sources.birds, most=MOST_NAMED)
+    return tuple((whose(path), readable(said)) for path, said in told)
+
+
+def _laid(sources: Sources, bird: str) -> str:
+    """What its dam's group laid in the year before; blank where nobody counted, or its dam was never seen."""
+    laid = None if sources.pedigree is None else laid_by_dams(sources.flock, sources.pedigree, bird)
+    if laid is None:
+        return ""
+    return (
+        f"{laid.eggs:,.0f} eggs in pens of up to {counted(laid.hens, 'hen')} where its possible dams stood, counted "
+        f"between {day(laid.first)} and {day(laid.last)}: {laid.eggs / laid.hen_days:.2f} a hen a day"
+    )
 
 
 def _asked(page: tuple[str, ...], prices: Prices | None) -> tuple[str, str]:
@@ -179,29 +255,27 @@ class _Kin:
         if pedigree is not None:
             self.worst = WorstCase(pedigree, list(dict.fromkeys(birds)))
             self.lines = Descent(pedigree, self.sexes)
+            self.relations = Relations(pedigree, self.sexes)
 
-    def of_page(self, page: tuple[str, ...], buyer_has: Sequence[str]) -> tuple[str, ...]:
-        """One sentence a pair: those of the page, then each with each bird the buyer has."""
+    def of_bird(self, bird: str, others: Sequence[str]) -> tuple[str, ...]:
+        """One sentence for each other bird of the lot and each the buyer has; then the bird's own inbreeding."""
         if self.pedigree is None:
             return ()
-        pairs = [
-            *combinations(page, 2),
-            *((bird, other) for bird in page for other in buyer_has if bird != other),
-        ]
-        said = [self._pair(first, second) for first, second in pairs]
-        own = float(max(self.pedigree.inbreeding[self.pedigree.positions(page)]))
-        if len(page) == 1:
-            said.append(
-                f"The bird's own inbreeding is {own:.3f}. Put to an unrelated mate, its chicks have none."
-            )
-        return tuple(said)
+        said = [self._pair(bird, other) for other in dict.fromkeys(others) if other != bird]
+        own = float(self.pedigree.inbreeding[self.pedigree.positions([bird])][0])
+        return (
+            *said,
+            f"The bird's own inbreeding is {own:.3f}. Put to an unrelated mate, its chicks have none.",
+        )
 
     def _pair(self, first: str, second: str) -> str:
         assert self.pedigree is not None
         related = float(self.pedigree.relationship([first], [second])[0, 0])
         if {self.sexes[first], self.sexes[second]} != {"male", "female"}:
             pair = f"{readable(first)} and {readable(second)}"
-            return f"{pair}: relationship {related:.2f} (that of full sisters or brothers is 0.50)."
+            told = self.relations.in_words(first, second)
+            said = f"{pair}: relationship {related:.2f} (that of full sisters or brothers is 0.50)"
+            return f"{said}; {readable(told)}." if told else f"{said}."
         cock, hen = (first, second) if self.sexes[first] == "male" else (second, first)
         worst = self.worst.pair(cock, hen).relationship / 2
         why = "; ".join(self.lines.common_ancestors(cock, hen, most=1)) if related > 0 else ""

@@ -138,3 +138,13 @@ def test_a_supplier_s_bird_of_another_spring_may_be_the_same_bird() -> None:
 def test_no_sex_no_word_for_it() -> None:
     assert Relations(of(FAMILY), {}).between("x", "z").words == "half sib"
     assert Relations(of(FAMILY), {}).between("x", "s").words == "its sire"
+
+
+def test_a_phrase_names_both_birds() -> None:
+    found = Relations(of(FAMILY), SEXES)
+    assert found.in_words("x", "t") == "t is x's sire's sister"
+    assert found.in_words("s", "h") == "h is s's half sister"
+    assert found.in_words("x", "s") == "s is x's sire" and found.in_words("x", "l") == ""
+    doubt = pen({"d1": 0.5}, {"s1": 0.3, "s2": 0.2})
+    assert doubt.in_words("z", "y") == "y is perhaps z's half sister"
+    assert doubt.in_words("x", "s1") == "s1 is perhaps x's sire"
