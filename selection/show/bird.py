@@ -5,7 +5,6 @@ The facts are `decide.life`'s; here they are worded and laid out. What people ty
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 from datetime import date
 from itertools import pairwise
@@ -28,6 +27,7 @@ from selection.show.page.fragments import (
     heading,
     join,
     paragraph,
+    photo_img,
     sentence,
     stylesheet,
 )
@@ -297,13 +297,6 @@ def write_page(life: Life, flock_path: Path, out: Path) -> Album:
 
 def _lines(name: str, lines: Sequence[str]) -> list[Markup]:
     return [heading(name), bullets(lines)]
-
-
-def photo_img(data: bytes, says: str, kind: str = "photo") -> Fragment:
-    """A prepared photo as it stands in a page."""
-    return Fragment('<img class="{}" alt="{}" src="data:image/jpeg;base64,{}">').format(
-        kind, says, base64.b64encode(data).decode("ascii")
-    )
 
 
 def photographs(life: Life, photos: Album | None) -> Fragment:

@@ -15,7 +15,7 @@ import pandas as pd
 
 from selection.answer import REACH, Answer, Note, facts
 from selection.records.flock import Flock
-from selection.records.settings.reading import Section
+from selection.records.settings.reading import Section, Standard
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.judges import CARD, Judged, Looks, cell_of, judge, looks, say
 from selection.standard.seen import Seen, gather, predict_rest
@@ -24,6 +24,8 @@ from selection.standard.traits import measure_of
 MEASURED = [
     "section", "bird", "group", "value", "se", "points", "points_se", "low", "high", "place", "state", "why",
 ]  # fmt: skip
+APART = 0.1
+"""Share of a section's points from which two judges are said to differ on a bird."""
 
 
 def measured_points(flock: Flock, growth: Growth) -> pd.DataFrame:
@@ -83,6 +85,22 @@ class Points(Answer):
     def in_section(self, section: str) -> pd.DataFrame:
         """What `measured` says of one section, by bird."""
         return self.measured[self.measured["section"] == section].set_index("bird")
+
+
+def disagreements(points: Points, standard: Standard) -> pd.DataFrame:
+    """Where judges of one bird differ once their levels are taken off: bird, section, judge, points, adjusted.
+
+    One row a judge: the mean of what he gave. A section is there where two judges lie a tenth of its points apart,
+    and a whole point at least.
+    """
+    looks = points.looks[["row", "bird", "judge"]].dropna(subset="bird")
+    given = points.given.merge(looks, on="row").dropna(subset="points")
+    means = (
+        given.groupby(["bird", "section", "judge"], sort=False)[["points", "adjusted"]].mean().reset_index()
+    )
+    spread = means.groupby(["bird", "section"])["adjusted"].transform(lambda own: own.max() - own.min())
+    most = means["section"].map({s.name: s.points for s in standard.sections})
+    return means[spread >= np.maximum(APART * most, 1.0)].reset_index(drop=True)
 
 
 def score(flock: Flock, growth: Growth | None = None) -> Points:

@@ -7,7 +7,7 @@ bird of a pen fathered or mothered whom is taken as drawn bird by bird, as in th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -118,6 +118,25 @@ class Relations:
             doubt = "perhaps " if words.startswith("perhaps a ") else ""
             named = f"{doubt}{own}{words.removeprefix('perhaps a ')}"
         return f"{other} is {named}"
+
+    def family_line(self, bird: str, others: Iterable[str]) -> list[str]:
+        """What a bird is to others, alike ones together: "half sister to 26-034", "her sire's sister: 24-007".
+
+        Its own parents are left out: they are told beside it.
+        """
+        own: dict[str, list[str]] = {}
+        for other in others:
+            there, back = self.between(bird, other), self.between(other, bird)
+            if not there.words or there.words.split()[-1] in PARENT:
+                continue
+            his = HIS.get(self.sexes.get(bird, ""), "its")
+            if there.words == "further related":
+                own.setdefault("further related to", []).append(other)
+            elif f"{his} " in there.words:
+                own.setdefault(f"{there.words}:", []).append(other)
+            else:
+                own.setdefault(f"{back.words} to", []).append(other)
+        return [f"{words} {_listed(names)}" for words, names in own.items()]
 
     def _lines(self, one: int, two: int) -> list[tuple[str, float, bool]]:
         """Relations, the nearest first: words, the relationship they come to, whether they are sure.
@@ -233,3 +252,8 @@ def _of(whose: str, words: str) -> str:
     said = words.removeprefix("perhaps a ")
     doubt = "perhaps " if said != words else ""
     return f"{doubt}{whose} {said if ' or ' in said else said.removeprefix('full ')}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last

@@ -154,6 +154,13 @@ def picture(figure: Figure, title: str, says: str) -> Fragment:
     ).format(title, says, data)
 
 
+def photo_img(data: bytes, says: str, kind: str = "photo") -> Fragment:
+    """A prepared photo as it stands in a page; `says` is for readers who cannot see it."""
+    return Fragment('<img class="{}" alt="{}" src="data:image/jpeg;base64,{}">').format(
+        kind, says, base64.b64encode(data).decode("ascii")
+    )
+
+
 def _class(kind: str) -> Markup:
     return Markup(' class="{}"').format(kind) if kind else Markup("")
 

@@ -9,13 +9,21 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from markupsafe import Markup
 
-from selection.show.page.figures import halves, missing
+from selection.answer import REACH
+from selection.decide.wording import counted
+from selection.show.page.figures import halves, kilograms, missing
 from selection.show.page.fragments import Fragment
-from selection.show.page.style import INK, KEEP, QUIET, RULE
+from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
+from selection.standard.bands import weighed_section, young_class
+
+if TYPE_CHECKING:
+    from selection.records.settings.reading import Standard
+    from selection.standard.growth import Growth
 
 Values = Sequence[float] | np.ndarray
 
@@ -220,3 +228,125 @@ def _bar(row: SectionPoints) -> Markup:
     return Markup('<tr><th scope="row">{}</th><td>{}</td><td class="number">{}</td></tr>').format(
         row.title, drawn, told
     )
+
+
+WIDE, HIGH = 230, 128
+LEFT, RIGHT, TOP, FOOT = 24, 10, 8, 32
+GROWTH_SIZE = 11
+"""Size of letters and figures, in the picture's own units: some 8 points where a card is printed."""
+TEXT = Markup(
+    '<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
+)
+
+
+@dataclass(frozen=True)
+class Grown:
+    """How one bird grew: weeks and grams of its usable weighings in order of age; grams and se at the standard's age.
+
+    `grams` and `se` are missing where the standard measures no weight at an age.
+    """
+
+    bird: str
+    sex: str
+    weeks: np.ndarray
+    weighed: np.ndarray
+    grams: float
+    se: float
+
+
+def growth_picture(grown: Grown | None, growth: Growth, standard: Standard) -> Fragment:
+    """Its weighings on its sex's growth curve, with the standard's band at its age and the estimate there."""
+    if grown is None:
+        return Fragment('<p class="small">Never weighed: no picture of its growth.</p>')
+    return _Plot(grown, growth, standard).drawn()
+
+
+class _Plot:
+    """One growth picture: scales, and the parts drawn on them."""
+
+    def __init__(self, grown: Grown, growth: Growth, standard: Standard) -> None:
+        self.grown, self.growth, self.sex = grown, growth, grown.sex
+        section = weighed_section(standard)
+        told = section is not None and not missing(grown.grams)
+        self.target = section.at_weeks if section and told else None
+        band = section.band.get(young_class(section, self.sex)) if section and told else None
+        self.band = band if self.target else None
+        self.last = max(grown.weeks.max(), self.target or 0) * 1.04 + 1
+        curve = self.growth.expected(self.sex, np.array([self.last]))[0]
+        self.top = 1.12 * max(grown.weighed.max(), curve, band[1] if band else 0)
+
+    def x(self, weeks: float) -> float:
+        return LEFT + (WIDE - LEFT - RIGHT) * weeks / self.last
+
+    def y(self, grams: float) -> float:
+        return HIGH - FOOT - (HIGH - FOOT - TOP) * grams / self.top
+
+    def drawn(self) -> Fragment:
+        parts = [self._axes(), self._band(), self._curve(), self._weighings(), self._estimate()]
+        return Fragment(
+            '<figure class="growth"><figcaption>{}</figcaption>'
+            '<svg role="img" aria-label="{}" viewBox="0 0 {} {}">{}</svg></figure>'
+        ).format(self._title(), self._says(), WIDE, HIGH, Markup("").join(parts))
+
+    def _title(self) -> str:
+        band = f"; box: standard at {self.target:g} weeks" if self.band else ""
+        return f"Growth, kg{band}"
+
+    def _says(self) -> str:
+        grown = self.grown
+        latest = f"{kilograms(grown.weighed[-1])} kg at {grown.weeks[-1]:.0f} weeks"
+        said = f"{grown.bird}: {counted(len(grown.weeks), 'weighing')}, the last {latest}"
+        if missing(grown.grams):
+            return said
+        low, high = (kilograms(grown.grams + sign * REACH * grown.se) for sign in (-1, 1))
+        return f"{said}; at {self.target:g} weeks {kilograms(grown.grams)} kg, 90 % interval {low} to {high}"
+
+    def _axes(self) -> Markup:
+        step = 1000 if self.top > 2500 else 500
+        lines = [
+            Markup('<path d="M{:.1f} {:.1f}H{}" stroke="{}" stroke-width=".8"/>').format(
+                LEFT, self.y(g), WIDE - RIGHT, RULE
+            )
+            + TEXT.format(LEFT - 5, self.y(g) + 3.5, GROWTH_SIZE, "end", QUIET, f"{g / 1000:g}")
+            for g in np.arange(0, self.top, step)
+        ]
+        weeks = [
+            TEXT.format(self.x(w), HIGH - FOOT + 14, GROWTH_SIZE, "middle", QUIET, f"{w + 0.0:g}")
+            for w in ticks(0, self.last, 6)
+        ]
+        about = f"weeks of age; line: all {self.sex}s"
+        words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, GROWTH_SIZE, "middle", QUIET, about)
+        return Markup("").join([*lines, *weeks, words])
+
+    def _band(self) -> Markup:
+        if self.band is None or self.target is None:
+            return Markup("")
+        wide = self.x(1) - self.x(0)
+        return Markup(
+            '<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}" stroke="{}" stroke-width="1"/>'
+        ).format(
+            self.x(self.target) - wide, self.y(self.band[1]), 2 * wide,
+            self.y(self.band[0]) - self.y(self.band[1]), BAND, KEEP,
+        )  # fmt: skip
+
+    def _curve(self) -> Markup:
+        weeks = np.linspace(0, self.last, 40)
+        grams = self.growth.expected(self.sex, weeks)
+        points = " ".join(f"{self.x(w):.1f},{self.y(g):.1f}" for w, g in zip(weeks, grams, strict=True))
+        return Markup('<polyline points="{}" fill="none" stroke="{}" stroke-width="1.4"/>').format(
+            points, QUIET
+        )
+
+    def _weighings(self) -> Markup:
+        dot = Markup('<circle cx="{:.1f}" cy="{:.1f}" r="3.2" fill="{}"/>')
+        at = zip(self.grown.weeks, self.grown.weighed, strict=True)
+        return Markup("").join(dot.format(self.x(weeks), self.y(grams), KEEP) for weeks, grams in at)
+
+    def _estimate(self) -> Markup:
+        if missing(self.grown.grams) or self.target is None:
+            return Markup("")
+        x, half = self.x(self.target), REACH * self.grown.se
+        low, high = self.y(self.grown.grams - half), self.y(self.grown.grams + half)
+        return Markup(
+            '<path d="M{0:.1f} {1:.1f}V{2:.1f}M{3:.1f} {1:.1f}h8M{3:.1f} {2:.1f}h8" stroke="{4}" stroke-width="1.6"/>'
+        ).format(x, low, high, x - 4, INK)

@@ -3,54 +3,44 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from markupsafe import Markup
 
-from selection.answer import REACH
+from selection.decide.life import unseen_place
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import counted, each
 from selection.merit.explain import Why, contributions_of
+from selection.merit.relationship.kinship import parents
+from selection.merit.relationship.relations import Relations
+from selection.records.photos import Album, album
 from selection.records.settings.reading import Standard
-from selection.show.page.figures import kilograms, missing, signed, spread
-from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph, sentence
+from selection.show.page.figures import halves, missing, signed, spread
+from selection.show.page.fragments import (
+    Fragment,
+    bullets,
+    folded,
+    heading,
+    join,
+    paragraph,
+    photo_img,
+    sentence,
+    table,
+)  # fmt: skip
 from selection.show.page.ring_marks import ring_mark
-from selection.show.page.small_plots import SectionPoints, section_bars, ticks
-from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
+from selection.show.page.small_plots import Grown, SectionPoints, growth_picture, section_bars
 from selection.show.sections.candidates import points_told, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
-from selection.standard.bands import GROWN, weighed_section, young_class
+from selection.standard.bands import GROWN, weighed_section
+from selection.standard.points import disagreements
 
 if TYPE_CHECKING:
+    from selection.merit.relationship.pedigree import Pedigree
     from selection.records.settings.reading import Standard
-    from selection.standard.growth import Growth
-
-WIDE, HIGH = 230, 128
-LEFT, RIGHT, TOP, FOOT = 24, 10, 8, 32
-SIZE = 11
-"""Size of letters and figures, in the picture's own units: some 8 points where a card is printed."""
-TEXT = Markup(
-    '<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
-)
-
-
-@dataclass(frozen=True)
-class Grown:
-    """How one bird grew: weeks and grams of its usable weighings in order of age; grams and se at the standard's age.
-
-    `grams` and `se` are missing where the standard measures no weight at an age.
-    """
-
-    bird: str
-    sex: str
-    weeks: np.ndarray
-    weighed: np.ndarray
-    grams: float
-    se: float
 
 
 def section_points(meeting: Meeting) -> dict[str, list[SectionPoints]]:
@@ -89,113 +79,18 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
     }  # fmt: skip
 
 
-def growth_picture(grown: Grown | None, growth: Growth, standard: Standard) -> Fragment:
-    """Its weighings on its sex's growth curve, with the standard's band at its age and the estimate there."""
-    if grown is None:
-        return Fragment('<p class="small">Never weighed: no picture of its growth.</p>')
-    return _Plot(grown, growth, standard).drawn()
-
-
-class _Plot:
-    """One growth picture: scales, and the parts drawn on them."""
-
-    def __init__(self, grown: Grown, growth: Growth, standard: Standard) -> None:
-        self.grown, self.growth, self.sex = grown, growth, grown.sex
-        section = weighed_section(standard)
-        told = section is not None and not missing(grown.grams)
-        self.target = section.at_weeks if section and told else None
-        band = section.band.get(young_class(section, self.sex)) if section and told else None
-        self.band = band if self.target else None
-        self.last = max(grown.weeks.max(), self.target or 0) * 1.04 + 1
-        curve = self.growth.expected(self.sex, np.array([self.last]))[0]
-        self.top = 1.12 * max(grown.weighed.max(), curve, band[1] if band else 0)
-
-    def x(self, weeks: float) -> float:
-        return LEFT + (WIDE - LEFT - RIGHT) * weeks / self.last
-
-    def y(self, grams: float) -> float:
-        return HIGH - FOOT - (HIGH - FOOT - TOP) * grams / self.top
-
-    def drawn(self) -> Fragment:
-        parts = [self._axes(), self._band(), self._curve(), self._weighings(), self._estimate()]
-        return Fragment(
-            '<figure class="growth"><figcaption>{}</figcaption>'
-            '<svg role="img" aria-label="{}" viewBox="0 0 {} {}">{}</svg></figure>'
-        ).format(self._title(), self._says(), WIDE, HIGH, Markup("").join(parts))
-
-    def _title(self) -> str:
-        band = f"; box: standard at {self.target:g} weeks" if self.band else ""
-        return f"Growth, kg{band}"
-
-    def _says(self) -> str:
-        grown = self.grown
-        latest = f"{kilograms(grown.weighed[-1])} kg at {grown.weeks[-1]:.0f} weeks"
-        said = f"{grown.bird}: {counted(len(grown.weeks), 'weighing')}, the last {latest}"
-        if missing(grown.grams):
-            return said
-        low, high = (kilograms(grown.grams + sign * REACH * grown.se) for sign in (-1, 1))
-        return f"{said}; at {self.target:g} weeks {kilograms(grown.grams)} kg, 90 % interval {low} to {high}"
-
-    def _axes(self) -> Markup:
-        step = 1000 if self.top > 2500 else 500
-        lines = [
-            Markup('<path d="M{:.1f} {:.1f}H{}" stroke="{}" stroke-width=".8"/>').format(
-                LEFT, self.y(g), WIDE - RIGHT, RULE
-            )
-            + TEXT.format(LEFT - 5, self.y(g) + 3.5, SIZE, "end", QUIET, f"{g / 1000:g}")
-            for g in np.arange(0, self.top, step)
-        ]
-        weeks = [
-            TEXT.format(self.x(w), HIGH - FOOT + 14, SIZE, "middle", QUIET, f"{w + 0.0:g}")
-            for w in ticks(0, self.last, 6)
-        ]
-        about = f"weeks of age; line: all {self.sex}s"
-        words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, SIZE, "middle", QUIET, about)
-        return Markup("").join([*lines, *weeks, words])
-
-    def _band(self) -> Markup:
-        if self.band is None or self.target is None:
-            return Markup("")
-        wide = self.x(1) - self.x(0)
-        return Markup(
-            '<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}" stroke="{}" stroke-width="1"/>'
-        ).format(
-            self.x(self.target) - wide, self.y(self.band[1]), 2 * wide,
-            self.y(self.band[0]) - self.y(self.band[1]), BAND, KEEP,
-        )  # fmt: skip
-
-    def _curve(self) -> Markup:
-        weeks = np.linspace(0, self.last, 40)
-        grams = self.growth.expected(self.sex, weeks)
-        points = " ".join(f"{self.x(w):.1f},{self.y(g):.1f}" for w, g in zip(weeks, grams, strict=True))
-        return Markup('<polyline points="{}" fill="none" stroke="{}" stroke-width="1.4"/>').format(
-            points, QUIET
-        )
-
-    def _weighings(self) -> Markup:
-        dot = Markup('<circle cx="{:.1f}" cy="{:.1f}" r="3.2" fill="{}"/>')
-        at = zip(self.grown.weeks, self.grown.weighed, strict=True)
-        return Markup("").join(dot.format(self.x(weeks), self.y(grams), KEEP) for weeks, grams in at)
-
-    def _estimate(self) -> Markup:
-        if missing(self.grown.grams) or self.target is None:
-            return Markup("")
-        x, half = self.x(self.target), REACH * self.grown.se
-        low, high = self.y(self.grown.grams - half), self.y(self.grown.grams + half)
-        return Markup(
-            '<path d="M{0:.1f} {1:.1f}V{2:.1f}M{3:.1f} {1:.1f}h8M{3:.1f} {2:.1f}h8" stroke="{4}" stroke-width="1.6"/>'
-        ).format(x, low, high, x - 4, INK)
-
-
 MOST_REASONS = 4
 LEAST = 0.05
 """Points of merit under which a reason is not worth a line."""
 
 
-def cards(meeting: Meeting) -> Fragment:
-    """Cards of the birds at stake (kept, in reserve, to be looked at again), and a line for each of the others."""
-    pieces: list[Markup] = []
-    looked_up = _Box(meeting)
+def cards(meeting: Meeting, path: str | Path | None = None) -> Fragment:
+    """Cards of the birds at stake (kept, in reserve, to be looked at again), and a line for each of the others.
+
+    `path` is the flock's folder: its birds' photos stand on their cards, and files that are none are named.
+    """
+    looked_up = _Box(meeting, path)
+    pieces: list[Markup] = [relatives(meeting)]
     for name, group in meeting.verdicts.groups.items():
         if not len(group.table):
             continue
@@ -209,7 +104,45 @@ def cards(meeting: Meeting) -> Fragment:
             Fragment('<div class="cards">{}</div>').format(inside),
             *([paragraph("The others, in a line each", "lead"), bullets(others, "small")] if others else []),
         ]
-    return join(pieces) if pieces else paragraph("No candidates, so no cards.", "quiet")
+    if len(pieces) < 2:
+        return paragraph("No candidates, so no cards.", "quiet")
+    left_out = [] if looked_up.album is None else looked_up.album.left_out
+    return join(
+        [*pieces, *([paragraph("Photos left out", "lead"), bullets(left_out, "small")] if left_out else [])]
+    )
+
+
+def staying(meeting: Meeting) -> list[str]:
+    """The birds that stand at keep or reserve, group by group."""
+    table = meeting.verdicts.table
+    return table.loc[table["stands"].isin(["keep", "reserve"]), "bird"].tolist()
+
+
+def relatives(meeting: Meeting) -> Fragment:
+    """Who of the kept and the reserve is related to whom, and how, in words."""
+    birds = staying(meeting)
+    relations = _relations(meeting)
+    rows = [
+        {"bird": bird, "how": sentence("; ".join(lines))}
+        for bird in birds
+        if (lines := relations.family_line(bird, [other for other in birds if other != bird]))
+    ]
+    if len(birds) < 2:
+        return Fragment("")
+    none = "None of the kept and the reserve is related to another, as far as is known."
+    shown = table(
+        rows,
+        {"bird": "Bird", "how": "To the others that stay"},
+        "Relatives among them",
+        empty=none,
+        kind="stack",
+    )
+    return folded("How the kept and the reserve are related", shown)
+
+
+def _relations(meeting: Meeting) -> Relations:
+    birds = meeting.flock.birds
+    return Relations(meeting.merit.pedigree, dict(zip(birds["bird"], birds["sex"], strict=True)))
 
 
 def card(meeting: Meeting, bird: str) -> Fragment:
@@ -224,8 +157,30 @@ def card(meeting: Meeting, bird: str) -> Fragment:
 class _Box:
     """What the cards look up, gathered once for all of them: each a mapping by bird."""
 
-    def __init__(self, meeting: Meeting) -> None:
-        self.meeting = meeting
+    def __init__(self, meeting: Meeting, path: str | Path | None = None) -> None:
+        self.meeting, self.path = meeting, path
+
+    @cached_property
+    def album(self) -> Album | None:
+        """The birds' photos; None where no folder is told."""
+        flock = self.meeting.flock
+        return album(self.path, flock.birds["bird"], flock.plan.on) if self.path else None
+
+    @cached_property
+    def relations(self) -> Relations:
+        return _relations(self.meeting)
+
+    @cached_property
+    def staying(self) -> list[str]:
+        return staying(self.meeting)
+
+    @cached_property
+    def differ(self) -> dict[str, list[Any]]:
+        """Rows of what judges of one bird differ on, by bird."""
+        found: dict[str, list[Any]] = {}
+        for row in each(disagreements(self.meeting.merit.points, self.meeting.flock.standard)):
+            found.setdefault(row.bird, []).append(row)
+        return found
 
     @cached_property
     def sources(self) -> Sources:
@@ -282,7 +237,8 @@ def _card(box: _Box, row: Any) -> Fragment:
         _against(box, row.bird),
     )
     columns = Markup("").join(Markup("<div>{}</div>").format(part) for part in parts)
-    more = paragraph(" ".join([_relatives(box, row.bird, facts), *_remarks(facts)]), "small")
+    said = [_relatives(box, row.bird, facts), *_differing(box, row.bird), *_remarks(facts)]
+    more = paragraph(" ".join(said), "small")
     return Fragment(
         '<article class="card" id="bird-{}">{}<details class="wide"><summary>Points, growth, and why</summary>'
         '<div class="three">{}</div>{}</details></article>'
@@ -292,14 +248,53 @@ def _card(box: _Box, row: Any) -> Fragment:
 def _head(box: _Box, row: Any, facts: Facts) -> Fragment:
     """Rings, number, verdict and its reason, then what the bird itself is worth."""
     name = f", {facts.name}" if facts.name else ""
-    return Fragment("<header>{}<div><h4>{}{} {}</h4>{}{}</div></header>").format(
+    photo = box.album.latest(row.bird) if box.album else None
+    return Fragment("<header>{}{}<div><h4>{}{} {}</h4>{}{}{}</div></header>").format(
+        "" if photo is None else photo_img(photo, f"Photo of {row.bird}", "face"),
         ring_mark(row.left, row.right, row.bird),
         row.bird,
         name,
         verdict_of(row, box.ranking[row.bird].bar),
         paragraph(sentence(row.reason)),
+        paragraph(_family(box, row.bird)),
         paragraph(_own(box, row.bird), "small"),
     )
+
+
+def _family(box: _Box, bird: str) -> str:
+    """Its family in a line: by whom, out of whom, and what it is to the others that stay."""
+    pedigree = box.meeting.merit.pedigree
+    at = int(pedigree.positions([bird])[0])
+    told = {side: _parent(pedigree, side, at) for side in ("sire", "dam")}
+    if not any(told.values()):
+        by = "parents not on record"
+    else:
+        by = f"by {told['sire'] or 'a cock not on record'} out of {told['dam'] or 'a hen not on record'}"
+    kin = box.relations.family_line(bird, [other for other in box.staying if other != bird])
+    return sentence("; ".join([by, *kin]))
+
+
+def _parent(pedigree: Pedigree, side: str, at: int) -> str:
+    """Who one parent is, or among how many; stock never seen here as such; blank: not on record."""
+    possible = parents(pedigree, side, at)
+    if not possible:
+        return ""
+    place = unseen_place(pedigree.birds[possible[0][0]])
+    if place is not None:
+        return f"unseen stock of {place}"
+    if len(possible) > 1:
+        return f"one of {len(possible)} {'cocks' if side == 'sire' else 'hens'}"
+    name = pedigree.birds[possible[0][0]]
+    return "" if name.startswith(f"{side} of ") else name
+
+
+def _differing(box: _Box, bird: str) -> list[str]:
+    """Who said what where judges differ."""
+    by_section: dict[str, list[str]] = {}
+    for row in box.differ.get(bird, []):
+        by_section.setdefault(row.section, []).append(f"{row.judge} {halves(row.points)}")
+    said = [f"{box.titles.get(name, name)} {', '.join(who)}" for name, who in by_section.items()]
+    return [f"Judges differ: {'; '.join(said)}."] if said else []
 
 
 def _own(box: _Box, bird: str) -> str:
