@@ -94,20 +94,36 @@ class Spring(Answer):
 def next_spring(
     flock: Flock, merit: Merit, verdicts: Verdicts, pens: Matings, costs: CostsToDate, seed: int = SEED
 ) -> Spring:
-    """The ways to next spring: eggs on offer and the holding's own pens, as the plan's `[spring]` asks.
+    """Set the ways to next spring side by side: eggs on offer and own pens, as the plan's `[spring]` asks.
 
     Parameters
     ----------
-    flock, merit, verdicts, pens, costs
-        The flock on the meeting's day and the meeting's own answers about it.
-    seed
+    flock : Flock
+        The flock on the meeting's day.
+    merit : Merit
+        Its ranking.
+    verdicts : Verdicts
+        What the meeting proposes.
+    pens : Matings
+        Who is put to whom: the own pens that may lay the eggs.
+    costs : CostsToDate
+        The season's bills on the birds that carry them; no bill, no cost of rearing.
+    seed : int
         Of every draw: the same records give the same table.
 
     Returns
     -------
     Spring
-        Without offers in the plan every past supplier counts as one, at the last price on record; without
-        `choose_from` four birds are wanted for each that is kept or in reserve.
+        One row a way and number of eggs. Without offers in the plan every past supplier counts as one, at the last
+        price on record; without `choose_from` four birds are wanted for each that is kept or in reserve.
+
+    Examples
+    --------
+    >>> from selection import matings, next_spring, prices
+    >>> costs = prices(flock, verdicts, merit=merit).costs
+    >>> ways = next_spring(flock, merit, verdicts, matings(flock, merit, verdicts), costs).table
+    >>> bool(ways.groupby("source")["enough"].is_monotonic_increasing.all())
+    True
     """
     asked, wish, rng = flock.plan.spring or Asked(), wish_of(flock.plan), np.random.default_rng(seed)
     offers, notes = offers_of(flock, asked)
