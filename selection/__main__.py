@@ -146,7 +146,26 @@ def _record(options: argparse.Namespace) -> int:
     if "standard.toml" in recorded.adopted:
         for line in likes_by_name(read_standard(options.flock / "standard.toml")):
             print(line)
-    return recorded.status
+    entered = {*recorded.taken, *recorded.completed, *recorded.corrected}
+    impossible = _impossible(options.flock) if entered & {"birds", "clutches", "pens"} else None
+    if impossible:
+        print(f"a meeting cannot be held so: {impossible}", file=sys.stderr)
+    return max(recorded.status, int(impossible is not None))
+
+
+def _impossible(path: Path) -> str | None:
+    """What of the parents on record no meeting could reckon with, pens and clutches seen together; else None."""
+    from selection.errors import PedigreeError, SelectionError
+    from selection.merit.relationship.parentage import parentage
+    from selection.records.flock import read_flock
+
+    try:
+        parentage(read_flock(path))
+    except PedigreeError as error:
+        return str(error)
+    except SelectionError:  # said elsewhere: no plan yet, a standard with faults
+        return None
+    return None
 
 
 def _meeting(options: argparse.Namespace) -> int:
@@ -312,6 +331,9 @@ def _check(options: argparse.Namespace) -> int:
 
     found = check(options.flock)
     print(found.text())
+    if impossible := _impossible(options.flock):
+        print(f"a meeting cannot be held so: {impossible}")
+        return max(found.status, 1)
     return found.status
 
 

@@ -87,6 +87,18 @@ def test_a_bad_row_is_refused_and_the_rest_is_kept(kind: str, hand_in, tmp_path:
     assert len(kept.birds) >= 7 and len(kept.rings) >= 6
 
 
+def test_parents_that_no_meeting_can_reckon_with_are_said_when_recorded_and_by_check(
+    hand_in, tmp_path: Path, capsys
+) -> None:
+    """A hen entered as of a clutch for which she stood in the pen herself."""
+    forms = with_rows("birds", {"bird": "25-09", "sex": "female", "hatched_on": "2025", "clutch": "26-H1"})
+    forms["pens"] = [*forms["pens"], {"pen": "Old Yard", "bird": "25-09", "from": "2026-01-10"}]
+    status, said = hand_in(forms)
+    assert status == 1 and "a meeting cannot be held so: a loop of parents" in said and "25-09" in said
+    assert main(["check", str(tmp_path / "flock")]) == 1
+    assert "a loop of parents" in capsys.readouterr().out
+
+
 def test_an_ambiguous_pair_names_all_that_fit(hand_in) -> None:
     status, said = hand_in(with_rows("rings", *TWINS))
     assert status == 1 and "26-01" in said and "26-04" in said

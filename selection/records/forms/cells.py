@@ -10,7 +10,7 @@ from __future__ import annotations
 import calendar
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -119,6 +119,19 @@ _COMMA = re.compile(r"[+-]?\d*,\d+")
 _TWO_WAYS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")  # 1,200: a thousand and more, or a little over one
 _QUARTER = re.compile(r"(\d*) ?([¼½¾])")
 _QUARTERS = {"¼": 0.25, "½": 0.5, "¾": 0.75}
+_FRACTION = re.compile(r"(?:(\d+) +)?([1-7])/([2348])")
+_LETTERS = re.compile(r"[\s_-]")
+_UNIT = re.compile(r"([^\d\s.,+-]*) *([+-]?[\d.,][\d.,' ¼½¾/]*?) *([^\d\s.,]*)")
+UNITS = {"g": {"g": 1.0, "gram": 1.0, "grams": 1.0, "kg": 1000.0}, "mm": {"mm": 1.0, "cm": 10.0}}
+"""What a column's unit may be written as, and how many of it that is."""
+MONEY = ("£", "€", "$", "gbp", "eur", "usd", "chf", "fr", "fr.", "kr")
+"""What may stand beside an amount: it is in the plan's currency all the same."""
+WORDS_FOR = {
+    **dict.fromkeys(("cock", "cockerel", "rooster"), ("male",)),
+    **dict.fromkeys(("hen", "pullet"), ("female",)),
+    "dead": ("died",),
+}
+"""Words that breeders write for one of a column's own."""
 _SPACES = str.maketrans({"\u00a0": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "’": "'"})
 _INVISIBLE = "\ufeff\u200b\u2060"
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
@@ -198,7 +211,7 @@ def shown(cell: object) -> str:
     return text if len(text) <= 60 else text[:57] + "…"
 
 
-def _read(read: Callable[[Any], Cell], cell: Any, column: Column) -> Cell:
+def _read(read: Callable[[Any, Column], Cell], cell: Any, column: Column) -> Cell:
     if isinstance(cell, str):
         cell = tidy(cell)
     if cell is None or cell == "" or (isinstance(cell, float) and cell != cell):
@@ -207,9 +220,7 @@ def _read(read: Callable[[Any], Cell], cell: Any, column: Column) -> Cell:
         return Cell(None, "a value: open the workbook in a spreadsheet and save it, so that it is worked out")
     if isinstance(cell, str) and column.kind != "text" and cell.casefold() in _SPREADSHEET_ERRORS:
         return Cell(None, "a value or a blank cell; this is a spreadsheet's error")
-    if column.kind == "choice":
-        return _choice(cell, column)
-    return read(cell)
+    return read(cell, column)
 
 
 def _within(cell: Cell, column: Column) -> Cell:
@@ -225,7 +236,7 @@ def _within(cell: Cell, column: Column) -> Cell:
     return Cell(None, f"{limits if low is not None else f'at most {high:g}'}{unit}")
 
 
-def _text(cell: Any) -> Cell:
+def _text(cell: Any, column: Column | None = None) -> Cell:
     if isinstance(cell, datetime):
         return Cell(cell.date().isoformat() if cell.time() == time() else cell.isoformat(sep=" "))
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < MOST:
@@ -233,7 +244,7 @@ def _text(cell: Any) -> Cell:
     return Cell(str(cell))
 
 
-def _label(cell: Any) -> Cell:
+def _label(cell: Any, column: Column | None = None) -> Cell:
     if isinstance(cell, date | time | timedelta):
         return Cell(
             None, "a name: a spreadsheet made a date of it; format the column as text and type it again"
@@ -244,7 +255,7 @@ def _label(cell: Any) -> Cell:
     return found
 
 
-def _labels(cell: Any) -> Cell:
+def _labels(cell: Any, column: Column) -> Cell:
     whole = _label(cell)
     if whole.expected:
         return whole
@@ -253,17 +264,33 @@ def _labels(cell: Any) -> Cell:
 
 
 def _choice(cell: Any, column: Column) -> Cell:
+    text = str(cell).casefold()
     allowed = {a.casefold(): a for a in column.allowed}
-    value = allowed.get(str(cell).casefold())
-    return Cell(None, f"one of {', '.join(column.allowed)}") if value is None else Cell(value)
+    if text in allowed:
+        return Cell(allowed[text])
+    meant = _meant(text, column.allowed)
+    if meant is None:
+        return Cell(None, f"one of {', '.join(column.allowed)}")
+    return Cell(meant, note=f"taken as {meant}")
 
 
-def _date(cell: Any) -> Cell:
+def _meant(text: str, allowed: Sequence[str]) -> str | None:
+    """The one of `allowed` that a word means: its initial, a word for it, its letters without dashes, one or many."""
+    plain = _LETTERS.sub("", text)
+    meant = {
+        a for a in allowed if _LETTERS.sub("", a.casefold()).removesuffix("s") == plain.removesuffix("s")
+    }
+    meant |= {a for a in allowed if len(text) == 1 and a.casefold().startswith(text)}
+    meant |= {a for a in allowed if a in WORDS_FOR.get(text, ())}
+    return meant.pop() if len(meant) == 1 else None
+
+
+def _date(cell: Any, column: Column) -> Cell:
     found = read_date(cell)
     return Cell(found.day, found.expected, found.note)
 
 
-def _born(cell: Any) -> Cell:
+def _born(cell: Any, column: Column) -> Cell:
     year = str(int(cell)) if isinstance(cell, int | float) and float(cell).is_integer() else str(cell)
     if re.fullmatch(r"(19|20)\d\d", year) and not isinstance(cell, bool):
         return Cell(year)
@@ -272,15 +299,33 @@ def _born(cell: Any) -> Cell:
     return Cell(found.day.isoformat() if found.day else None, expected, found.note)
 
 
-def _number(cell: Any) -> Cell:
+def _number(cell: Any, column: Column) -> Cell:
     if isinstance(cell, bool) or not isinstance(cell, int | float | str):
         return Cell(None, "a number")
     value, note = _of_text(cell.translate(_SPACES)) if isinstance(cell, str) else (cell, None)
+    if value is None and note is None and isinstance(cell, str):
+        value, note = _with_unit(cell.translate(_SPACES).casefold(), column)
     if value is None:
         return Cell(None, note or "a number by itself, without its unit" + OR_BLANK)
     if not abs(value) <= MOST:
         return Cell(None, "a number that can be")
     return Cell(float(value), note=note and f"taken as {value:g}")
+
+
+def _with_unit(text: str, column: Column) -> tuple[float | None, str | None]:
+    """The number a text reads as once the column's own unit, or a sign of money, is taken off."""
+    found = _UNIT.fullmatch(text)
+    if not found:
+        return None, None
+    before, number, after = found.groups()
+    unit = before or after
+    factor = UNITS.get(column.unit, {column.unit: 1.0}).get(unit)
+    if column.kind == "money":
+        factor = 1.0 if unit in MONEY else None
+    if factor is None or (before and (after or column.kind != "money")):
+        return None, None
+    value, note = _of_text(number)
+    return (None, note) if value is None else (round(value * factor, 9), "with its unit")
 
 
 def _of_text(text: str) -> tuple[float | None, str | None]:
@@ -289,6 +334,8 @@ def _of_text(text: str) -> tuple[float | None, str | None]:
         return float(text), None
     if quarter := _QUARTER.fullmatch(text):
         return float(quarter[1] or 0) + _QUARTERS[quarter[2]], "a quarter sign"
+    if part := _FRACTION.fullmatch(text):
+        return float(part[1] or 0) + int(part[2]) / int(part[3]), "a fraction"
     if _TWO_WAYS.fullmatch(text):
         plain = text.replace(",", "")
         return (
@@ -306,25 +353,25 @@ def _of_text(text: str) -> tuple[float | None, str | None]:
     return None, None
 
 
-def _whole(cell: Any) -> Cell:
-    found = _number(cell)
+def _whole(cell: Any, column: Column) -> Cell:
+    found = _number(cell, column)
     if found.expected is None and not float(found.value).is_integer():
         return Cell(None, "a whole number")
     return found
 
 
-def _money(cell: Any) -> Cell:
-    found = _number(cell)
+def _money(cell: Any, column: Column) -> Cell:
+    found = _number(cell, column)
     if found.expected is not None or round(found.value, 2) == found.value:
         return found
     return Cell(round(found.value, 2), note=f"kept as {found.value:.2f}, to two decimals")
 
 
-READERS: dict[str, Callable[[Any], Cell]] = {
+READERS: dict[str, Callable[[Any, Column], Cell]] = {
     "text": _text,
     "label": _label,
     "labels": _labels,
-    "choice": _text,  # read against the column's own list
+    "choice": _choice,
     "date": _date,
     "born": _born,
     "number": _number,

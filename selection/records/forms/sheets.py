@@ -30,18 +30,20 @@ MEANT = {
 class Typed:
     """Typed `rows` of one form under spreadsheet rows: the columns handed in, faulty cells blank.
 
-    `cleared` holds, by column, the rows whose cell asks for the value on record to be cleared.
+    `cleared` holds, by column, the rows whose cell asks for the value on record to be cleared; `lacking` a fault for
+    each value that a row must give unless its key is on record already.
     """
 
     rows: pd.DataFrame
     cleared: dict[str, pd.Index]
     findings: list[Finding]
+    lacking: list[Finding]
 
 
 def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
     """The typed rows of a raw sheet; `sections` are the looks' own columns (scores only).
 
-    A missing required column, or a column that stands there twice, refuses every row of the sheet. Rows that
+    A column of the key that is missing, or one that stands there twice, refuses every row of the sheet. Rows that
     name a bird and say nothing of it (the season's workbook has one for each living bird) are left out.
     """
     form = FORMS[raw.form]
@@ -49,6 +51,7 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
     columns = {c.name.casefold(): c for c in (*form.columns, *sections)}
     places = raw.places()
     findings = idle + _header_findings(raw, form, columns)
+    lacking = _columns_lacking(raw, form)
     rows, cleared = {}, {}
     for name, column in columns.items():
         if name in places:
@@ -56,9 +59,13 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
             parsed = parse_column(cells, column)
             rows[column.name] = _with_meaning(parsed.values, column, cleared[column.name])
             findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
-            findings += _blanks(form.name, column, parsed, cleared[column.name])
+            blank = _blanks(form.name, column, parsed, cleared[column.name])
+            findings += blank if column.name in form.key else []
+            lacking += [] if column.name in form.key else blank
     frame = pd.DataFrame(rows, index=raw.cells.index)
-    return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings)
+    if raw.cells.empty:
+        findings, lacking = findings + lacking, []
+    return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings, lacking)
 
 
 def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:
@@ -93,15 +100,25 @@ def _header_findings(raw: Raw, form: Form, columns: dict[str, Column]) -> list[F
     unlisted = (at for name, at in places.items() if name not in {*columns, *HANDED_BACK})
     findings = [finding for at in unlisted for finding in _unlisted(raw, at, columns)]
     twice = [raw.header[at[0]] for name, at in places.items() if name in columns and len(at) > 1]
-    missing = [c for c in form.required if c not in places]
-    faults = [(name, "two columns of that name", "leave one of them") for name in twice]
-    faults += [
-        (name, "no column of that name", "every row needs it: name it in the header") for name in missing
-    ]
-    for name, found, expected in faults:
-        rows: Iterable[int | None] = raw.cells.index if len(raw.cells) else [None]
-        findings += [Finding(form.name, row, name, found, expected) for row in rows]
+    for name in twice:
+        findings += _on_each_row(raw, name, "two columns of that name", "leave one of them")
+    for name in (c for c in form.required if c in form.key and c not in places):
+        words = "every row needs it: name it in the header"
+        findings += _on_each_row(raw, name, "no column of that name", words)
     return findings
+
+
+def _columns_lacking(raw: Raw, form: Form) -> list[Finding]:
+    """A fault on each row for each column that only rows whose key is on record may leave out."""
+    places = raw.places()
+    words = "every row needs it whose key is not on record yet: name it in the header"
+    missing = [c for c in form.required if c not in form.key and c not in places]
+    return [f for c in missing for f in _on_each_row(raw, c, "no column of that name", words)]
+
+
+def _on_each_row(raw: Raw, column: str, found: str, expected: str) -> list[Finding]:
+    rows: Iterable[int | None] = raw.cells.index if len(raw.cells) else [None]
+    return [Finding(raw.form, row, column, found, expected) for row in rows]
 
 
 def _unlisted(raw: Raw, at: list[int], columns: dict[str, Column]) -> list[Finding]:

@@ -357,7 +357,16 @@ def _full_keys(raw: Raw) -> pd.DataFrame | None:
     keys = pd.DataFrame(columns, index=raw.cells.index).dropna(subset="on")
     if keys[named].isna().any(axis=None):
         return None
+    if "bird" in keys and keys["bird"].map(_may_be_respelt).any():
+        return None
     return keys[~keys_of(form, keys).duplicated()]
+
+
+def _may_be_respelt(label: object) -> bool:
+    """Whether a number may be meant for one on record that is written otherwise (see `taking_in.as_numbered`)."""
+    return isinstance(label, str) and (
+        label.isdecimal() or not label.isascii() or bool(set(label) & set(" _/"))
+    )
 
 
 def _days_of(raw: Raw) -> pd.Series:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import date
+from difflib import get_close_matches
 from functools import partial
 
 import pandas as pd
@@ -58,6 +59,8 @@ REMARKS: dict[str, tuple[Rule, ...]] = {
 SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
 DAY_OF = {"rings": "fitted_on", "pens": "from"}
 """The day of a row that names a bird, where it is not `on`."""
+MOST_NEAR = 40
+"""Labels for which the nearest on record is looked for: it takes a moment each."""
 ENTERED_ON = {"birds": "bird", "clutches": "clutch"}
 LEAVING = {"birds": "gone_on", "sales": "on"}
 """The day on which a row says that its bird left."""
@@ -108,8 +111,18 @@ def _unknown(
     found = findings(form, rows, refused, column, words)
     one = ENTERED_ON[of]
     which = labels.map(f"{one} {{}}".format).where(labels != rows[column], f"such {one}")
-    words = f"no {{}} is on record: enter it on the {of} form first, or mend the label"
-    return found + findings(form, rows, ~refused, column, words, which)
+    words = f"no {{}} is on record: {{}}enter it on the {of} form first, or mend the label"
+    return found + findings(form, rows, ~refused, column, words, which, _nearest(labels, of, known))
+
+
+def _nearest(labels: pd.Series, of: str, known: Known) -> pd.Series:
+    """For each label the nearest on record in words, or nothing; for the first `MOST_NEAR` different ones."""
+    there = known.birds["bird"] if of == "birds" else known.clutches["clutch"]
+    near = {}
+    for label in folded(labels).unique()[:MOST_NEAR]:
+        close = get_close_matches(label, there.index, n=1, cutoff=0.7)
+        near[label] = f"perhaps {there[close[0]]}; or " if close else ""
+    return folded(labels).map(near).fillna("")
 
 
 def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:

@@ -101,20 +101,29 @@ def parents(rows: pd.DataFrame, known: Known) -> list[Finding]:
         of = looked_up(mine, chicks["bird"].set_axis(folded(chicks[parent])))
         as_parent = (rows["sex"] == wrong) & of.notna()
         found += findings("birds", rows, as_parent, "sex", f"no {wrong}, since it is {parent} of {{}}", of)
+        other = known.birds["dam" if parent == "sire" else "sire"].dropna()
+        both = folded(rows[parent]).isin(folded(other)) & rows[parent].notna() & sex.isin(["unknown"])
+        words = "a bird that is not sire of one and dam of another; enter its sex on the birds form first"
+        found += findings("birds", rows, both, parent, words)
     return found
 
 
 def parents_older(rows: pd.DataFrame, known: Known) -> list[Finding]:
-    """No parent hatched with or after its chick, whichever of the two rows is new."""
+    """No parent hatched with or after its chick, whichever of the two rows is new; a bare year is its 1 April.
+
+    It is what a meeting takes it for: what is recorded can be reckoned with.
+    """
     found = []
     every = known.birds
     for parent in ("sire", "dam"):
         older = known.of_birds(every[parent].set_axis(range(len(every))))
-        days = (every["latest"].to_numpy() - older["earliest"]).dt.days.set_axis(every.index)
+        days = (every["hatched"].to_numpy() - older["hatched"]).dt.days.set_axis(every.index)
         hatched = older["hatched"].set_axis(every.index)
         mine = folded(rows["bird"])
         age, day = looked_up(mine, days), looked_up(mine, hatched)
-        words = "a parent older than its chick, where this one hatched on {}"
+        words = (
+            "a parent older than its chick, where this one hatched on {} (a bare year counts as its 1 April)"
+        )
         found += findings("birds", rows, age <= 0, parent, words, day)
         words = "it hatched only {} days before its chick; taken as it stands"
         found += findings("birds", rows, age.between(1, PARENT_AGE), parent, words, age, refused=False)

@@ -15,7 +15,7 @@ from selection.errors import Finding
 from selection.records.bird_dates import looked_up
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import HandedIn, Raw
-from selection.records.forms.schema import DTYPES, NTH, folded, standing, whole
+from selection.records.forms.schema import DTYPES, NTH, folded, keys_of, standing, whole
 from selection.records.forms.sheets import Typed, read_sheet
 from selection.records.intake.comparing import (
     COMPLETED,
@@ -100,6 +100,50 @@ def _said(rows: pd.DataFrame) -> pd.Index:
     judge = folded(rows["judge"]) if "judge" in rows.columns else ""
     left, right = (folded_colour(rows[leg]).fillna("") for leg in ("left", "right"))
     return pd.Index(day_words(rows["on"]) + "|" + left + "|" + right + "|" + judge)
+
+
+def as_numbered(form: Form, rows: pd.DataFrame, known: Known) -> tuple[pd.DataFrame, list[Finding]]:
+    """`rows` with birds by the numbers on record where they are only written otherwise, and a remark on each.
+
+    That is without blanks or with another dash, or without the zeros before it that a spreadsheet takes off. A row of
+    the birds form means a bird on record only where it gives nothing else than is on record of it.
+    """
+    found: list[Finding] = []
+    own = form.name == "birds"
+    entered = [*known.birds["bird"], *(rows["bird"].dropna() if own else [])]
+    for column in (c for c in ("bird", "sire", "dam") if c in rows):
+        new = own and column == "bird"  # a row that enters a bird
+        numbers = pd.Series(known.birds["bird"].tolist() if new else entered, dtype="str").drop_duplicates()
+        asked = rows.loc[rows[column].notna() & ~folded(rows[column]).isin(folded(numbers)), column]
+        if asked.empty:
+            continue
+        plain = pd.Series(numbers.to_numpy(), index=_plainly(numbers), dtype="str")
+        once = plain[~plain.index.duplicated(keep=False)]
+        meant = looked_up(pd.Series(_plainly(asked), index=asked.index), once).dropna()
+        if new:
+            meant = meant[_agree(rows.loc[meant.index], meant, known)]
+        meant = meant.reindex(rows.index)
+        found += findings(form.name, rows, meant.notna(), column, "taken as {}", meant, refused=False)
+        rows = rows.assign(**{column: meant.fillna(rows[column])})
+    return rows, found
+
+
+def _plainly(labels: pd.Series) -> pd.Index:
+    """Numbers as compared: without blanks, with one kind of dash, digits alone without zeros before them."""
+    plain = (
+        folded(labels).str.replace(r"\s+", "", regex=True).str.replace(r"[\u2010-\u2015_/]", "-", regex=True)
+    )
+    return pd.Index(plain.str.replace(r"^0+(?=\d+$)", "", regex=True))
+
+
+def _agree(rows: pd.DataFrame, meant: pd.Series, known: Known) -> pd.Series:
+    """Whether all that a row of the birds form gives is on record of the bird meant, or blank there."""
+    there = known.of_birds(meant)
+    agree = pd.Series(True, index=rows.index)
+    for column in (c for c in rows if c in there and c != "bird"):
+        given, held = folded(rows[column]), folded(there[column])
+        agree &= (given == "") | (held == "") | (given == held) | (given == "unknown") | (held == "unknown")
+    return agree
 
 
 def pens_of_hens(rows: pd.DataFrame, known: Known) -> pd.DataFrame:
@@ -193,7 +237,9 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Ear
     typed = read_sheet(raw, intake.known.in_force.section_columns() if form.name == "scores" else ())
     found = list(typed.findings)
     record = intake.record[form.name]
-    rows = _named(form, _filled(form, typed), intake.known, correct, found)
+    rows, respelt = as_numbered(form, _filled(form, typed), intake.known)
+    found += respelt
+    rows = _named(form, rows, intake.known, correct, found)
     rows = _standing(rows, found)
     if form.chicks:
         clearing = {row for at in typed.cleared.values() for row in at}
@@ -201,13 +247,23 @@ def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Ear
         found += unsure
         rows = _standing(rows, unsure)
     rows, doubles = one_of_each(form, rows)
-    found += doubles
+    found += doubles + _lacking(form, typed, rows, record)
+    rows = _standing(rows, found)
     compared = compare(form, rows, typed.cleared, record, correct, earlier)
     found += compared.findings
     unread = typed.rows.loc[[row for row in typed.rows.index if row in {f.row for f in found if f.refused}]]
     accepted = _accepted(intake, form, typed, compared, found)
     found += _beside(form, unread, intake.known, found)
     _count(intake, form, raw, compared, accepted, found)
+
+
+def _lacking(form: Form, typed: Typed, rows: pd.DataFrame, record: pd.DataFrame) -> list[Finding]:
+    """A fault for each value that a row leaves out which is not on record under its key either."""
+    if not typed.lacking:
+        return []
+    on_record = set(keys_of(form, standing(form, record)))
+    completes = set(rows.index[keys_of(form, rows).isin(on_record)])
+    return [finding for finding in typed.lacking if finding.row not in completes]
 
 
 def _filled(form: Form, typed: Typed) -> pd.DataFrame:

@@ -7,6 +7,7 @@ key nobody asked for is unknown and becomes a fault too.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from selection.errors import SettingsError
+from selection.records.forms.cells import read_date
 from selection.records.ledger.durable import reason
 
+_A_DAY = re.compile(r"\s*([\w.-]+)\s*=\s*(\d{1,4}[./-]\d{1,2}[./-]\d{1,4})\s*(?:#.*)?")
 KINDS = {int: "a whole number", float: "a number", str: "text", list: "a list", dict: "a table"}
 
 
@@ -79,7 +82,8 @@ class Table:
         if value is None:
             return None
         if not isinstance(value, date) or isinstance(value, datetime):
-            self.fault(key, value, allowed)
+            day = read_date(value).day if isinstance(value, str) else None
+            self.fault(key, value, f"a date without quotes: write the day as {day}" if day else allowed)
             return None
         return value
 
@@ -184,8 +188,22 @@ def load(text: str | bytes, file: str) -> Table:
     except UnicodeDecodeError as error:
         raise SettingsError(f"{file}: not UTF-8 text; save it again as plain text in UTF-8") from error
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise SettingsError(f"{file}: not readable as TOML: {error}. Mend that line and try again") from error
+        days = _days_written_otherwise(text, file)
+        raise SettingsError(
+            "\n".join(days) or f"{file}: not readable as TOML: {error}. Mend that line and try again"
+        ) from error
     return Table(file, "", values, [])
+
+
+def _days_written_otherwise(text: str | bytes, file: str) -> list[str]:
+    """What to write for each day that a settings file has in figures, but not as it should be."""
+    lines = (text.decode("utf-8-sig") if isinstance(text, bytes) else text).splitlines()
+    found = [(number, match) for number, line in enumerate(lines, 1) if (match := _A_DAY.fullmatch(line))]
+    return [
+        f"{file}: line {number}: {match[1]}: found {match[2]}; write the day as {day.day or day.expected}"
+        for number, match in found
+        if (day := read_date(match[2])).note or day.expected
+    ]
 
 
 def describe(value: object) -> str:

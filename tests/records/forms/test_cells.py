@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from selection.records.forms.cells import READERS, Parsed, Uncomputed, parse_column, protect, unprotect
-from selection.records.forms.columns import SEXES, Column
+from selection.records.forms.columns import INCOME, ITEMS, LEGS, ORIGINS, RING_KINDS, SEXES, SOLD_AS, Column
 
 
 def parsed(kind: str, *cells: object, **limits: object) -> Parsed:
@@ -115,9 +115,58 @@ def test_labels_are_parted_by_semicolons():
 
 
 def test_a_choice_is_compared_without_its_case_and_names_what_is_allowed():
-    found = parsed("choice", "Male", "m", allowed=SEXES)
-    assert found.values[2] == "male"
+    found = parsed("choice", "Male", "mal", allowed=SEXES)
+    assert found.values[2] == "male" and 2 not in found.notes
     assert found.expected[3] == "one of male, female, unknown"
+
+
+@pytest.mark.parametrize(
+    ("allowed", "written", "meant"),
+    [
+        (SEXES, "F", "female"),
+        (SEXES, "pullet", "female"),
+        (SEXES, "Cockerel", "male"),
+        (ORIGINS, "Home bred", "home-bred"),
+        (ORIGINS, "BOUGHT_IN", "bought-in"),
+        (ITEMS, "egg", "eggs"),
+        (LEGS, "L", "left"),
+        (INCOME, "owntable", "own table"),
+        (RING_KINDS, "c", None),  # clip or closed
+        (SOLD_AS, "hen", None),
+        (SEXES, "x", None),
+    ],
+)
+def test_a_word_of_a_list_written_otherwise_is_taken_where_it_reads_one_way(allowed, written, meant):
+    found = parsed("choice", written, allowed=allowed)
+    assert (None if found.values.isna()[2] else found.values[2]) == meant
+    assert found.notes.get(2) == (meant and f"taken as {meant}")
+    assert (2 in found.expected) == (meant is None)
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit", "written", "value"),
+    [
+        ("money", "", "£36", 36.0),
+        ("money", "", "36.50 EUR", 36.5),
+        ("money", "", "€ 1 200,50", 1200.5),
+        ("number", "g", "3100 g", 3100.0),
+        ("number", "g", "3,1 kg", 3100.0),
+        ("number", "mm", "1.4cm", 14.0),
+        ("whole", "eggs", "12 eggs", 12.0),
+        ("number", "points", "14 1/2", 14.5),
+        ("number", "points", "3/4", 0.75),
+        ("number", "g", "3100 mm", None),
+        ("number", "points", "£14", None),
+        ("money", "", "£36 p", None),
+        ("money", "", "£1,200", None),  # reads both ways
+        ("number", "points", "30/40", None),
+        ("number", "", "14 mm", None),  # which unit the column has is not known here
+    ],
+)
+def test_a_number_with_its_own_unit_or_a_fraction_is_taken_and_said(kind, unit, written, value):
+    found = parsed(kind, written, unit=unit)
+    assert (None if found.values.isna()[2] else found.values[2]) == value
+    assert (2 in found.notes) == (value is not None) and (2 in found.expected) == (value is None)
 
 
 def test_a_bird_older_than_the_records_has_a_bare_year():
@@ -135,7 +184,7 @@ def test_protection_from_formulas_is_taken_off_again(text):
 @pytest.mark.parametrize("text", ["=1+1", "+cmd", "-lame", "@x", "\tx", "'=x"])
 def test_what_a_spreadsheet_would_take_for_a_formula_is_protected(text):
     assert protect(text) == "'" + text
-    assert protect("-5") == "-5"
+    assert protect("-5") == "'-5"
 
 
 CELLS = st.one_of(

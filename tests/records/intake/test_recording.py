@@ -155,7 +155,7 @@ def test_a_row_whose_required_value_is_cleared_is_withdrawn(flock):
 
 def test_refused_rows_come_back_as_they_were_handed_in_and_mended_ones_clear_them(flock):
     rows = [
-        {"On": "2026-09-03", "BIRD": "26-01", "grams": "3kg", "note": "=cmd", "colour": "x"},
+        {"On": "2026-09-03", "BIRD": "26-01", "grams": "3 stone", "note": "=cmd", "colour": "x"},
         {"On": "2026-09-03", "BIRD": "26-02", "grams": "2400", "note": "", "colour": ""},
         {"On": "soon", "BIRD": "26-03", "grams": "2500", "note": "two\nlines", "colour": ""},
     ]
@@ -360,7 +360,7 @@ def test_a_bird_without_a_sex_is_recorded_as_unknown(flock):
 
 
 def test_the_same_fault_of_many_rows_is_one_line(flock):
-    rows = [{"on": "2026-09-01", "bird": "26-01", "trait": "shank width"} for _ in range(30)]
+    rows = [{"on": "2026-09-02", "bird": "26-01", "trait": "shank width"} for _ in range(30)]
     lines = hand_in(flock, "measures", *rows).words().splitlines()
     assert "measures, rows 2, 3, 4, 5, 6, 7 and 24 more: value: found no column of that name" in lines[-1]
 
@@ -506,3 +506,51 @@ def test_rows_are_recorded_from_values_as_from_a_sheet(flock):
 def test_a_withdrawal_period_belongs_to_a_treatment(flock):
     found = hand_in(flock, "costs", {"on": "2026-09-09", "item": "feed", "amount": 3, "withdrawal_days": 7})
     assert found.status == 1 and "treatment" in found.words()
+
+
+def test_a_row_that_completes_one_on_record_needs_only_its_key(flock):
+    gone = {"bird": "26-03", "gone_on": "2026-09-30", "gone_why": "lost"}
+    found = hand_in(flock, "birds", gone, {"bird": "26-77", "gone_on": "2026-09-30", "gone_why": "lost"})
+    assert found.completed == {"birds": 1} and found.status == 1
+    assert "row 3" in found.words() and "sex: found no column of that name" in found.words()
+    ring = {"bird": "26-01", "leg": "left", "fitted_on": "2026-06-01", "removed_on": "2026-09-01"}
+    assert hand_in(flock, "rings", ring).completed == {"rings": 1}
+    weight = {"on": "2026-09-01", "bird": "26-01", "grams": "", "note": "calm"}
+    assert record_rows(flock, "weights", [weight, {**weight, "bird": "26-03"}]).status == 1
+    assert read_flock(flock).birds.set_index("bird").loc["26-03", "sex"] == "male"
+    row = record_rows(flock, "birds", [{"bird": "26-88", "sex": "", "name": "Fern"}])
+    assert row.taken == {"birds": 1}  # a blank sex says unknown, as before
+
+
+def test_a_number_written_otherwise_finds_its_bird_and_says_so(flock):
+    new = [
+        {"bird": "007", "sex": "female", "hatched_on": "2025"},
+        {"bird": "08", "sex": "male", "hatched_on": "2025"},
+    ]
+    assert hand_in(flock, "birds", *new).status == 0
+    on = "2026-09-09"
+    found = hand_in(
+        flock, "weights",
+        {"on": on, "bird": 7, "grams": 3000}, {"on": on, "bird": "26 - 01", "grams": 3100},
+        {"on": on, "bird": "0026-01", "grams": 3100},
+    )  # fmt: skip
+    assert found.taken == {"weights": 2} and found.status == 1
+    assert "bird: found 7; taken as 007" in found.words() and "found 26 - 01; taken as 26-01" in found.words()
+    assert "perhaps 26-01" in found.words()
+    again = hand_in(flock, "weights", {"on": on, "bird": 7, "grams": 3000})
+    assert again.unchanged == {"weights": 1}
+    chick = {"bird": "26-50", "sex": "male", "clutch": "26-H1", "sire": 8, "dam": 7}
+    assert hand_in(flock, "birds", chick).taken == {"birds": 1}
+    assert read_flock(flock).birds.set_index("bird").loc["26-50", ["sire", "dam"]].tolist() == ["08", "007"]
+    # on the birds form a number is taken for one on record only where nothing speaks against it
+    assert hand_in(flock, "birds", {"bird": "7", "sex": "female", "name": "Fern"}).completed == {"birds": 1}
+    assert hand_in(flock, "birds", {"bird": "7", "sex": "male", "hatched_on": "2026"}).taken == {"birds": 1}
+    assert (
+        "taken as" not in hand_in(flock, "weights", {"on": "2026-09-10", "bird": "7", "grams": 900}).words()
+    )
+    assert read_rows(flock, "weights").iloc[-1]["bird"] == "7"
+
+
+def test_a_number_that_fits_no_bird_is_told_the_nearest(flock):
+    words = hand_in(flock, "weights", {"on": "2026-09-09", "bird": "26-0l", "grams": 3000}).words()
+    assert "no such bird is on record: perhaps 26-0" in words

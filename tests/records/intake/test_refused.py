@@ -20,7 +20,7 @@ def flock(tmp_path) -> Path:
     return tmp_path / "flock"
 
 
-BIRD_01 = {"on": "2026-09-03", "bird": "26-01", "grams": "3kg", "note": "=wet"}
+BIRD_01 = {"on": "2026-09-03", "bird": "26-01", "grams": "3 stone", "note": "=wet"}
 BIRD_02 = {"on": "soon", "bird": "26-02", "grams": "2400"}
 
 
@@ -52,7 +52,7 @@ def test_rows_refused_now_come_first_and_columns_of_both_sheets_are_there(flock)
     back = waiting(flock)
     assert list(back[0]) == ["On", "bird", "grams", "weather", "note", "row", "reason"]
     assert [(row["On"], row["grams"], row["note"]) for row in back] == [
-        ("2026-09-04", "heavy", ""), ("2026-09-03", "3kg", "'=wet"), ("soon", "2400", "")
+        ("2026-09-04", "heavy", ""), ("2026-09-03", "3 stone", "'=wet"), ("soon", "2400", "")
     ]  # fmt: skip
 
 
@@ -75,7 +75,7 @@ def test_a_row_that_is_on_record_already_answers_nothing(flock):
     old = small.forms()["weights"][0]
     hand_in(flock, old | {"grams": 2950})
     assert hand_in(flock, old).unchanged == {"weights": 1}
-    assert [row["grams"] for row in waiting(flock)] == ["2950", "3kg", "2400"]
+    assert [row["grams"] for row in waiting(flock)] == ["2950", "3 stone", "2400"]
 
 
 def test_a_mended_copy_handed_in_from_elsewhere_answers_the_rows_it_carries(flock):
@@ -108,7 +108,7 @@ def test_unnamed_chicks_of_one_day_are_told_apart_by_what_their_rows_say(flock):
     chick = {"on": "2026-05-20", "clutch": "26-H1", "sex": "unknown"}
     hand_in(flock, chick | {"grams": "4OO"}, chick | {"grams": "41O"})
     hand_in(flock, chick | {"grams": 400})
-    assert [row["grams"] for row in waiting(flock)] == ["4OO", "41O", "3kg", "2400"]
+    assert [row["grams"] for row in waiting(flock)] == ["4OO", "41O", "3 stone", "2400"]
 
 
 def test_a_sheet_with_one_column_twice_waits_beside_others(flock):
@@ -139,5 +139,5 @@ def test_a_disk_that_takes_the_rows_and_not_the_refused_ones_is_a_fault_and_the_
     rows = ({"on": "2026-09-03", "bird": "26-03", "grams": 2700}, BIRD_01 | {"on": "2026-09-05"})
     found = hand_in(flock, *rows)
     assert (found.status, found.taken) == (1, {"weights": 1})
-    assert "the disk is full" in found.words() and "found 3kg" in found.words()
+    assert "the disk is full" in found.words() and "found 3 stone" in found.words()
     assert len(waiting(flock)) == 2

@@ -490,9 +490,23 @@ def test_a_hens_eggs_find_her_pen(tmp_path):
     assert (last["pen"], last["bird"]) == ("Old Yard", "24-H1")
 
 
-def test_birds_of_one_bare_year_may_be_parent_and_chick(tmp_path):
-    intake = taken_in(tmp_path, changed("birds", 1, dam="24-H2"))
-    assert intake.findings == []
+@pytest.mark.parametrize(("chick", "dam"), [("2024", "2024"), ("2024-03-20", "2024"), ("2024", "2024-04-01")])
+def test_parent_and_chick_of_one_year_are_refused_as_a_meeting_would(tmp_path, chick, dam):
+    forms = changed("birds", 1, dam="24-H2", hatched_on=chick)
+    forms["birds"][2]["hatched_on"] = dam
+    (fault,) = (f for f in taken_in(tmp_path, forms).findings if f.form == "birds")
+    assert fault.refused and "a bare year counts as its 1 April" in str(fault)
+    forms["birds"][2]["hatched_on"] = "2023"
+    assert taken_in(tmp_path, forms).findings == []
+
+
+def test_no_bird_is_sire_of_one_and_dam_of_another(tmp_path):
+    forms = changed("birds", 3, sire="25-01")
+    forms["birds"].insert(3, {"bird": "25-01", "sex": "unknown", "hatched_on": "2025"})
+    forms["birds"].append({"bird": "26-09", "sex": "male", "clutch": "26-H1", "dam": "25-01"})
+    faults = [f for f in taken_in(tmp_path, forms).findings if f.refused]
+    assert {f.column for f in faults if f.form == "birds"} == {"sire", "dam"}
+    assert "enter its sex" in str(faults[0])
 
 
 def test_a_parents_day_may_not_be_corrected_to_one_after_its_chicks(tmp_path):

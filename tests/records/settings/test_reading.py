@@ -282,3 +282,18 @@ def test_a_section_may_bear_a_name_that_programs_use_themselves(name: str):
     assert parse_standard(
         MEASURED.replace('name = "type"', f'name = "{name}"').replace('name = "weight"', 'name = "w"')
     )
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("10/10/2025", "line 2: on: found 10/10/2025; write the day as 2025-10-10"),
+        ("25.4.2025", "write the day as 2025-04-25"),
+        ("1/2/2025", "it reads both ways"),
+        ('"25/4/2025"', "a date without quotes: write the day as 2025-04-25"),
+    ],
+)
+def test_a_day_written_as_people_write_it_is_told_as_it_should_be(written, said):
+    with pytest.raises(SettingsError) as error:
+        parse_plan(f"season = 2025\non = {written}", STANDARD)
+    assert said in str(error.value) and "plan.toml" in str(error.value)
