@@ -1,4 +1,4 @@
-"""Figures as people say them: rounded to what is known, with their unit."""
+"""Figures as people say them, rounded to what is known, with their unit; and the rows of a frame one by one."""
 
 from __future__ import annotations
 

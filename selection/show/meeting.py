@@ -12,10 +12,9 @@ from selection.show.sections.bird_cards import card, cards
 from selection.show.sections.clutch_pages import clutches
 from selection.show.sections.first_page import about, first_page, season
 from selection.show.sections.laying_pages import laying
-from selection.show.sections.mating_pages import matings
+from selection.show.sections.mating_pages import matings, spring
 from selection.show.sections.price_pages import prices
 from selection.show.sections.review_pages import looking_back
-from selection.show.sections.spring_pages import spring
 from selection.show.sections.verdict_pages import again, groups, tipping
 from selection.show.sections.years_pages import ahead as years_ahead
 

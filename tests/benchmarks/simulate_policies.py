@@ -58,7 +58,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from selection.decide.matings.allotment import allot
+from selection.decide.matings.matings import allot
 from selection.decide.verdicts.choice import Kin, best_set, frontier
 from selection.merit.observations import observe
 from selection.merit.posterior import given

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from selection.decide.meeting import Meeting
-from selection.decide.verdicts.tipping import planned_counts
+from selection.decide.verdicts.choice import planned_counts
 from selection.decide.what_if import Trial, as_planned, changes, what_if
 from tests.show import held
 

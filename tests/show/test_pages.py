@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from selection.decide.meeting import Meeting, hold
+from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.look_rule import look_rule
-from selection.decide.verdicts.tipping import planned_counts
 from selection.decide.verdicts.verdicts import propose
 from selection.decide.wording import chance
 from selection.merit.explain import contributions

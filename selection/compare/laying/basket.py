@@ -1,4 +1,4 @@
-"""The egg basket as counts with their hen-days: what the laying model is fitted to.
+"""The egg basket as counts, and the hen-days behind each: what the laying model is fitted to.
 
 The eggs form is summed into *cells*: consecutive counts of one pen within one fortnight while the same hens
 stood there, and apart from them the own records of one hen within one fortnight. A count of several days is

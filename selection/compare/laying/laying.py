@@ -31,8 +31,7 @@ from selection.compare.laying.ages import Expected, curve_of, day_of, decline_of
 from selection.compare.laying.basket import Basket, count, hens_of
 from selection.compare.laying.design import NOT_KNOWN, Design, design
 from selection.compare.laying.model import Fit, Spread, Weight, fit
-from selection.compare.laying.pens_laid import egg_weights, own_rates, pens_laid
-from selection.compare.laying.rows import COUNTS, groups_of, joint, rows_of
+from selection.compare.laying.rows import COUNTS, egg_weights, groups_of, joint, own_rates, pens_laid, rows_of
 from selection.errors import RecordsError
 from selection.records.flock import Flock
 

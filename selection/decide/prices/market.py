@@ -1,4 +1,4 @@
-"""What the holding's own past sales say that a bird would bring.
+"""What the holding's own past sales say that a bird would bring: a shrunken regression on its price list.
 
 Log price of a bird on kind of sale, sex, age, points and season, with each coefficient shrunk towards the
 mean of all sales where few sales speak for it (:mod:`selection.decide.prices.market`). A lot counts as one

@@ -16,12 +16,18 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import Answer, Note, facts
-from selection.decide.prices.accounts import accounts, season, takings
-from selection.decide.prices.costs import CostShares, CostsToDate, cost_to_date
+from selection.decide.prices.costs import CostShares, CostsToDate, accounts, cost_to_date, season, takings
 from selection.decide.prices.market import Market, fit_market
 from selection.decide.prices.money import Currency
-from selection.decide.prices.offers import MARGIN, choose, going, joint_draws, price_kinds, propose
-from selection.decide.prices.trios import make_trios
+from selection.decide.prices.offers import (
+    MARGIN,
+    choose,
+    going,
+    joint_draws,
+    make_trios,
+    price_kinds,
+    propose,
+)
 from selection.decide.wording import counted, each
 from selection.records.flock import Flock
 
@@ -43,8 +49,8 @@ class Prices(Answer):
     - `offers`: one row a sale proposed: offer (the bird, or the lot's label), birds (joined by `; `), size,
       sold_as, floor (cost together), price, low, high (together), asking, remark.
     - `kinds`: one row a bird and kind of sale: bird, sold_as, price, low, high (floats), sales, why_not.
-    - `lots`: the offers of more than one bird; `trios`: see :func:`selection.decide.prices.trios.make_trios`.
-    - `season`, `accounts`: see :mod:`selection.decide.prices.accounts`.
+    - `lots`: the offers of more than one bird; `trios`: see :func:`selection.decide.prices.offers.make_trios`.
+    - `season`, `accounts`: see :mod:`selection.decide.prices.costs`.
     """
 
     TITLE = "Prices of the birds that go"

@@ -12,6 +12,7 @@ from selection.answer import SEED, Answer, Kind, Note, facts, notes
 from selection.decide.review.checks import (
     ENOUGH,
     LATER_MERIT,
+    by_hatch_year,
     chances,
     checks,
     differentials,
@@ -20,7 +21,6 @@ from selection.decide.review.checks import (
     table,
     with_since,
 )
-from selection.decide.review.hatch_years import by_hatch_year
 from selection.decide.review.hindsight import (
     Meetings,
     choosing,

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import SEED, Answer, Kind, Note
-from selection.decide.summer.telling import USUAL_WEEKS
+from selection.decide.summer.calendar import USUAL_WEEKS
 from selection.decide.verdicts.another_look import Sight, unseen, value_of
 from selection.decide.wording import counted, listed
 from selection.merit.candidates import YOUNG

@@ -1,4 +1,4 @@
-"""What another look is worth, before the meeting ends.
+"""What another look is worth, or a first one, before the meeting ends.
 
 One bird alone on a new day is worth nothing: the day's level is not known. So sets of two to four birds are
 valued, seen side by side by one judge: only their differences inform. The value is the expected merit of the

@@ -14,8 +14,7 @@ import pandas as pd
 
 from selection.answer import SEED, Answer, Kind, Note
 from selection.decide.verdicts.another_look import Look, best_look, first_look, looks_worth
-from selection.decide.verdicts.choice import Certainty, Kin, best_set, certainty
-from selection.decide.verdicts.tipping import Tip, room_to_reweigh, tip
+from selection.decide.verdicts.choice import Certainty, Kin, Tip, best_set, certainty, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
 from selection.merit.candidates import YOUNG, worn
 from selection.merit.explain import Detail, detail

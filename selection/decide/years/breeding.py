@@ -1,4 +1,4 @@
-"""One breeding season after another, many runs side by side: the engine under the years ahead.
+"""One breeding season after another, many runs side by side, with every founder's alleles followed.
 
 Arrays have runs as their first axis. A bird is its true merit, what the records make of it, how far that
 may be off, its alleles at the places of :mod:`gene_drop`, and its age. Chicks take half of each parent's

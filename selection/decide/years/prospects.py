@@ -1,20 +1,232 @@
-"""Where the years ahead set out from: the birds that stay, what is known of them, and the suppliers."""
+"""Where the years ahead set out from, the blood that is bought in, and the course of one policy year by year."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from selection.decide.years.breeding import PLACES, Birds, Genetics, drop
-from selection.decide.years.course import Start
-from selection.decide.years.fresh_blood import Suppliers, first_pens
-from selection.decide.years.policies import Season
+from selection.decide.years.breeding import (
+    PLACES,
+    Birds,
+    Genetics,
+    best,
+    drop,
+    gametes,
+    hatch,
+    looked_at,
+    together,
+    youngest,
+)
+from selection.decide.years.policies import Policy, Season
 from selection.merit.candidates import YOUNG
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
+
+FIRST_LABEL = 1 << 24
+"""Founder alleles of years to come are numbered from here: above every one of the real pedigree."""
+
+
+@dataclass(frozen=True)
+class Suppliers:
+    """Where fresh blood comes from, S pens.
+
+    names; bases: the base of each pen's blood (`allele % step`); step: how many bases there are; levels:
+    mean merit of each pen's stock in each run, R × S, the same for all years; held: what is held of it
+    (S,); chances: how often each is bought from (S,); cocks, hens: birds in each pen (S,); same_pen: chance
+    that each bird of a pen is still the one of the last spring that was bought from it.
+    """
+
+    names: tuple[str, ...]
+    bases: np.ndarray
+    step: int
+    levels: np.ndarray
+    held: np.ndarray
+    chances: np.ndarray
+    cocks: np.ndarray
+    hens: np.ndarray
+    same_pen: float
+
+    @property
+    def width(self) -> int:
+        """Places kept for each pen's birds, cocks first."""
+        return int((self.cocks + self.hens).max())
+
+
+@dataclass(frozen=True)
+class Pens:
+    """Every pen as it last was: merit R × S·width, alleles R × S·width × 2 × places, labels used so far."""
+
+    merit: np.ndarray
+    alleles: np.ndarray
+    labels: int
+
+
+def first_pens(
+    suppliers: Suppliers,
+    genetics: Genetics,
+    known: Mapping[int, np.ndarray],
+    places: int,
+    rng: np.random.Generator,
+) -> Pens:
+    """The pens as they were last bought from; `known`: pen → alleles of its birds in the real pedigree.
+
+    Their merit is drawn about the supplier's level, as if no chick of theirs had been seen.
+    """
+    pens = _fresh(suppliers, genetics, FIRST_LABEL, places, rng)
+    alleles = pens.alleles.copy()
+    for pen, birds in known.items():
+        alleles[:, pen * suppliers.width : pen * suppliers.width + birds.shape[1]] = birds
+    return Pens(pens.merit, alleles, pens.labels)
+
+
+def bought(
+    pens: Pens,
+    suppliers: Suppliers,
+    genetics: Genetics,
+    number: int,
+    clutches: int,
+    rng: np.random.Generator,
+) -> tuple[Birds, Pens]:
+    """`number` chicks of one sex, shared out evenly over `clutches` pens, looked at once; the pens now."""
+    chosen = _chosen(suppliers, clutches, rng)
+    pens = _this_spring(pens, suppliers, genetics, chosen, rng)
+    of = chosen[:, np.arange(number) % chosen.shape[1]]
+    sire = of * suppliers.width + _one_of(suppliers.cocks[of], rng)
+    dam = of * suppliers.width + suppliers.cocks[of] + _one_of(suppliers.hens[of], rng)
+    run, sd = np.arange(len(of))[:, None], genetics.additive_sd
+    # the pens' birds are founders: none is inbred
+    mendelian = sd * np.sqrt(0.5) * rng.standard_normal(of.shape)
+    merit = 0.5 * (pens.merit[run, sire] + pens.merit[run, dam]) + mendelian
+    variance = sd**2 + suppliers.levels.var(axis=0)[of]
+    estimate, doubt = looked_at(merit, suppliers.held[of], variance, genetics.noise, rng)
+    alleles = np.stack([gametes(pens.alleles, parent, rng) for parent in (sire, dam)], axis=2)
+    return Birds(merit, estimate, doubt, alleles, np.zeros(of.shape)), pens
+
+
+def _chosen(suppliers: Suppliers, clutches: int, rng: np.random.Generator) -> np.ndarray:
+    """The pens bought from in each run (R × clutches), by their chances and never one twice."""
+    key = np.log(suppliers.chances) + rng.gumbel(size=suppliers.levels.shape)
+    return np.argsort(-key, axis=1)[:, : min(clutches, len(suppliers.names))]
+
+
+def _this_spring(
+    pens: Pens, suppliers: Suppliers, genetics: Genetics, chosen: np.ndarray, rng: np.random.Generator
+) -> Pens:
+    """The chosen pens' birds are each the last one still, or one of its own that is unrelated to all."""
+    fresh = _fresh(suppliers, genetics, pens.labels, pens.alleles.shape[-1], rng)
+    left = np.ones(suppliers.levels.shape, dtype=bool)
+    np.put_along_axis(left, chosen, False, axis=1)
+    still = np.repeat(left, suppliers.width, axis=1) | (rng.random(fresh.merit.shape) < suppliers.same_pen)
+    merit = np.where(still, pens.merit, fresh.merit)
+    return Pens(merit, np.where(still[:, :, None, None], pens.alleles, fresh.alleles), fresh.labels)
+
+
+def _fresh(
+    suppliers: Suppliers, genetics: Genetics, labels: int, places: int, rng: np.random.Generator
+) -> Pens:
+    runs, count = suppliers.levels.shape
+    n = count * suppliers.width
+    levels = np.repeat(suppliers.levels, suppliers.width, axis=1)
+    merit = levels + genetics.additive_sd * rng.standard_normal((runs, n))
+    own = (labels + np.arange(2 * n)) * suppliers.step + np.repeat(suppliers.bases, 2 * suppliers.width)
+    alleles = np.broadcast_to(own.astype(np.int32).reshape(n, 2, 1), (runs, n, 2, places))
+    return Pens(merit, alleles, labels + 2 * n)
+
+
+def _one_of(counts: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A whole number from 0 and below each of `counts`."""
+    return (rng.random(counts.shape) * counts).astype(int)
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where all policies set out from, in each of R runs: the birds that stay, and the suppliers' pens.
+
+    fresh: the suppliers and their pens as last bought from, None for a flock that never bought in; step: how
+    many bases of blood an allele may have.
+    """
+
+    cocks: Birds
+    hens: Birds
+    fresh: tuple[Suppliers, Pens] | None
+    step: int
+
+
+@dataclass(frozen=True)
+class Course:
+    """What each run and year brought, R × years; year 1 are the first chicks of the birds that stay.
+
+    merit: mean of the year's home-bred chicks, points; inbreeding: their mean F; blood: R × years × bases,
+    shares that add up to 1; cock_age, hen_age: of the parents; cock_gain, pullet_gain: by how much the chosen
+    stand above those they were chosen from (missing in a year with the same cock).
+    """
+
+    merit: np.ndarray
+    inbreeding: np.ndarray
+    blood: np.ndarray
+    cock_age: np.ndarray
+    hen_age: np.ndarray
+    cock_gain: np.ndarray
+    pullet_gain: np.ndarray
+
+
+def follow(
+    policy: Policy, start: Start, season: Season, genetics: Genetics, years: int, rng: np.random.Generator
+) -> Course:
+    """Follow `policy` for `years`, all runs side by side."""
+    cocks, hens, fresh = start.cocks, start.hens, start.fresh
+    told = []
+    for year in range(years):
+        cockerels, pullets = (
+            hatch(cocks, hens, number, genetics, rng, season.dams_known)
+            for number in (season.cockerels, max(season.pullets, policy.pullets))
+        )
+        chicks = (*_of_chicks(together([cockerels, pullets]), start.step), cocks.age, hens.age)
+        source = policy.cock_from[year % len(policy.cock_from)]
+        if source == "bought-in":
+            assert fresh is not None, "a policy that buys needs suppliers"
+            suppliers, pens = fresh
+            cockerels, pens = bought(pens, suppliers, genetics, season.bought, season.clutches, rng)
+            fresh = (suppliers, pens)
+        cocks, cock_gain = (cocks, np.nan) if source == "same" else _best(cockerels, policy.cocks, rng)
+        chosen, pullet_gain = _best(pullets, policy.pullets, rng)
+        hens = together([chosen, hens])
+        hens, cocks = hens.take(youngest(hens, policy.hens)).older(), cocks.older()
+        told.append((*chicks, cock_gain, pullet_gain))
+    return _course(told)
+
+
+def _of_chicks(chicks: Birds, step: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean merit (R,), mean F (R,) and blood by base (R × bases) of a year's chicks."""
+    # x − step·(x // step): numpy's own remainder takes five times as long
+    base = (chicks.alleles - step * (chicks.alleles // step)).reshape(len(chicks.merit), -1)
+    base = base.astype(np.uint16)
+    blood = np.stack([(base == b).sum(axis=1, dtype=np.uint32) for b in range(step)], axis=1) / base.shape[1]
+    return chicks.merit.mean(axis=1), chicks.inbreeding.mean(axis=1), blood
+
+
+def _best(birds: Birds, number: int, rng: np.random.Generator) -> tuple[Birds, np.ndarray]:
+    """The best `number` by estimate, and how far their true merit stands above all's (R,)."""
+    chosen = birds.take(best(birds, number, rng))
+    return chosen, chosen.merit.mean(axis=1) - birds.merit.mean(axis=1)
+
+
+def _course(told: list[tuple]) -> Course:
+    merit, F, blood, cock_age, hen_age, cock_gain, pullet_gain = zip(*told, strict=True)
+    runs = len(merit[0])
+    return Course(
+        merit=np.stack(merit, axis=1),
+        inbreeding=np.stack(F, axis=1),
+        blood=np.stack(blood, axis=1),
+        cock_age=np.stack([a.mean(axis=1) for a in cock_age], axis=1),
+        hen_age=np.stack([a.mean(axis=1) for a in hen_age], axis=1),
+        cock_gain=np.stack([np.broadcast_to(g, runs) for g in cock_gain], axis=1),
+        pullet_gain=np.stack(pullet_gain, axis=1),
+    )
+
 
 UNKNOWN_AGE = 3
 """Years given to a standing bird without a hatch year (it hatched before records began)."""

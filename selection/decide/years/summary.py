@@ -11,8 +11,8 @@ import pandas as pd
 from selection.answer import REACH, TAILS, Kind, Note
 from selection.decide.years import theory
 from selection.decide.years.breeding import Genetics
-from selection.decide.years.course import Course
 from selection.decide.years.policies import Policy, Season
+from selection.decide.years.prospects import Course
 from selection.merit.published import INBREEDING_ADVICE, INBREEDING_DEPRESSION
 from selection.records.flock import Flock
 

@@ -20,9 +20,8 @@ from selection.decide.matings.depression import depression
 from selection.decide.matings.matings import first_of, stay
 from selection.decide.verdicts.verdicts import Verdicts
 from selection.decide.years.breeding import PLACES, Genetics
-from selection.decide.years.course import Course, follow
 from selection.decide.years.policies import Policy, Season, season_of, usual_policies
-from selection.decide.years.prospects import Prospects, genetics_of, prospects, start
+from selection.decide.years.prospects import Course, Prospects, follow, genetics_of, prospects, start
 from selection.decide.years.summary import (
     about_ceiling,
     about_policies,

@@ -1,4 +1,4 @@
-"""From what stands in a cell to a typed value, by the kind of its column.
+"""From what stands in a cell to a typed value, dates of any style among them, by the kind of its column.
 
 A cell is the text of a CSV file or a workbook's own value (number, date, true/false). Each comes back as a
 :class:`Cell`: its value, or the fault that refuses it, or a note where it was taken though it was not written

@@ -19,7 +19,7 @@ from selection.records.forms.columns import FORMS
 from selection.records.forms.reading import HandedIn, Raw, read_forms
 from selection.records.forms.schema import form_named, frame_of, keys_of
 from selection.records.forms.sheets import without_clears
-from selection.records.intake.comparing import COMPLETED, CORRECTED, NEW, UNCHANGED
+from selection.records.intake.known import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.intake.refused import Returned, give_back, refused_rows
 from selection.records.intake.rules import LEAVING, gone_before, still_to_come
 from selection.records.intake.taking_in import Intake, Progress, changed_answers, take_in

@@ -17,18 +17,21 @@ from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import HandedIn, Raw
 from selection.records.forms.schema import DTYPES, NTH, folded, keys_of, standing, whole
 from selection.records.forms.sheets import Typed, read_sheet
-from selection.records.intake.comparing import (
+from selection.records.intake.known import (
     COMPLETED,
     CORRECTED,
     NEW,
     Compared,
     Earlier,
+    Known,
     compare,
+    day_words,
+    findings,
+    in_words,
     none_before,
     number_chicks,
     one_of_each,
 )
-from selection.records.intake.known import Known, day_words, findings, in_words
 from selection.records.intake.rules import ENTERED_ON, check, check_cells, remark
 from selection.records.rings import Named, folded_colour, name_birds
 from selection.records.settings.adopting import InForce

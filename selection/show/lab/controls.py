@@ -17,7 +17,7 @@ from selection.decide.matings.matings import matings
 from selection.decide.meeting import Meeting
 from selection.decide.settling import decide, doubt
 from selection.decide.spring.spring import Spring, choose
-from selection.decide.verdicts.tipping import planned_counts
+from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.decide.what_if import Trial, as_planned, changes, what_if
 from selection.errors import SelectionError
@@ -25,7 +25,7 @@ from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
 from selection.show.sections.candidates import standings
-from selection.show.sections.spring_pages import next_spring as next_spring_page
+from selection.show.sections.mating_pages import next_spring as next_spring_page
 
 NO_CEILING = 1.0
 """The end of the ceiling's slider, where there is none."""

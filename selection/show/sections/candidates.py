@@ -14,12 +14,20 @@ from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
 from selection.records.flock import Flock
-from selection.show.page.figures import halves, in_hundred, missing, signed, spread
+from selection.show.page.figures import (
+    halves,
+    in_hundred,
+    measured_told,
+    missing,
+    never_measured,
+    off_band,
+    signed,
+    spread,
+)
 from selection.show.page.fragments import SHORT, Fragment, bullets, folded
 from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import MARKS, Panel, reach, ticks
 from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS
-from selection.show.sections.measured import measured_told, never_measured, off_band
 
 ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
 TRACK = 260

@@ -8,8 +8,8 @@ from markupsafe import Markup
 
 from selection.answer import Kind
 from selection.decide.meeting import Meeting
+from selection.decide.verdicts.choice import MOST_POINTS, Tip
 from selection.decide.verdicts.look_rule import LookRule, look_rule
-from selection.decide.verdicts.tipping import MOST_POINTS, Tip
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
 from selection.show.page.figures import missing

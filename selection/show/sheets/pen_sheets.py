@@ -24,8 +24,8 @@ from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.ledger import durable
 from selection.records.ringplan import CAUTIONS, GROWN_WEEKS, worn_rings
+from selection.show.page.figures import called
 from selection.show.page.fragments import Fragment
-from selection.show.page.naming import called
 from selection.show.page.ring_marks import ring_mark
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from selection.answer import REACH
 from selection.decide.wording import each
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section
-from selection.show.sections.measured import BandWords, band_words
+from selection.show.page.figures import BandWords, band_words
 from selection.standard.bands import State
 
 if TYPE_CHECKING:

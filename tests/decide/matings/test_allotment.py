@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from selection.decide.matings.allotment import allot
+from selection.decide.matings.matings import allot
 
 numbers = st.integers(-20, 20)
 

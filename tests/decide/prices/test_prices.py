@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.prices.accounts import takings
+from selection.decide.prices.costs import takings
 from selection.decide.prices.offers import going
 from selection.decide.prices.prices import TABLE, prices
 from selection.errors import RecordsError

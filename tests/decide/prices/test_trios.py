@@ -12,7 +12,7 @@ from hypothesis import given, strategies as st
 
 from selection.decide.prices.market import fit_sales
 from selection.decide.prices.money import Currency
-from selection.decide.prices.trios import make_trios, match
+from selection.decide.prices.offers import make_trios, match
 from selection.merit.relationship.pedigree import from_parents, from_shares
 from selection.records.settings.plan import MOST_INBREEDING
 from tests.decide.prices.test_market import listed

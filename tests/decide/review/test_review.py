@@ -10,8 +10,16 @@ import pandas as pd
 import pytest
 
 from selection.answer import Kind
-from selection.decide.review.checks import chances, checks, differentials, gather, learned, with_since
-from selection.decide.review.hatch_years import by_hatch_year, gain_of
+from selection.decide.review.checks import (
+    by_hatch_year,
+    chances,
+    checks,
+    differentials,
+    gain_of,
+    gather,
+    learned,
+    with_since,
+)
 from selection.decide.review.hindsight import as_of, choosing, standings
 from selection.decide.review.review import review
 from selection.merit.ranking import Merit, rank

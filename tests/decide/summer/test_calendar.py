@@ -8,8 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.summer.calendar import calendar, ring_ages
-from selection.decide.summer.telling import _accuracy, left_unknown, look_gains, weighing_ages
+from selection.decide.summer.calendar import (
+    _accuracy,
+    calendar,
+    left_unknown,
+    look_gains,
+    ring_ages,
+    weighing_ages,
+)
 from selection.merit.season_model import Variances
 from selection.records.flock import flock_on
 from selection.records.intake.recording import record

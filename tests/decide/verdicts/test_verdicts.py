@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from selection.decide.verdicts.another_look import _value, best_look, looks_worth
-from selection.decide.verdicts.tipping import planned_counts, tip
+from selection.decide.verdicts.choice import planned_counts, tip
 from selection.decide.verdicts.verdicts import VERDICTS, Verdicts, propose
 from selection.merit import published
 from selection.merit.explain import detail

@@ -10,9 +10,8 @@ import pytest
 
 from selection.decide.years import theory
 from selection.decide.years.breeding import Birds, Genetics
-from selection.decide.years.course import Start, follow
-from selection.decide.years.fresh_blood import Suppliers, first_pens
 from selection.decide.years.policies import Policy, Season
+from selection.decide.years.prospects import Start, Suppliers, first_pens, follow
 from selection.merit.relationship.pedigree import from_parents
 
 

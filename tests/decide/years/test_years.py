@@ -10,9 +10,8 @@ import pytest
 
 from selection.decide.years import theory, years as module
 from selection.decide.years.breeding import Genetics
-from selection.decide.years.course import Course
 from selection.decide.years.policies import Policy, season_of, usual_policies
-from selection.decide.years.prospects import genetics_of, prospects
+from selection.decide.years.prospects import Course, genetics_of, prospects
 from selection.decide.years.summary import RISES, hen_ages, rate_of_inbreeding, summary_table
 from selection.decide.years.years import Years, years_ahead
 from tests.decide import holdings

@@ -427,7 +427,7 @@ def test_two_merges_and_a_correction_at_once_keep_every_row(tmp_path: Path, monk
         next(others, lambda: None)()
         return plain(*args, **kwargs)
 
-    monkeypatch.setattr("selection.records.ledger.merging.commit", interrupted)
+    monkeypatch.setattr("selection.records.ledger.appending.commit", interrupted)
     compact(tmp_path)
     assert grams_of(tmp_path) == {"k0": 0.0, "k1": 1.0, "k2": 99.0, "k3": 3.0, "k4": 4.0}
 

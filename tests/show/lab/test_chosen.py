@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from selection.show.lab.chosen import DEMO, choose_flock, chosen_flock, top
-from selection.show.lab.record_pages import ChooseFlock
+from selection.show.lab.record_pages import DEMO, ChooseFlock, choose_flock, chosen_flock, top
 
 
 @pytest.fixture(autouse=True)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.show.lab import flock_pictures as show
+from selection.show.lab import record_pages as show
 
 
 @pytest.fixture
