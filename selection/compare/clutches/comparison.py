@@ -184,6 +184,7 @@ def _without_brooder(kin: Families, season: list[str]) -> list[str]:
 Progress = Callable[[str, float], None]
 
 BOUGHT, HOME = "bought-in", "home-bred"
+LEVELS = ["clutch", "origin", "sex", "trait", "unit", "birds", "mean", "level", "low", "high"]
 TOLD = ["difference", "low", "high", "probability"]
 
 
@@ -279,7 +280,7 @@ def compare_clutches(
     said, cannot = say(flock, kin, table, ways, suppliers, basis)
     return ClutchComparison(
         table,
-        pd.concat(levels, ignore_index=True),
+        _together(levels),
         ways,
         suppliers,
         target_weeks(flock.standard),
@@ -287,14 +288,18 @@ def compare_clutches(
     )
 
 
+def _together(levels: list[pd.DataFrame]) -> pd.DataFrame:
+    """The levels of every case under one another; no row where nothing was seen."""
+    told = [level for level in levels if len(level)]
+    return pd.concat(told, ignore_index=True) if told else pd.DataFrame(columns=LEVELS)
+
+
 def _nothing(flock: Flock) -> ClutchComparison:
     """The answer where no bird on record came from a clutch."""
     table = pd.DataFrame(
         columns=["first", "second", "sex", "trait", "unit", *TOLD, "in_points", "separable", "why"]
     )
-    clutches = pd.DataFrame(
-        columns=["clutch", "origin", "sex", "trait", "unit", "birds", "mean", "level", "low", "high"]
-    )
+    clutches = pd.DataFrame(columns=LEVELS)
     why = f"{flock.plan.season}: no chick of any clutch is on the birds form; nothing can be compared"
     return ClutchComparison(
         table, clutches, no_remedies(), no_suppliers(), target_weeks(flock.standard), facts((), [why])

@@ -59,7 +59,9 @@ def remedies(flock: Flock, every: list[Case], table: pd.DataFrame, origins: Cont
             (now["trait"] == case.trait.name) & (now["unit"] == case.trait.unit) & (now["sex"] == case.sex)
         ]
         if (now["separable"] == "no").all():
-            rows += [_row(case, trial) for trial in _trials(flock, case, origins)]
+            # what leaves one side unseen tells nothing of the other
+            tried = _trials(flock, case, origins)
+            rows += [_row(case, trial) for trial in tried if np.isfinite(trial.half_width)]
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

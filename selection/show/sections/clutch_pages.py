@@ -9,6 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from selection.compare.clutches.comparison import ClutchComparison
+from selection.compare.clutches.traits import foremost
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
 from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
@@ -107,7 +108,8 @@ def hatch_frame(meeting: Meeting) -> pd.DataFrame:
 def levels_frame(meeting: Meeting, trait: str) -> pd.DataFrame:
     """What the picture of a trait draws: clutch, sex, birds, mean, level, low, high, unit, origin."""
     rows = meeting.clutches.clutches
-    return rows[(rows["trait"] == trait) & rows["sex"].isin(["male", "female"])].reset_index(drop=True)
+    own = foremost(rows) & (rows["trait"] == trait) & rows["sex"].isin(["male", "female"])
+    return rows[own].reset_index(drop=True)
 
 
 def clutch_picture(meeting: Meeting, trait: str) -> Fragment:
