@@ -12,7 +12,7 @@ from selection.show.notebooks import PARAMETERS, fill_in, find_notebook
 from tests.show import held
 
 NAMES = [
-    "start_here", "selection_meeting", "clutches", "laying", "prices", "matings", "review", "merit", "spring",
+    "start_here", "selection_meeting", "clutches", "laying", "prices", "matings", "review", "merit", "spring", "bird",
 ]  # fmt: skip
 MOST_LINES = 12
 

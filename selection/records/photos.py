@@ -20,6 +20,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from selection.errors import RecordsError
+
 if TYPE_CHECKING:
     from PIL.Image import Image
 
@@ -64,12 +66,14 @@ class Photo:
 class Album:
     """The photos of a flock up to a day, by bird, the oldest first; `left_out` says of each other file why.
 
-    A file that proves to be no picture joins `left_out` when it is first asked for.
+    A file that proves to be no picture joins `left_out` when it is first asked for. `unnamed` are the pictures, by
+    how their names end, that are called after no bird.
     """
 
     folder: Path
     photos: dict[str, list[Photo]] = field(default_factory=dict)
     left_out: list[str] = field(default_factory=list)
+    unnamed: list[Path] = field(default_factory=list)
     _broken: dict[Path, str] = field(default_factory=dict, repr=False)
 
     def latest(self, bird: str, size: Size = CARD) -> bytes | None:
@@ -123,11 +127,38 @@ def album(flock_path: str | Path, birds: Iterable[str], day: date) -> Album:
         named = _named(path, known)
         if isinstance(named, str):
             found.left_out.append(f"{path.name}: {named}")
+            found.unnamed += [path] if path.suffix.casefold() in SUFFIXES else []
         elif named.on is None or named.on <= day:
             found.photos.setdefault(named.bird, []).append(named)
     for shots in found.photos.values():
         shots.sort(key=lambda photo: (photo.on or date.min, photo.path.name))
     return found
+
+
+def small_copy(path: Path, size: Size = CARD) -> bytes | str:
+    """A JPEG of `size` of one file, or why there is none."""
+    found = _prepared(path, (size,))
+    return found if isinstance(found, str) else found[size.name]
+
+
+def name_photo(path: Path, bird: str, on: date | None = None) -> Path:
+    """Call a picture after the bird it shows, and the day it was taken; its new path.
+
+    Raises RecordsError where no bird is given, its number can be no file's name, or a photo is called so already.
+    """
+    name = f"{bird}{f' {on:%Y-%m-%d}' if on else ''}{path.suffix.casefold()}"
+    if not bird.strip() or bird.startswith(".") or set(bird) & set('/\\:*?"<>|') or not bird.isprintable():
+        raise RecordsError(
+            f"{path.name}: found {bird or 'no bird'}; expected the number of a bird that can name a file"
+        )
+    new = path.with_name(name)
+    called = name.removesuffix(path.suffix.casefold())
+    if any(path.with_name(f"{called}{suffix}").exists() for suffix in SUFFIXES):
+        raise RecordsError(f"{path.name}: a photo is called {called} already; give another day")
+    try:
+        return path.rename(new)
+    except OSError as error:
+        raise RecordsError(f"{path.name}: cannot be renamed: {error.strerror}") from error
 
 
 def _named(path: Path, known: dict[str, str]) -> Photo | str:
