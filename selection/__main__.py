@@ -309,6 +309,7 @@ def _catch_list(path: Path) -> None:
     if len(goes):
         print(f"the catch list: {write_catch_list(flock, goes, path / 'forms')}")
         print(f"for the sales form with these birds, and next season's: selection forms {path}")
+        print(f"for what a buyer takes home: selection buyer {path} BIRD… --out sheets.html --to NAME")
 
 
 def _buyer(options: argparse.Namespace) -> int:

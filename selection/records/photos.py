@@ -86,14 +86,16 @@ class Album:
         return [(photo.on, data) for (photo, data), _ in zip(shots, range(most), strict=False)][::-1]
 
     def prepare(self, birds: Iterable[str] | None = None) -> None:
-        """Make the small copies of these birds' photos (of all), two at a time; those there already stay."""
+        """Make the small copies of these birds' photos (of all, unnamed ones too), two at a time; those there stay."""
         wanted = self.photos if birds is None else {bird: self.photos.get(bird, []) for bird in birds}
-        photos = [photo for shots in wanted.values() for photo in shots]
-        if photos:
-            with ThreadPoolExecutor(2) as workers:  # the decoders let go of the interpreter while they work
-                for photo, why in workers.map(lambda p: (p, _prepared(p.path, SIZES)), photos):
-                    if isinstance(why, str):
-                        self._leave_out(photo, why)
+        photos = {photo.path: photo for shots in wanted.values() for photo in shots}
+        paths = [*photos, *(self.unnamed if birds is None else [])]
+        with ThreadPoolExecutor(2) as workers:  # the decoders let go of the interpreter while they work
+            for path, found in zip(
+                paths, workers.map(lambda path: _prepared(path, SIZES), paths), strict=True
+            ):
+                if isinstance(found, str) and path in photos:
+                    self._leave_out(photos[path], found)
 
     def _usable(self, shots: Iterable[Photo], size: Size) -> Iterator[tuple[Photo, bytes]]:
         for photo in shots:

@@ -116,6 +116,8 @@ def test_a_copy_is_made_once_and_made_anew_for_another_photo(
     real = photos._copies
     monkeypatch.setattr(photos, "_copies", lambda path, size: made.append(path) or real(path, size))
     assert of(tmp_path).latest("26-031") and not made
+    of(tmp_path).prepare()
+    assert not made
     path = save(tmp_path, "26-031.jpg", picture(80, 30))
     assert opened(of(tmp_path).latest("26-031")).size == (80, 30) and made == [path]
 

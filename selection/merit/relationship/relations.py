@@ -119,24 +119,25 @@ class Relations:
             named = f"{doubt}{own}{words.removeprefix('perhaps a ')}"
         return f"{other} is {named}"
 
-    def family_line(self, bird: str, others: Iterable[str]) -> list[str]:
+    def family_line(self, bird: str, others: Iterable[str], near: bool = False) -> list[str]:
         """What a bird is to others, alike ones together: "half sister to 26-034", "her sire's sister: 24-007".
 
-        Its own parents are left out: they are told beside it.
+        The nearest come first; `near` leaves out those who are only further related. Its own parents are left out: they
+        are told beside it.
         """
         own: dict[str, list[str]] = {}
-        for other in others:
-            there, back = self.between(bird, other), self.between(other, bird)
+        his = HIS.get(self.sexes.get(bird, ""), "its")
+        told = [self.between(bird, other) for other in others]
+        for there in sorted(told, key=lambda kin: -round(kin.relationship, 6)):
             if not there.words or there.words.split()[-1] in PARENT:
                 continue
-            his = HIS.get(self.sexes.get(bird, ""), "its")
             if there.words == "further related":
-                own.setdefault("further related to", []).append(other)
+                own.setdefault("further related to", []).extend([] if near else [there.other])
             elif f"{his} " in there.words:
-                own.setdefault(f"{there.words}:", []).append(other)
+                own.setdefault(f"{there.words}:", []).append(there.other)
             else:
-                own.setdefault(f"{back.words} to", []).append(other)
-        return [f"{words} {_listed(names)}" for words, names in own.items()]
+                own.setdefault(f"{self.between(there.other, bird).words} to", []).append(there.other)
+        return [f"{words} {_listed(names)}" for words, names in own.items() if names]
 
     def _lines(self, one: int, two: int) -> list[tuple[str, float, bool]]:
         """Relations, the nearest first: words, the relationship they come to, whether they are sure.

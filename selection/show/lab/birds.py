@@ -132,6 +132,7 @@ class ContactSheet(widgets.VBox):
         flock = flock_on(self.path).flock
         self.birds = sorted(flock.birds["bird"])
         found = album(self.path, self.birds, flock.plan.on)
+        found.prepare()
         rows = [self._row(path) for path in found.unnamed]
         empty = paragraph("Every picture in photos/ is called after a bird.", "quiet")
         others = [

@@ -80,6 +80,8 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
 
 
 MOST_REASONS = 4
+MOST_KIN = 3
+"""Kinds of relatives that a card's family line names, the nearest."""
 LEAST = 0.05
 """Points of merit under which a reason is not worth a line."""
 
@@ -270,7 +272,10 @@ def _family(box: _Box, bird: str) -> str:
         by = "parents not on record"
     else:
         by = f"by {told['sire'] or 'a cock not on record'} out of {told['dam'] or 'a hen not on record'}"
-    kin = box.relations.family_line(bird, [other for other in box.staying if other != bird])
+    if told["sire"] == told["dam"] and told["sire"]:
+        by = f"of {told['sire']}"
+    others = [other for other in box.staying if other != bird]
+    kin = box.relations.family_line(bird, others, near=True)[:MOST_KIN]
     return sentence("; ".join([by, *kin]))
 
 

@@ -148,3 +148,14 @@ def test_a_phrase_names_both_birds() -> None:
     doubt = pen({"d1": 0.5}, {"s1": 0.3, "s2": 0.2})
     assert doubt.in_words("z", "y") == "y is perhaps z's half sister"
     assert doubt.in_words("x", "s1") == "s1 is perhaps x's sire"
+
+
+def test_a_family_line_puts_alike_relatives_together_the_nearest_first() -> None:
+    second = of([*FAMILY, ("f", "e1", "x"), ("g", "e2", "y")])
+    found = Relations(second, SEXES)
+    assert found.family_line("x", ["y", "z", "t", "s", "h", "l"]) == [
+        "half sister to z", "her sire's sister: t", "first cousin to y", "her sire's half sister: h",
+    ]  # fmt: skip
+    assert found.family_line("f", ["g"]) == ["further related to g"]
+    assert found.family_line("f", ["g"], near=True) == []
+    assert pen({"d1": 0.25, "d2": 0.25}).family_line("x", ["z", "s1", "d1"]) == ["full or half sister to z"]
