@@ -89,7 +89,7 @@ def one_bird(flock: Flock) -> Flock:
         (without("female"), "No hen stays after this meeting"),
         (without("male"), "No cock is kept, so that no hen has one."),
         (never_bought, "home-bred cock"),
-        (all_barred, "breeders are chosen by lot"),
+        (all_barred, "No cock stays"),
         (stranger, "X1"),
         (keeps_none, "none is to be kept"),
         (one_bird, "No cock stays"),

@@ -57,13 +57,29 @@ def test_no_page_shows_a_missing_number(meeting: Meeting, page):
     assert not re.search(r"\b(nan|NaN|NaT|None|inf)\b", words)
 
 
-def test_the_first_page_names_everybody_once_by_what_becomes_of_them(meeting: Meeting):
+def test_the_first_page_accounts_for_every_living_bird_once_by_what_becomes_of_it(meeting: Meeting):
     page = show.first_page(meeting)
-    for row in meeting.verdicts.table.itertuples():
-        assert row.bird in page
-    stays = re.findall(r'<p class="lead">Stays</p><ul class="marks">(.*?)</ul>', page, re.S)
-    kept = meeting.verdicts.table.query("stands == 'keep'")["bird"]
-    assert sorted(re.findall(r"<b>([^<]+)</b>", "".join(stays))) == sorted(kept)
+    assert page.count('id="first-page"') == 1
+    again = {b for group in meeting.verdicts.groups.values() if group.again for b in group.again.birds}
+    table = meeting.tables["flock"]
+    leads = {
+        "keep": "Stays",
+        "reserve": "In reserve",
+        "sell": "Goes",
+        "open": "Open",
+        "look": "Look again tonight",
+    }
+    where = table["stands"].mask(table["bird"].isin(again), "look")
+    for place, lead in leads.items():
+        listed = re.findall(
+            rf'<p class="lead">{lead}[^<]* <span.*?<ul class="marks everyone">(.*?)</ul>', page, re.S
+        )
+        found = re.findall(r"<b>([^<]+)</b>", "".join(listed))
+        assert sorted(found) == sorted(table["bird"][where == place]), place
+    colours = {
+        row.bird: f"{row.left}, {row.right}" for row in table.itertuples() if isinstance(row.right, str)
+    }
+    assert colours and all(said in page for said in colours.values())
 
 
 def test_birds_at_stake_have_a_card_and_the_others_a_line(meeting: Meeting):
@@ -221,7 +237,7 @@ class TestDecided:
         page = plain(show.first_page(decided))
         assert "decided: only &lt;the&gt; once" in page
         assert "barred: wry tail (M, 2026-09-01)" in page
-        assert f"{made['bird'][1]} (decided: too wild)" in page
+        assert re.search(rf"{made['bird'][1]} [^:]*decided: too wild", page)
         places = decided.flock.plan.keep["pullets"].number - 1
         assert f"one of the best {places} of those not decided" in page
 

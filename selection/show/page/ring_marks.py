@@ -17,11 +17,16 @@ SIZE = 12
 LETTER = 6.4
 """Width that one letter of a name needs at its size."""
 HIGH = 54
+CLOSE, LEGS_HIGH = 28, 40
+"""Width of a leg's place and height of a mark whose colours are not named."""
 FOOT = "M{x} 33 l-9 4 M{x} 33 l0 5 M{x} 33 l9 4"
 
 
-def ring_mark(left: object, right: object, bird: str = "") -> Fragment:
-    """The mark of one bird as inline SVG; a leg of which no ring is on record is drawn bare and named –."""
+def ring_mark(left: object, right: object, bird: str = "", named: bool = True) -> Fragment:
+    """The mark of one bird as inline SVG; a leg of which no ring is on record is drawn bare and named –.
+
+    `named` False: the colours are not written under the legs, for where they stand in words beside the mark.
+    """
     legs = {"left": ring_colours(left), "right": ring_colours(right)}
     said = ", ".join(
         f"{side} {' over '.join(colours) or 'no ring on record'}" for side, colours in legs.items()
@@ -29,13 +34,14 @@ def ring_mark(left: object, right: object, bird: str = "") -> Fragment:
     wide = 0.0
     drawn = []
     for side, colours in legs.items():
-        name = f"{side[0].upper()} {'/'.join(colours) or '–'}"
-        place = max(NARROWEST, LETTER * len(name) + 6)
+        name = f"{side[0].upper()} {'/'.join(colours) or '–'}" if named else ""
+        place = max(NARROWEST, LETTER * len(name) + 6) if named else CLOSE
         drawn.append(_leg(wide + place / 2, colours, name))
         wide += place
+    high = HIGH if named else LEGS_HIGH
     return Fragment(
         '<svg class="mark" role="img" aria-label="{}" width="{:.0f}" height="{}" viewBox="0 0 {:.0f} {}">{}</svg>'
-    ).format(f"{bird}: {said}" if bird else said, wide, HIGH, wide, HIGH, Markup("").join(drawn))
+    ).format(f"{bird}: {said}" if bird else said, wide, high, wide, high, Markup("").join(drawn))
 
 
 def ring_colours(cell: object) -> list[str]:

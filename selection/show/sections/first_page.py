@@ -2,23 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from textwrap import shorten
 from typing import Any
 
 from markupsafe import Markup
 
 from selection.answer import Kind, Note
+from selection.decide.fates import DECIDED, EARLIER, NO_LINE, NO_SEX, NOT_ASKED, fates
 from selection.decide.meeting import Meeting
+from selection.decide.prices.money import Currency
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
-from selection.show.page.figures import in_hundred
+from selection.show.page.figures import in_hundred, missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph
+from selection.show.page.naming import Called, called
 from selection.show.page.ring_marks import ring_mark
 from selection.show.sections.candidates import left_out, notes, nothing_seen
 
-WORDS = {"keep": "Stays", "reserve": "In reserve"}
+PLACES = (
+    ("keep", "Stays"),
+    ("reserve", "In reserve"),
+    ("look", "Look again tonight; “else”: what stands unless that look says otherwise"),
+    ("sell", "Goes"),
+    ("open", "Open: neither the plan nor a decision settles it"),
+)
+"""Where each living bird stands on the page, in the order of the page."""
+ON_OPEN = {
+    NOT_ASKED: "the plan asks nothing of it",
+    NO_SEX: "its sex is not recorded",
+    NO_LINE: "no place in the plan",
+    EARLIER: "decided in an earlier season",
+}
+"""What a fate rests on, where it is no verdict, in the few words that stand under a mark."""
+MEANT = (
+    "<b>Merit</b> is what a bird passes on, in points above or below the mean of its group; its chicks take half.",
+    "<b>46 in 100</b>: by what was seen, so many times in a hundred the bird is truly among the best that stay.",
+    "<b>Cannot be told apart</b>: which of the two passes on more is open; the order is right under 95 times in 100.",
+)
+"""What the page's words mean, in a sentence each."""
 UNSEEN = (Kind.UNSCORED, Kind.UNWEIGHED)
 MOST_NAMED = 3
 """Birds named that cannot be told apart; the others are counted."""
@@ -27,37 +50,112 @@ MOST_LETTERS = 80
 
 
 def first_page(meeting: Meeting) -> Fragment:
-    """Who stays, who stands by, who goes, whom to look at again tonight, and what could not be settled."""
-    pieces = [_group(meeting, group) for group in meeting.verdicts.groups.values() if len(group.table)]
-    unsettled = [*meeting.verdicts.cannot, *_unsexed(meeting)]
-    for lead, lines in (("Not settled", unsettled), ("Not counted", left_out(meeting))):
+    """What becomes of every living bird, whom to look at again tonight, and what could not be settled."""
+    pieces = [_place(lead, rows) for lead, rows in _placed(meeting)]
+    pieces += [_group(meeting, group) for group in meeting.verdicts.groups.values() if len(group.table)]
+    for lead, lines in (("Not settled", meeting.verdicts.cannot), ("Not counted", left_out(meeting))):
         if lines:
-            pieces += [heading(lead), bullets(lines, "small")]
-    return Fragment('<div class="first">{}</div>').format(join(pieces))
-
-
-def _group(meeting: Meeting, group: Group) -> Fragment:
-    """One group: who stays and stands by as ring marks, then whom to look at again and who goes."""
-    known = notes(meeting, group)
-    marks = Markup("").join(_marked(group, stands, known) for stands in WORDS)
-    return Fragment(
-        '<section class="group"><h3>{} <span class="small">{}</span></h3>{}<div class="row">{}</div>{}</section>'
-    ).format(
-        group.name.capitalize(),
-        _under(group),
-        _warning(meeting, group),
-        marks,
-        join(_words(meeting, group, known)),
+            pieces += [heading(lead), bullets(list(lines), "small")]
+    meant = Markup(" ").join(Markup(line) for line in MEANT)
+    return Fragment('<div class="first" id="first-page">{}{}</div>').format(
+        join(pieces), paragraph(meant, "small")
     )
 
 
-def _under(group: Group) -> str:
-    """What stands under each mark."""
-    if len(group.open) < 2 or not group.places:
-        return ""
-    place = "the best" if group.places == 1 else f"one of the best {group.places}"
-    decided = " of those not decided" if group.table["decided"].notna().any() else ""
-    return f"under each: its chance of being {place}{decided} on merit"
+def _placed(meeting: Meeting) -> list[tuple[str, list[Markup]]]:
+    """Every living bird, drawn and told of, under the heading of what becomes of it."""
+    found = fates(meeting.flock, meeting.verdicts)
+    again = {bird for group in meeting.verdicts.groups.values() if group.again for bird in group.again.birds}
+    place = found["stands"].mask(found["bird"].isin(again), "look")
+    tell = _Told(meeting)
+    return [
+        (lead, [tell.bird(row, name) for row in each(found[place == name])])
+        for name, lead in PLACES
+        if (place == name).any()
+    ]
+
+
+def _place(lead: str, birds: list[Markup]) -> Markup:
+    return Markup(
+        '<section class="group"><p class="lead">{} <span class="small">({})</span></p>{}</section>'
+    ).format(lead, len(birds), Markup('<ul class="marks everyone">{}</ul>').format(Markup("").join(birds)))
+
+
+class _Told:
+    """One bird as the page tells of it: its mark, number, name and colours; its chance or price, and why."""
+
+    def __init__(self, meeting: Meeting) -> None:
+        self.called = called(meeting.flock)
+        self.groups = {b: g for g in meeting.verdicts.groups.values() for b in g.table.get("bird", ())}
+        self.known = {b: n for g in self.groups_of(meeting) for b, n in notes(meeting, g).items()}
+        self.asked = meeting.prices.table.dropna(subset="bird").set_index("bird")
+        self.currency = Currency(meeting.flock.plan.currency)
+        self.why = meeting.everyone.set_index("bird")["why"]
+
+    @staticmethod
+    def groups_of(meeting: Meeting) -> Iterable[Group]:
+        return [group for group in meeting.verdicts.groups.values() if len(group.table)]
+
+    def bird(self, row: Any, place: str) -> Markup:
+        """The bird of one row of the fates, at its place on the page."""
+        who = self.called(row.bird)
+        lines = [who.colours, self._figures(row, place), self._reasons(row)]
+        small = Markup("").join(Markup("<br>{}").format(line) for line in lines if line)
+        return Markup('<li>{}<span><b>{}</b>{}<span class="small">{}</span></span></li>').format(
+            ring_mark(who.left, who.right, row.bird, named=False), row.bird, _named(who), small
+        )
+
+    def _figures(self, row: Any, place: str) -> str:
+        """Its chance of a place, and what it goes as and for how much."""
+        group = self.groups.get(row.bird)
+        chance = in_hundred(group.chances.get(row.bird)) if group is not None and len(group.open) > 1 else ""
+        unless = {"keep": "stays", "reserve": "in reserve", "sell": "goes", "open": ""}[row.stands]
+        said = [chance] if chance and place != "sell" else []
+        offer = self._price(row.bird) if row.stands == "sell" else ""
+        said += [f"else {unless}{f' ({offer})' if offer else ''}"] if place == "look" else [offer]
+        return ", ".join(part for part in said if part)
+
+    def _price(self, bird: str) -> str:
+        """What a bird goes as, and the price asked for it."""
+        if bird not in self.asked.index:
+            return ""
+        offer = self.asked.loc[bird]
+        if missing(offer["sold_as"]):
+            return "no market to go by"
+        price = (
+            "" if missing(offer["price"]) else f", {self.currency.words(offer['price']).replace('.00', '')}"
+        )
+        return f"{offer['sold_as']}{price}"
+
+    def _reasons(self, row: Any) -> str:
+        """What bars it or was decided, what was never seen of it; or on what its fate rests."""
+        told = [note.text for note in self.known.get(row.bird, ())]
+        if not told:
+            told = [self.why[row.bird]] if row.by == DECIDED else [ON_OPEN.get(row.by, "")]
+        return shorten(", ".join(told), MOST_LETTERS, placeholder=" …")
+
+
+def _named(who: Called) -> str:
+    return f" {who.name}" if who.name else ""
+
+
+def _group(meeting: Meeting, group: Group) -> Fragment:
+    """What there is to know of one group: whether anything was seen, whom to look at again, who is level."""
+    known = notes(meeting, group)
+    said = [_warning(meeting, group)]
+    if group.again is not None:
+        said.append(_look(meeting, group, group.again))
+    said += [*_unseen(meeting, group, known), *_level(group)]
+    if group.places and len(group.open) > 1:
+        place = "the best" if group.places == 1 else f"one of the best {group.places}"
+        decided = " of those not decided" if group.table["decided"].notna().any() else ""
+        said.append(_line("In 100", f"the chance of being {place}{decided} on merit."))
+    pieces = [piece for piece in said if piece]
+    if not pieces:
+        return Fragment("")
+    return Fragment('<section class="group told"><h3>{}</h3>{}</section>').format(
+        group.name.capitalize(), join(pieces)
+    )
 
 
 def _warning(meeting: Meeting, group: Group) -> Markup:
@@ -68,48 +166,12 @@ def _warning(meeting: Meeting, group: Group) -> Markup:
     return paragraph(f"None of these has been scored, weighed or measured: {order}.", "warn")
 
 
-def _marked(group: Group, stands: str, known: Mapping[str, list[Note]]) -> Markup:
-    """The birds of one verdict as ring marks, each with its number, its chance of a place and what to know."""
-    marks = [
-        Markup("<li>{}<span><b>{}</b>{}</span></li>").format(
-            ring_mark(row.left, row.right, row.bird), row.bird, _lines(group, row, known[row.bird])
-        )
-        for row in each(group.table[group.table["stands"] == stands])
-    ]
-    if not marks:
-        return Markup("")
-    return Markup('<div><p class="lead">{}</p><ul class="marks">{}</ul></div>').format(
-        WORDS[stands], Markup("").join(marks)
-    )
-
-
-def _lines(group: Group, row: Any, known: list[Note]) -> Markup:
-    """What stands under a bird's number: its chance, whether it is to be looked at, and what to know."""
-    chance = in_hundred(group.chances.get(row.bird)) if len(group.open) > 1 else ""
-    first = any(note.kind is Kind.UNSCORED for note in known)
-    again = ["look at it" if first else "look again"] if row.proposed == "look again" else []
-    told = [shorten(note.text, MOST_LETTERS, placeholder=" …") for note in known]
-    lines = [", ".join([*([chance] if chance else []), *again]), ", ".join(told)]
-    return Markup("").join(Markup('<br><span class="small">{}</span>').format(line) for line in lines if line)
-
-
-def _words(meeting: Meeting, group: Group, known: Mapping[str, list[Note]]) -> list[Markup]:
-    """Whom to look at again, who goes, and what the order cannot tell, in words."""
-    table, again = group.table, group.again
-    going = table.loc[table["stands"] == "sell", "bird"].tolist()
-    said: list[Markup] = []
-    if again is not None:
-        said.append(_look(meeting, group, again))
-    doubtful = [bird for bird in going if again is not None and bird in again.birds]
-    if doubtful:
-        said.append(_line("Goes, unless that look says otherwise:", f"{listed(doubtful)}."))
-    firm = [_with_why(bird, known[bird]) for bird in going if bird not in doubtful]
-    if firm or not going:
-        said.append(_line("Goes:", f"{listed(firm) if firm else 'nobody'}."))
-    unseen = [bird for bird in table["bird"] if any(note.kind in UNSEEN for note in known[bird])]
-    if unseen and not nothing_seen(meeting, group):
-        said.append(_line("Never scored or weighed, or both:", f"{listed(unseen)}."))
-    return [*said, *_level(group)]
+def _unseen(meeting: Meeting, group: Group, known: Mapping[str, list[Note]]) -> list[Markup]:
+    """Who was never scored or weighed, unless that is so of all."""
+    unseen = [bird for bird in group.table["bird"] if any(note.kind in UNSEEN for note in known[bird])]
+    if not unseen or nothing_seen(meeting, group):
+        return []
+    return [_line("Never scored or weighed, or both:", f"{listed(unseen)}.")]
 
 
 def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
@@ -120,12 +182,6 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
         return _line("Look first", f"at {birds} side by side, before anyone is sold: {worth}.")
     others = "; no other two to four tell much more" if len(group.open) > len(again.birds) else ""
     return _line("Look again tonight", f"at {birds} side by side, before anyone is sold: {worth}{others}.")
-
-
-def _with_why(bird: str, known: list[Note]) -> str:
-    """A bird that goes, with what the meeting decided or what bars it."""
-    why = [note.text for note in known if note.kind in (Kind.DECIDED, Kind.BARRED)]
-    return f"{bird} ({'; '.join(why)})" if why else bird
 
 
 def _level(group: Group) -> list[Markup]:
@@ -147,15 +203,6 @@ def _level(group: Group) -> list[Markup]:
 
 def _line(lead: str, words: str) -> Fragment:
     return paragraph(Markup("<b>{}</b> {}").format(lead, words))
-
-
-def _unsexed(meeting: Meeting) -> list[str]:
-    birds = meeting.verdicts.unsexed["bird"]
-    return (
-        [f"{listed(birds)}: sex not recorded, so in no group; record it and hold the meeting again"]
-        if len(birds)
-        else []
-    )
 
 
 def about(meeting: Meeting) -> Fragment:
