@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -195,6 +196,20 @@ def test_a_thin_or_odd_holding_gets_its_meeting_and_its_pages(
     assert not pd.Series([text]).str.contains(r"\binf\b|\bnan\b|KeyError|fault of this program").any()
 
 
+def test_what_is_missing_is_said_section_by_section_with_what_to_record_next(tmp_path: Path) -> None:
+    meeting = held(changed(nothing_seen), tmp_path)
+    page = str(show.season(meeting))
+    for asked in (
+        "scores form, column type",
+        "column head",
+        "best near 24 weeks of age: weights form",
+        "measures form",
+    ):
+        assert asked in page
+    assert "shank width" in page
+
+
+@pytest.mark.slow
 def test_a_section_scored_alike_on_every_look_keeps_its_published_values_and_that_is_said(
     tmp_path: Path,
 ) -> None:
@@ -204,6 +219,7 @@ def test_a_section_scored_alike_on_every_look_keeps_its_published_values_and_tha
     assert told["heritability"] == pytest.approx(told["heritability_prior"])
 
 
+@pytest.mark.slow
 def test_old_totals_alone_tell_birds_apart(tmp_path: Path) -> None:
     meeting = held(changed(totals_alone), tmp_path)
     assert set(meeting.merit.traits["trait"]) == {"type", "head", "size", "shank width"}
@@ -250,3 +266,52 @@ def test_other_names_of_sections_change_nothing_but_the_names(
         for old, new in zip(PLACEHOLDERS, names, strict=True):
             text = text.replace(old, new)
         assert (tmp_path / "out" / file).read_text(encoding="utf-8") == text, file
+
+
+def by_bird(meeting: Meeting) -> pd.DataFrame:
+    return meeting.merit.ranking.set_index("bird")[
+        ["merit", "merit_se", "p_kept", "points_of_100"]
+    ].sort_index()
+
+
+def shuffled(forms: FORMS) -> FORMS:
+    """Rows and columns in another order; of the birds, which rank alike by it, the columns alone."""
+    turned = {name: form[form.columns[::-1]] for name, form in forms.items()}
+    mixed = {name: form.sample(frac=1, random_state=1) for name, form in turned.items() if name != "birds"}
+    return dict(reversed(list((turned | mixed).items())))
+
+
+@pytest.mark.slow
+def test_order_handing_in_twice_and_a_judges_level_change_nothing(tmp_path: Path) -> None:
+    was = by_bird(held(plain(), tmp_path / "once"))
+    again = record(tmp_path / "once" / "flock", tmp_path / "once" / "forms")
+    assert again.status == 0
+    pd.testing.assert_frame_equal(by_bird(hold(read_flock(tmp_path / "once" / "flock"))), was)
+
+    turned = by_bird(held(changed(shuffled), tmp_path / "turned"))
+    pd.testing.assert_frame_equal(
+        turned, was, atol=0.02, rtol=0
+    )  # the noise between orders of summing and drawing
+
+    def stricter(forms: FORMS) -> FORMS:
+        scores = forms["scores"].copy()
+        scores.loc[scores["judge"] == "Ben", "type"] -= 3
+        return forms | {"scores": scores}
+
+    strict = by_bird(held(changed(stricter), tmp_path / "strict"))
+    assert np.abs(strict["merit"] - was["merit"]).max() < 0.02
+    assert np.ptp(strict["points_of_100"] - was["points_of_100"]) < 0.05
+
+
+@pytest.mark.slow
+def test_grams_in_the_band_and_weights_scaled_together_leave_points(tmp_path: Path) -> None:
+    whole = plain()
+    standard = re.sub(r"\d{4}", lambda grams: str(round(1.25 * int(grams[0]))), whole.standard)
+    weights = whole.forms["weights"].assign(grams=lambda f: f["grams"] * 1.25)
+    larger = replace(whole, standard=standard, forms=whole.forms | {"weights": weights})
+    was, now = (
+        held(one, tmp_path / str(i)).merit.points.in_section("size")["points"]
+        for i, one in enumerate((whole, larger))
+    )
+    assert was.notna().sum() >= 10
+    assert (now - was).abs().max() < 0.1

@@ -46,6 +46,7 @@ class Laid:
     hangs: ClassVar[bool] = False
     usual_variance: ClassVar[float] = 15.0**2
     record: ClassVar[str] = "eggs "
+    to_record: ClassVar[str] = "count a hen's own eggs: eggs form, with her number in column bird"
 
     def rows(self, flock: Flock, growth: Growth) -> pd.DataFrame:
         """One row a hen and month of own records; none unless the plan gives laying a worth."""

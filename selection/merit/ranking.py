@@ -16,7 +16,7 @@ import pandas as pd
 from selection.answer import SEED, TAILS, Answer, Note, facts
 from selection.merit import published
 from selection.merit.candidates import candidates
-from selection.merit.observations import observe
+from selection.merit.observations import LAYING, TOTAL, model_traits, observe
 from selection.merit.own_value import own_values
 from selection.merit.posterior import (
     DRAWS,
@@ -184,7 +184,10 @@ def _ranked(
         notes=(
             *growth.notes,
             *points.notes,
-            *facts((*family.sentences, *_about_model(known)), _not_seen(flock, known.model.traits)),
+            *facts(
+                (*family.sentences, *_about_model(known)),
+                _not_seen(flock, known.model.observations.rows, field),
+            ),
         ),
     )
 
@@ -378,11 +381,24 @@ def _about_inbreeding(known: Known) -> list[str]:
     return sentences
 
 
-def _not_seen(flock: Flock, traits: tuple[str, ...]) -> tuple[str, ...]:
-    """Sections and worths that nobody recorded anything of."""
+def _not_seen(flock: Flock, rows: pd.DataFrame, field: pd.DataFrame) -> tuple[str, ...]:
+    """Sections and worths that nobody recorded, or of none of the candidates, and what to record next.
+
+    `rows`: the observations; `field`: the candidates.
+    """
     wanted = [s.name for s in flock.standard.sections] + [w for w, v in flock.plan.worth.items() if v]
-    missing = [name for name in dict.fromkeys(wanted) if key_of(flock.standard, name) not in traits]
-    return tuple(f"{name}: nobody has recorded it, so it has no part in merit" for name in missing)
+    asked = {trait.key: trait for trait in model_traits(flock.standard)}
+    ever, of_field = (set(part["series"]) for part in (rows, rows[rows["bird"].isin(field["bird"])]))
+    said = []
+    for name in dict.fromkeys(wanted):
+        key = key_of(flock.standard, name)
+        if asked[key].by_eye and TOTAL in ever:  # a part of old cards' totals
+            continue
+        if key not in ever:
+            said.append(f"{name}: nobody has recorded it, so it has no part in merit; {asked[key].to_record}")
+        elif key not in of_field and len(field) and key != LAYING.key:
+            said.append(f"{name}: none of the candidates was seen in it; {asked[key].to_record}")
+    return tuple(said)
 
 
 def _nothing_seen(
@@ -416,6 +432,9 @@ def _nothing_seen(
         index=None,
         notes=facts(
             family.sentences,
-            ["nothing has been scored, weighed or measured yet: every candidate stands alike"],
+            [
+                "nothing has been scored, weighed or measured yet: every candidate stands alike",
+                *_not_seen(flock, pd.DataFrame({"series": [], "bird": []}), field),
+            ],
         ),
     )

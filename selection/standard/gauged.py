@@ -65,6 +65,12 @@ class Gauged:
         return 8 * float(np.sqrt(self.usual_variance))
 
     @property
+    def to_record(self) -> str:
+        """All by one person."""
+        at = next((f", best near {s.at_weeks:g} weeks of age" for s in self.sections if s.at_weeks), "")
+        return f"let one person measure {self.trait} of all of them{at}: measures form"
+
+    @property
     def band_called(self) -> str:
         """How its band is called in a sentence."""
         return f"{self.trait} band"

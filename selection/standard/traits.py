@@ -53,6 +53,10 @@ class Trait(Protocol):
     def usual_variance(self) -> float:
         """Total variance where nothing else is known: a starting point, the records decide."""
 
+    @property
+    def to_record(self) -> str:
+        """What to do, and on which form, where nothing of it is on record."""
+
     def rows(self, flock: Flock, growth: Growth) -> pd.DataFrame:
         """Long observations: bird (missing: unnamed chicks), clutch, sex, n, on, value, sd (relative), and judge
         where somebody judges.
@@ -107,6 +111,11 @@ class ByEye:
     def title(self) -> str:
         """The section's title."""
         return self.prior.title
+
+    @property
+    def to_record(self) -> str:
+        """All by one judge on one day: a bird alone tells little."""
+        return f"let one judge score all of them on one day: scores form, column {self.prior.name}"
 
     @property
     def usual_variance(self) -> float:

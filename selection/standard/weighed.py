@@ -39,6 +39,11 @@ class Weighed:
     band_called: ClassVar[str] = "weight band"
     record: ClassVar[str] = "weighings of "
 
+    @property
+    def to_record(self) -> str:
+        """All of an age, best the section's."""
+        return f"weigh all of them, best near {self.prior.at_weeks:g} weeks of age: weights form"
+
     def rows(self, flock: Flock, growth: Growth) -> pd.DataFrame:
         """One row a weighing: its raw log deviation from the curve, with its residual's relative spread."""
         seen = growth.deviations.reset_index(drop=True)

@@ -217,7 +217,7 @@ def about(meeting: Meeting) -> Fragment:
 
 
 def season(meeting: Meeting) -> Fragment:
-    """The season in one paragraph: clutches, chicks, who is left, and what was seen of them."""
+    """The season in one paragraph: clutches, chicks, who is left, what was seen of them; then what is missing."""
     flock, year = meeting.flock, meeting.flock.plan.season
     chicks = flock.birds[flock.birds["hatch_year"] == year]
     day = flock.plan.on
@@ -227,7 +227,13 @@ def season(meeting: Meeting) -> Fragment:
         f"{day.day} {day:%B} {day.year}.",
         _seen(meeting),
     ]
-    return paragraph(" ".join(said))
+    if not meeting.merit.cannot:
+        return paragraph(" ".join(said))
+    missing = [
+        paragraph("What is missing, and what to record next", "lead"),
+        bullets(list(meeting.merit.cannot), "small"),
+    ]
+    return join([paragraph(" ".join(said)), *missing])
 
 
 def _clutches(meeting: Meeting) -> str:
