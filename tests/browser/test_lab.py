@@ -9,7 +9,7 @@ import pytest
 
 from selection.records.flock import read_flock
 
-NAMES = ["start_here", "clutches", "laying", "prices", "matings", "merit", "review"]
+NAMES = ["start_here", "clutches", "laying", "prices", "matings", "merit", "review", "bird"]
 PATIENCE = 400_000
 """Milliseconds for a whole notebook on a busy machine."""
 
