@@ -13,6 +13,7 @@ compare_clutches, hatch, laying   how clutches and hatch years differ, and what 
 matings, years_ahead, review      whom to put to whom, where it leads, whether earlier meetings were right
 prices         what each bird that goes has cost, and what to ask              -> Prices
 next_spring    how many eggs to set and to buy, and from whom                  -> Spring
+life           all that is on record of one bird                              -> Life
 hold           the whole meeting at once                                       -> Meeting
 fit_model      the mixed model on plain frames, for records of any other kind  -> Fitted
 =============  =====================================================================================

@@ -6,6 +6,7 @@ from .compare.clutches.comparison import (
 )
 from .compare.hatch import Hatch as Hatch, hatch as hatch
 from .compare.laying.laying import Laying as Laying, laying as laying
+from .decide.life import Life as Life, life as life
 from .decide.matings.matings import Matings as Matings, matings as matings
 from .decide.meeting import Meeting as Meeting, hold as hold, write_tables as write_tables
 from .decide.prices.prices import Prices as Prices, prices as prices

@@ -78,10 +78,33 @@ class Life(Answer):
 
 @small_frames
 def life(flock: Flock, bird: str, family: Parentage | None = None) -> Life:
-    """Everything on record of `bird` (its number as recorded) on the flock's day.
+    """Gather everything on record of one bird on the flock's day.
 
-    `family` is the flock's parentage where it is at hand. Where the parents on record cannot be, nothing is said of
-    relatives, and a note says why. Raises RecordsError for a bird that is not on record.
+    Parameters
+    ----------
+    flock : Flock
+        The flock. What is blank there is said to be not on record, never guessed.
+    bird : str
+        The bird's number as recorded; `records.rings.find_bird` finds it by its name or its colours.
+    family : Parentage, optional
+        The flock's parentage where it is at hand; worked out anew without it.
+
+    Returns
+    -------
+    Life
+        Its rings, looks, weighings, eggs, pens, kin, chicks, decisions and sale, a frame each. Where the parents on
+        record cannot be, nothing is said of relatives, and a note says why.
+
+    Raises
+    ------
+    RecordsError
+        Where the bird is not on record up to the flock's day.
+
+    Examples
+    --------
+    >>> from selection import life
+    >>> sorted(life(flock, flock.birds["bird"].iloc[0]).tables)[:4]
+    ['chicks', 'clutch', 'decisions', 'eggs']
     """
     rows = flock.birds[flock.birds["bird"] == bird]
     if rows.empty:
