@@ -76,21 +76,32 @@ PRACTICE = Source("common practice, no source")
 FALCONER = Source("Falconer & Mackay", 1996, "Introduction to Quantitative Genetics")
 HALE = Source("R.W. Hale", 1961, "Animal Production (year from memory)")
 MORRIS = Source("J.A. Morris", 1956, "Aust. J. Agric. Res. 7:630-639")
-LEGHORN = Source("authors not known", None, "egg and yolk weight of White Leghorn pullets, Br. Poult. Sci.")
-LAYERS = Source("authors not known", 2018, "Heritability of egg production in laying hens")
+LEGHORN = Source(
+    "Jaffe (author, year and journal from memory)",
+    1964,
+    "The relationships between egg weight and yolk weight, Br. Poult. Sci. 5",
+)
+LAYERS = Source(
+    "Wolc, Lisowski & Szwaczkowski",
+    2007,
+    "Genetic evaluation of laying hens under fixed regression animal models, Arch. Anim. Breed. 50:279",
+)
 VENTURINI = Source("Venturini et al.", 2012, "Genet. Mol. Res. 11:1819-1829")
 TONGSIRI = Source("Tongsiri et al.", 2019, "Asian-Australas. J. Anim. Sci. 32:930-938")
-KENYA = Source("authors not known", 2013, "Res. J. Poult. Sci. 6:43-52")
-ADELEKE = Source("Adeleke et al. (author inferred)", 2011, "Livest. Res. Rural Dev. 23(1)")
+KENYA = Source(
+    "Ngeno et al. (names from memory; initials as printed)",
+    2013,
+    "Heritabilities and correlations between body weights and growth curve parameters of indigenous chicken "
+    "populations reared intensively in Kenya, Res. J. Poult. Sci. 6:43-52",
+)
+ADELEKE = Source("Adeleke, Peters, Ozoje, Ikeobi, Bamgbose & Adebambo", 2011, "Livest. Res. Rural Dev. 23(1)")
 LOHMANN = Source("Cavero et al.", None, "Lohmann Information")
 GUO = Source("Guo et al.", 2020, "Asian-Australas. J. Anim. Sci. 33:1217-1223")
 RUCINSKA = Source("Rozempolska-Rucinska et al.", 2013, "Poult. Sci. 92:321-324")
 WOLC = Source("Wolc et al.", 2012, "Poultry Science")
-TANZANIA = Source("authors not known", None, "Tanzania J. Agric. Sci.")
 CAMPO = Source("Campo & Carnicer", 1993, "Poultry Science: tonic immobility, not a judge's score")
 HUTT = Source("F.B. Hutt", 1949, "Genetics of the Fowl, as quoted on a web page")
 SHOFFNER = Source("Shoffner", 1948, "as tabulated by Falconer")
-FLORIDA = Source("University of Florida research", None, "as quoted by Purina in Farm Forum")
 GRADES = Source("MAFF letter of 25 June 1996", 1996, "and British Egg Information Service")
 WAGENINGEN = Source("Wageningen / Groen Kennisnet", None, "Animal breeding and genetics")
 FRANKHAM = Source("Frankham et al.", 2014, "Biol. Conserv. 170:56-63")
@@ -130,7 +141,7 @@ HERITABILITIES: tuple[Published, ...] = (
     _h2("egg number", 0.10, FALCONER, "memory", "poultry", "to 72 weeks", "Table 10.1"),
     _h2("egg number", 0.28, HALE, breed="White Wyandotte", measured="to 500 days"),
     _h2("egg number", 0.31, MORRIS, measured="production index to 72 weeks"),
-    _h2("egg number", (0.08, 0.10), LAYERS, breed="three layer lines", measured="cumulative"),
+    _h2("egg number", (0.02, 0.20), LAYERS, breed="three layer lines", measured="by month"),
     _h2("egg number", (0.04, 0.14), VENTURINI, measured="periods of 3 weeks"),
     _h2("egg number", (0.15, 0.16), TONGSIRI, breed="native, Thailand"),
     _h2("age at first egg", 0.18, HALE, breed="White Wyandotte"),
@@ -145,8 +156,9 @@ HERITABILITIES: tuple[Published, ...] = (
 )
 
 REPEATABILITIES: tuple[Published, ...] = (
-    _share("repeatability", "egg weight", (0.22, 0.41), TANZANIA, breed="naked-neck and frizzle crosses"),
-    _share("repeatability", "egg number", (0.04, 0.38), LAYERS, measured="by month"),
+    _share(
+        "repeatability", "egg number", (0.11, 0.43), LAYERS, breed="three layer lines", measured="by month"
+    ),
 )
 
 NOT_FOUND: tuple[str, ...] = (
@@ -195,11 +207,13 @@ FEED_INTAKE: tuple[Published, ...] = (
 """From 26 weeks on a bird eats as an adult."""
 
 LAYING_DECLINE: tuple[Published, ...] = tuple(
-    Published("laying beside the first year", f"year {year}", share, "", FLORIDA, "text")
+    Published("laying beside the first year", f"year {year}", share, "", PRACTICE, "practice")
     for year, share in ((2, 0.80), (3, 0.70), (4, 0.60))
 )
+"""Farm papers print these figures; the university bulletin that they name was not found to hold them."""
+
 YEARLY_LAYING = Prior(
-    0.80, 0.08, f"0.80, 0.875 and 0.857 of the year before in {FLORIDA}; 0.80 ± 0.08 is held"
+    0.80, 0.08, f"0.80, 0.875 and 0.857 of the year before ({PRACTICE}); 0.80 ± 0.08 is held"
 )
 
 _STORED = partial(Published, "stored sperm", unit="days")

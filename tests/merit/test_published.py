@@ -17,6 +17,8 @@ def section(name: str = "type", **kwargs: object) -> Section:
 def test_every_value_names_its_source() -> None:
     for row in published.PUBLISHED:
         assert row.source.author and row.quantity and row.trait
+        assert "not known" not in str(row.source) and "Purina" not in str(row.source)
+        assert row.source is published.PRACTICE or row.source.title
         assert np.isfinite(row.value)
         if not row.from_memory:
             assert row.source is not published.PRACTICE
