@@ -20,6 +20,7 @@ from selection.merit.observations import LAYING, TOTAL, model_traits, observe
 from selection.merit.own_value import own_values
 from selection.merit.posterior import (
     DRAWS,
+    SEED_NOISE,
     Known,
     Posterior,
     Progress,
@@ -344,6 +345,12 @@ def _about_model(known: Known) -> tuple[str, ...]:
         rho, (low, high) = known.correlations.mode[0], known.correlations.interval()
         sentences.append(
             f"genetic correlation between any two traits: {rho:.2f}, 90 % interval {low:.2f} to {high:.2f}"
+        )
+    if known.correlations is not None:
+        chance, points = SEED_NOISE
+        sentences.append(
+            f"drawn anew with another seed, a chance moves by no more than {chance:g} and a merit by {points:g} points "
+            "(standard deviations, measured on the demo holding)"
         )
     names = known.model.observations.names
     sentences += _about_inbreeding(known)

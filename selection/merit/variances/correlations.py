@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import sparse
+from scipy.special import ndtri
 
 from selection.answer import TAILS
 from selection.errors import ModelError
@@ -195,15 +196,28 @@ class Correlations:
         return float(low), float(high)
 
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
-        """`count` draws (count × 3), ρ spread evenly over its posterior and shuffled."""
-        middle = np.interp(
-            (np.arange(count) + 0.5) / count, np.cumsum(self.weights) - self.weights / 2, self.grid
+        """`count` (even) draws (count × 3), ρ spread evenly over its posterior, in random order.
+
+        The second half mirrors the first, so that what is straight in the correlations comes out alike for every seed;
+        the other two take each layer of their normal distribution once.
+        """
+        half = count // 2
+        sides = rng.choice([-1.0, 1.0], (3, half)) * rng.permuted(
+            np.tile(layers(count)[half:], (3, 1)), axis=1
         )
+        normal = np.concatenate([sides, -sides], axis=1).T
+        rank = np.argsort(np.argsort(normal[:, 0]))
+        rho = np.interp((rank + 0.5) / count, np.cumsum(self.weights) - self.weights / 2, self.grid)
         slope = self.covariance[1:, 0] / self.covariance[0, 0]
         left = self.covariance[1:, 1:] - np.outer(slope, self.covariance[0, 1:])
-        noise = rng.standard_normal((count, 2)) @ np.linalg.cholesky(left + 1e-12 * np.eye(2)).T
-        rho = rng.permutation(middle)
+        noise = normal[:, 1:] @ np.linalg.cholesky(left + 1e-12 * np.eye(2)).T
         return np.column_stack([rho, self.mode[1:] + np.outer(rho - self.mode[0], slope) + noise])
+
+
+def layers(count: int) -> np.ndarray:
+    """One value for each of `count` equally likely layers of a standard normal, rising, with a variance of 1."""
+    middle = ndtri((np.arange(count) + 0.5) / count)
+    return middle / middle.std()
 
 
 def named_correlations(plan: Plan, traits: tuple[str, ...], key: Callable[[str], str] = str) -> Named:

@@ -20,6 +20,7 @@ from selection.errors import ModelError
 from selection.merit import published
 from selection.merit.season_model import EFFECTS, SeasonModel, decaying
 from selection.merit.variances.components import Effect, Equations, fit_equations
+from selection.merit.variances.correlations import layers
 from selection.records.settings.reading import Measured, Section
 from selection.standard.traits import Trait
 
@@ -65,18 +66,24 @@ def trait_variances(model: SeasonModel) -> tuple[TraitVariances, ...]:
     return tuple(_fit(model, trait) for trait in model.observations.asked)
 
 
-def draw_parts(fitted: Sequence[TraitVariances], rng: np.random.Generator) -> np.ndarray:
-    """Two mirrored draws of all variances (2 × T × 6) from what is known of them.
+def draw_parts(fitted: Sequence[TraitVariances], count: int, rng: np.random.Generator) -> np.ndarray:
+    """`count` (even) draws of all variances (count × T × 6) from what is known of them, mirrored in pairs.
 
-    A gamma variable's log has its mode at the log of its mean: the draws are centred so that their mean, not
-    their median, is the fitted variance.
+    Of every direction in which a trait's log variances are uncertain the draws take each layer of the normal
+    distribution once (a Latin hypercube: McKay, Beckman and Conover 1979, Technometrics 21:239, from memory), so that
+    two seeds differ by how directions meet, not by how far each was drawn out. A gamma variable's log has its mode at
+    the log of its mean: the draws are scaled so that their mean, not their median, is the fitted variance.
     """
-    draws = []
+    levels = layers(count)[count // 2 :]
+    drawn = []
     for trait in fitted:
-        off = _root(trait.covariance) @ rng.standard_normal(6)
-        centre = -0.5 * np.diag(trait.covariance)
-        draws.append(trait.parts * np.exp(centre + np.stack([off, -off])))
-    return np.stack(draws, axis=1)
+        off = np.stack(
+            [rng.permutation(levels) * rng.choice([-1.0, 1.0], len(levels)) for _ in range(6)], axis=1
+        )
+        logs = np.concatenate([off, -off]) @ _root(trait.covariance).T
+        factors = np.exp(logs - logs.max(axis=0))
+        drawn.append(trait.parts * factors / factors.mean(axis=0))
+    return np.stack(drawn, axis=1)
 
 
 def _root(covariance: np.ndarray) -> np.ndarray:

@@ -14,10 +14,12 @@ from selection.merit.relationship.parentage import parentage
 from selection.merit.season_model import SeasonModel, design
 from selection.merit.variances.correlations import (
     PRIOR_MEAN,
+    Correlations,
     explore,
     named_correlations,
     variances_at,
 )
+from selection.merit.variances.trait_variances import TraitVariances, draw_parts
 from selection.records.flock import Flock
 from selection.standard.growth import fit_growth
 from tests.benchmarks.simulate_merit import true_variances
@@ -56,6 +58,31 @@ def test_draws_spread_over_the_posterior() -> None:
     low, high = found.interval()
     assert ((drawn[:, 0] > low) & (drawn[:, 0] < high)).mean() == pytest.approx(0.9, abs=0.05)
     assert found.weights.sum() == pytest.approx(1)
+
+
+def test_draws_are_mirrored_and_take_every_layer_once() -> None:
+    """What is straight in the correlations then comes out alike for every seed."""
+    grid = np.linspace(-0.2, 0.5, 29)
+    weights = np.exp(-0.5 * ((grid - 0.15) / 0.1) ** 2)
+    covariance = np.array([[0.01, 0.004, 0.0], [0.004, 0.02, 0.0], [0.0, 0.0, 0.03]])
+    found = Correlations(np.array([0.15, 0.05, 0.1]), covariance, grid, weights / weights.sum())
+    one, other = (found.draw(20, np.random.default_rng(seed)) for seed in (1, 2))
+    np.testing.assert_allclose(one[:10] + one[10:], np.tile(2 * found.mode, (10, 1)), atol=1e-9)
+    np.testing.assert_allclose(np.sort(one[:, 0]), np.sort(other[:, 0]))
+    many = found.draw(4_000, np.random.default_rng(3))
+    np.testing.assert_allclose(np.cov(many.T), covariance, atol=0.002)
+
+
+def test_draws_of_the_variances_have_the_fitted_mean_and_the_fitted_spread() -> None:
+    root = np.tril(0.2 * np.random.default_rng(4).normal(size=(6, 6)))
+    fitted = TraitVariances(
+        "type", np.ones(6) / 6, 8.0, np.arange(1.0, 7.0), root @ root.T, None, "", 30, True, ""
+    )
+    few = draw_parts([fitted, fitted], 20, np.random.default_rng(5))
+    np.testing.assert_allclose(few.mean(axis=0), np.tile(fitted.parts, (2, 1)))
+    assert not np.allclose(few[:, 0], few[:, 1])
+    many = np.log(draw_parts([fitted], 4_000, np.random.default_rng(6))[:, 0])
+    np.testing.assert_allclose(np.cov(many.T), root @ root.T, atol=0.02)
 
 
 def test_nothing_to_judge_by_leaves_the_prior() -> None:
