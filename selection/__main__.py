@@ -6,10 +6,12 @@ Exit status: 0 all well, 1 some rows refused or something found, 2 nothing could
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 import warnings
 from collections.abc import Callable, Sequence
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +23,16 @@ if TYPE_CHECKING:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; errors are shown in words, never as a traceback."""
+    _any_letters()
     options = _parser().parse_args(arguments)
+    said = io.StringIO()  # told at the end: whatever becomes of the words, the work is done first
+    with redirect_stdout(said):
+        status = _run(options)
+    return _told(said.getvalue(), status)
+
+
+def _run(options: argparse.Namespace) -> int:
+    """Run the command asked for; whatever stops it is told in words."""
     from selection.errors import SelectionError
 
     try:
@@ -34,9 +45,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("stopped; what was recorded before is safe", file=sys.stderr)
         return 2
-    except BrokenPipeError:  # whoever read the words has seen enough of them
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except OSError as error:
         from selection.records.ledger.durable import reason
 
@@ -46,6 +54,29 @@ def main(arguments: Sequence[str] | None = None) -> int:
         Exception
     ) as error:  # whatever else: a fault of the program, in words, and nothing recorded is lost
         return _own_fault(error)
+
+
+def _any_letters() -> None:
+    """Let every letter be told, on a terminal that knows few: others come as their code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _told(words: str, status: int) -> int:
+    """Print what a command has to say; where nothing can be printed, say so, and that what was done is done."""
+    try:
+        print(words, end="", flush=True)
+    except BrokenPipeError:  # whoever read the words has seen enough of them
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        from selection.records.ledger.durable import reason
+
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        done = "nothing was done" if status == 2 else "what was asked is done, and what was recorded is safe"
+        print(f"the words could not be printed: {reason(error)}; {done}", file=sys.stderr)
+        return max(status, 1)
+    return status
 
 
 def _in_plain_words(message: Warning | str, category: type[Warning], *_: object, **__: object) -> None:
@@ -174,9 +205,9 @@ def _meeting(options: argparse.Namespace) -> int:
     left = hold_meeting(options.flock, options.out, progress=_progress)
     print("\n".join(left.lines))
 
-    from selection.records.ledger.appending import left_out
+    from selection.records.ledger.lookup import kept_left_out, left_out
 
-    for found in left_out(options.flock):
+    for found in (*left_out(options.flock), *kept_left_out(options.flock)):
         print(f"held without {found}", file=sys.stderr)
     for said in (left.failed, left.unkept):
         if said:

@@ -81,12 +81,13 @@ def give_back(flock_path: Path, returned: Mapping[str, Returned]) -> list[Findin
     since what was taken is safe by then.
     """
     found: list[Finding] = []
-    for form, back in returned.items():
-        try:
-            found += _bring_up_to_date(Path(flock_path) / FOLDER / f"{form}.csv", back)
-        except RecordsError as error:
-            words = f"refused rows could not be given back; their reasons stand here alone: {error}"
-            found.append(Finding(form, None, None, "", words))
+    with durable.alone(Path(flock_path)):  # two hand-ins at one moment add to one file
+        for form, back in returned.items():
+            try:
+                found += _bring_up_to_date(Path(flock_path) / FOLDER / f"{form}.csv", back)
+            except RecordsError as error:
+                words = f"refused rows could not be given back; their reasons stand here alone: {error}"
+                found.append(Finding(form, None, None, "", words))
     return found
 
 

@@ -246,6 +246,7 @@ def append(
     that is not the form's, a full disk, a missing permission: the flock is then as it was.
     """
     records, moment = records_of(flock_path), in_utc(recorded_at)
+    durable.must_lie_within(records, [*rows, BATCHES])
     frames = {form.name: _checked(form, rows[form.name]) for form in _forms(rows)}
     overwrites = {name: list(rows[name].columns) if correction else [] for name in frames}
     missing_ok = False

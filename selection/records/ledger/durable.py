@@ -167,6 +167,33 @@ def _write(descriptor: int, data: bytes) -> None:
     os.fsync(descriptor)
 
 
+def must_lie_within(root: Path, folders: Iterable[str]) -> None:
+    """Raise RecordsError where one of these folders of `root` is a link to another place: it would not be followed."""
+    for name in folders:
+        if not (root / name).resolve().is_relative_to(root):
+            raise RecordsError(
+                f"{root / name}: a link that leads out of the flock, which is not followed; put the folder itself "
+                "there, or a link to all of records/. Nothing was recorded."
+            )
+
+
+@contextmanager
+def alone(folder: Path) -> Iterator[None]:
+    """Keep other processes that ask for the same waiting meanwhile (where the system can)."""
+    if os.name != "posix" or not folder.is_dir():
+        yield
+        return
+    import fcntl
+
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # a disk without locks
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
+
+
 def sync_folder(folder: Path) -> None:
     """Make the names in `folder` survive a power cut (Windows does so by itself)."""
     if os.name == "nt":

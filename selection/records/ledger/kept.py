@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 import warnings
 from collections.abc import Mapping
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet as pq
 
 from selection.errors import RecordsError
 from selection.records.ledger import durable, pieces
@@ -29,6 +31,7 @@ from selection.records.ledger.batches import (
     is_taken,
     read_state,
 )
+from selection.records.ledger.lookup import records_of
 
 STANDARD, PLAN, STANDARDS = "standard.toml", "plan.toml", "standards"
 ADOPTED = re.compile(r"(\d{4}-\d{2}-\d{2})(?:\.(\d+))?\.toml")
@@ -58,7 +61,7 @@ def write_settings(
     root = Path(flock_path).resolve()
     with durable.in_words(flock_path):
         if standard_text is not None:
-            _keep_standard(root / "records" / STANDARDS, standard_text, on)
+            _keep_standard(records_of(flock_path) / STANDARDS, standard_text, on)
             _put(root / STANDARD, standard_text)
         if plan_text is not None:
             _put(root / PLAN, plan_text)
@@ -110,7 +113,7 @@ def read_settings(flock_path: str | Path) -> Settings:
     root = Path(flock_path).resolve()
     with durable.in_words(flock_path):
         standard, plan = (_text(root / n) if (root / n).exists() else None for n in (STANDARD, PLAN))
-        return Settings(standard, plan, tuple(_adopted(root / "records" / STANDARDS)))
+        return Settings(standard, plan, tuple(_adopted(records_of(flock_path) / STANDARDS)))
 
 
 def keep_meeting(
@@ -130,7 +133,7 @@ def keep_tables(
     flock_path: str | Path, on: date, data: Mapping[str, bytes], recorded_at: datetime | None = None
 ) -> str:
     """As :func:`keep_meeting`, from tables that are :func:`stored` already."""
-    records = Path(flock_path).resolve() / "records"
+    records = records_of(flock_path)
     digest = hashlib.sha256(b"".join(name.encode() + data[name] for name in data)).hexdigest()
     moment = recorded_at or datetime.now(UTC)
     batch = Batch(
@@ -183,7 +186,7 @@ def what_is_read(flock_path: str | Path, settings: Settings) -> pd.DataFrame:
     Rows: `recorded_at`, the moment of the last batch of forms (blank: none yet), and the texts of `standard` and
     `plan`. To be taken before anything is read, so that whatever is recorded meanwhile counts as changed since.
     """
-    state = read_state(Path(flock_path).resolve() / "records")
+    state = read_state(records_of(flock_path))
     held = {meeting.batch for meeting in state.meetings}
     moments = [batch.recorded_at for batch in state.batches.values() if batch.id not in held]
     last = max(moments).isoformat() if moments else None
@@ -199,7 +202,7 @@ def last_meeting(flock_path: str | Path, on: date | None = None) -> KeptMeeting 
     meetings = read_meetings(flock_path)
     if on in meetings:
         return KeptMeeting(on, meetings[on])
-    state = read_state(Path(flock_path).resolve() / "records")
+    state = read_state(records_of(flock_path))
     if not state.meetings:
         return None
     day = date.fromisoformat(state.meetings[-1].on)
@@ -211,7 +214,7 @@ def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]
 
     A table that cannot be read is left out with a SetAsideWarning.
     """
-    records = Path(flock_path).resolve() / "records"
+    records = records_of(flock_path)
     state = read_state(records)
     meetings: dict[date, dict[str, pd.DataFrame]] = {}
     for meeting in state.meetings:
@@ -228,7 +231,7 @@ def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]
 def meeting_table(records: Path, meeting: Meeting) -> pd.DataFrame:
     """One table of a meeting as it was kept, days as datetime64[s]. Raises DamagedError, or FileNotFoundError."""
     try:
-        frame = pieces.opened(records, meeting).read().to_pandas()
+        frame = pq.read_table(io.BytesIO(pieces.kept_bytes(records, meeting))).to_pandas()
     except (pa.ArrowException, OSError) as error:
         raise pieces.damage(error) from error
     return frame.astype(dict.fromkeys(frame.select_dtypes("datetime"), "datetime64[s]"))

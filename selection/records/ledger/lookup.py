@@ -28,11 +28,13 @@ T = TypeVar("T")
 
 def records_of(flock_path: str | Path) -> Path:
     """The folder of the ledger in a flock's folder; links in the way there are followed once, here."""
-    return Path(flock_path).resolve() / RECORDS
+    return (Path(flock_path) / RECORDS).resolve()
 
 
 def must_be_there(flock_path: str | Path) -> None:
     """Raise RecordsError where no flock is."""
+    if Path(flock_path).is_file():
+        raise RecordsError(f"{flock_path}: a file, where a flock is a folder; give the flock's folder")
     if not records_of(flock_path).is_dir():
         raise RecordsError(
             f"{flock_path}: no flock here; make one by recording its forms: selection record {flock_path} FORMS"
@@ -111,6 +113,20 @@ def left_out(flock_path: str | Path, forms: Collection[str] = tuple(FORMS)) -> l
         return found
 
     return _steadily(records, looked)
+
+
+def kept_left_out(flock_path: str | Path) -> list[SetAside]:
+    """Tables of kept meetings that are missing, or are no longer as they were kept, to the last bit."""
+    records = records_of(flock_path)
+    found = []
+    for meeting in read_state(records).meetings:
+        try:
+            pieces.kept_bytes(records, meeting)
+        except FileNotFoundError:
+            found.append(SetAside(meeting.file, pieces.MISSING))
+        except (DamagedError, OSError) as damage:
+            found.append(SetAside(meeting.file, str(damage)))
+    return found
 
 
 def find_rows(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd.DataFrame:

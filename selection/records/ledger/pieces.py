@@ -174,7 +174,7 @@ def opened(records: Path, piece: Piece | Meeting) -> pq.ParquetFile:
     """
     path = sized(records, piece)
     try:
-        file = pq.ParquetFile(path, page_checksum_verification=True)
+        file = pq.ParquetFile(_source(path), page_checksum_verification=True)
     except (pa.ArrowException, OSError) as error:
         raise damage(error) from error
     if isinstance(piece, Piece) and file.metadata.num_rows != piece.rows:
@@ -182,6 +182,15 @@ def opened(records: Path, piece: Piece | Meeting) -> pq.ParquetFile:
             f"{file.metadata.num_rows} rows, and {piece.rows} were recorded; restore it from a copy"
         )
     return file
+
+
+def _source(path: Path) -> Path | pa.BufferReader:
+    """The file as Arrow opens it: by its name, or by its bytes where a folder's name is no text."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        return pa.BufferReader(path.read_bytes())
+    return path
 
 
 def sized(records: Path, piece: Piece | Meeting) -> Path:
@@ -192,6 +201,14 @@ def sized(records: Path, piece: Piece | Meeting) -> Path:
     if (size := path.stat().st_size) != piece.size:
         raise DamagedError(f"{size} bytes long, and {piece.size} were recorded; restore it from a copy")
     return path
+
+
+def kept_bytes(records: Path, meeting: Meeting) -> bytes:
+    """A kept meeting's table as it lies there, once it is what was kept to the last bit. Raises as :func:`opened`."""
+    data = sized(records, meeting).read_bytes()
+    if hashlib.sha256(data).hexdigest() != meeting.sha256:
+        raise DamagedError("changed since it was kept, its checksum is wrong; restore it from a copy")
+    return data
 
 
 def damage(error: Exception) -> Exception:
