@@ -53,6 +53,22 @@ def test_mrode_example_3_1_accuracies(mrode: tuple[pd.DataFrame, pd.DataFrame]) 
     )
 
 
+def test_accuracy_of_an_inbred_bird_is_of_its_own_variance() -> None:
+    """Of full sibs' chick (F ¼) the variance to be told is 1.25 σ_a²: PEV by V⁻¹ of the few records."""
+    parents = pd.DataFrame(
+        [("3", "1", "2"), ("4", "1", "2"), ("5", "3", "4")], columns=["bird", "sire", "dam"]
+    )
+    pedigree = from_parents(parents)
+    records = pd.DataFrame({"bird": list("1345"), "y": [1.0, 2.0, 0.5, 3.0]})
+    found = fit_model(records, ["y"], pedigree=pedigree, genetic=2.0, residual=3.0).breeding_values(["5"])
+    A = 2 * pedigree.relationship(list("1345"))
+    V = np.linalg.inv(A + 3 * np.eye(4))
+    P = V - np.outer(V.sum(axis=1), V.sum(axis=0)) / V.sum()
+    told = A[3] @ P @ A[3]
+    assert pedigree.inbreeding[pedigree.positions(["5"])[0]] == 0.25
+    assert found["y_accuracy"].item() == pytest.approx(np.sqrt(told / 2.5))
+
+
 def by_definition(
     y: np.ndarray, X: np.ndarray, Z: np.ndarray, G: np.ndarray, R: np.ndarray
 ) -> tuple[np.ndarray, ...]:

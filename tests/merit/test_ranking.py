@@ -256,3 +256,23 @@ def test_laying_counts_where_the_plan_gives_it_a_worth() -> None:
     np.testing.assert_allclose(without.ranking["merit"], 0, atol=1e-6)
     no_own = rank(replace(made, eggs=made.eggs.assign(bird=None).astype({"bird": "str"})))
     assert any(s.startswith("laying: nobody has recorded it") for s in no_own.cannot)
+
+
+def test_chances_of_being_best_are_those_of_order_statistics_with_unequal_variances() -> None:
+    """P(i is the greatest) = ∫ φ_i Π_j≠i Φ_j (David and Nagaraja 2003, Order Statistics, from memory)."""
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
+    mean, sd = np.array([0.0, 0.4, -0.2, 0.1]), np.array([1.0, 0.5, 1.6, 0.8])
+    draws = pd.DataFrame(
+        mean + sd * np.random.default_rng(3).standard_normal((200_000, 4)), columns=list("abcd")
+    )
+    best, kept = chances(draws, 1)
+
+    def density(x: float, i: int) -> float:
+        others = np.delete(np.arange(4), i)
+        return float(norm.pdf(x, mean[i], sd[i]) * norm.cdf(x, mean[others], sd[others]).prod())
+
+    exact = [quad(density, -12, 12, args=(i,))[0] for i in range(4)]
+    np.testing.assert_allclose(best, exact, atol=0.005)
+    np.testing.assert_allclose(kept, best)

@@ -15,10 +15,11 @@ from selection.merit.posterior import given
 from selection.merit.ranking import rank
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound, decaying, design
+from selection.merit.selection_index import _chick_sd
 from selection.records.flock import Flock
 from selection.records.settings.reading import Measured, Section, Standard
 from selection.standard.growth import fit_growth
-from tests.merit.tiny import STANDARD, bird, clutch, flock, look, stood
+from tests.merit.tiny import PLAN, STANDARD, bird, clutch, flock, look, stood
 
 SIZED = Standard(
     "Fenland Grey",
@@ -237,3 +238,53 @@ class TestInbreeding:
             scores=[look("x", {"type": 40.0, "head": 30.0})],
         )
         assert "inbreeding" not in " ".join(rank(made).sentences)
+
+
+def test_own_eggs_weigh_by_the_months_they_speak_for() -> None:
+    """90 days of own records are as good as three of 30: their residual has 1/√3 of the spread."""
+    eggs = [
+        {"on": "2026-03-31", "pen": "pen 1", "bird": hen, "eggs": 20, "days": days}
+        for hen, days in (("H1", 30), ("H2", 90))
+    ]
+    made = flock(
+        replace(STANDARD),
+        replace(PLAN, worth={"laying": 0.3}),
+        birds=[bird("H1", "female"), bird("H2", "female")],
+        eggs=eggs,
+        pens=[stood("H1", "2026-01-01"), stood("H2", "2026-01-01")],
+    )
+    rows = observe(made, fit_growth(made)).rows.set_index("bird")
+    assert rows.loc[["H1", "H2"], "sd"].tolist() == pytest.approx([1.0, 3**-0.5])
+    assert rows.loc[["H1", "H2"], "value"].tolist() == pytest.approx([100 * 20 / 30, 100 * 20 / 90])
+
+
+def test_chicks_spread_by_all_but_their_known_parents_quarter() -> None:
+    """Among one bird's chicks, mates unrelated: ¾ of the genetic variance (half Mendelian, a quarter of the mates)."""
+    made = inbred(1, 0.0)
+    model, _ = of(made)
+    parts = np.tile([0.1, 0.2, 0.3, 0.4, 2.0, 1.0], (len(model.traits), 1))
+    known = given(model, Variances(parts, *(np.eye(len(model.traits)) for _ in range(3))))
+    at = model.traits.index(str(model.observations.weighed))
+    assert _chick_sd(known, at) == pytest.approx(np.sqrt(0.75 * 2.0 + 0.4 + 0.2 + 0.3))
+
+
+def test_a_chick_has_half_of_its_parent() -> None:
+    """Merit of a straight stretch of band: each sex's points for a unit, halved, both sexes together."""
+    bone = Section(
+        "bone", "Bone", 40, measured="shank width",
+        band={"male": (24.0, 26.0), "female": (22.0, 24.0)}, none={"male": (4.0, 46.0), "female": (2.0, 44.0)},
+    )  # fmt: skip
+    standard = Standard(
+        "Fenland Grey", (replace(STANDARD.sections[0]), bone), (), (Measured("shank width", "mm"),)
+    )
+    birds = [bird(f"x{i}", sex, "26-H1") for i in range(6) for sex in (("male", "female")[i % 2],)]
+    measures = [
+        {"on": "2026-09-20", "bird": one["bird"], "trait": "shank width", "value": 13.0 + 0.1 * i - (i % 2)}
+        for i, one in enumerate(birds)
+    ]
+    made = flock(standard, birds=birds, clutches=[clutch("26-H1")], measures=measures)
+    merit = rank(made)
+    assert merit.index is not None
+    [band] = merit.index.bands
+    # 40 points over 20 mm in either sex, so 2 a mm; half of it from one parent, in cockerel and pullet
+    assert float(band.slope(np.array([0.0]))[0]) == pytest.approx(2.0, rel=0.01)
