@@ -44,6 +44,9 @@ SEED_NOISE = (0.01, 0.03)
 `tests.benchmarks.noise_between_seeds`: at 16 draws 0.009 and 0.028 on the demo, where plain mirrored draws gave 0.030
 and 0.113."""
 
+MOST_NUMBERS = 60_000_000
+"""Numbers that all draws may come to (half a gigabyte): of very many birds or bands fewer are drawn."""
+
 LARGE = 60_000
 """Equations from which the variances are so well known that their mode is enough."""
 
@@ -131,7 +134,8 @@ def draw(
     kin = model.kinship.block_of(birds)
     draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
     scenes = [known.variances] if quick else _scenes(known, rng)
-    count = DRAWS // len(scenes)
+    room = MOST_NUMBERS // functionals.shape[1]
+    count = min(DRAWS, room) // len(scenes) // 2 * 2
     for i, (variances, solved, covariance) in enumerate(_solved(model, scenes, order, functionals)):
         _say(progress, "merit under what is not known of the variances", 0.5 + 0.5 * i / len(scenes))
         mean = functionals.T @ solved[wanted]

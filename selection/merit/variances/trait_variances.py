@@ -111,7 +111,7 @@ def _fit(model: SeasonModel, trait: Trait) -> TraitVariances:
     y, X, effects, scale = _single(model, trait.key)
     judged = "day" in [e.name for e in effects]
     shares, strength, source = prior_shares(trait.prior, judged or trait.by_eye)
-    if not _varies(y, X, trait.usual_variance):
+    if not _varies(y, X):
         parts = np.maximum(shares * trait.usual_variance, FLOOR * trait.usual_variance)
         covariance = _prior_covariance(shares, strength)
         return TraitVariances(
@@ -133,12 +133,12 @@ def _fit(model: SeasonModel, trait: Trait) -> TraitVariances:
     )
 
 
-def _varies(y: np.ndarray, X: np.ndarray, usual: float) -> bool:
+def _varies(y: np.ndarray, X: np.ndarray) -> bool:
     """Whether values differ by more than their fixed effects say: else there is no variance to learn from."""
     if len(y) == 0:
         return False
     left = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
-    return len(y) > np.linalg.matrix_rank(X) and float(left @ left) > FLOOR * usual
+    return len(y) > np.linalg.matrix_rank(X) and float(left @ left) > FLOOR**2 * float(y @ y)
 
 
 def _prior_covariance(shares: np.ndarray, strength: float) -> np.ndarray:
