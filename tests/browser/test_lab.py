@@ -81,13 +81,16 @@ def test_a_knob_is_followed_and_a_decision_reaches_the_flock(page, checkout: Pat
     assert after != before
     assert len(re.findall(r"\bkeep\b|look again", after)) >= 5
 
-    bird = page.get_by_label("Bird", exact=True).last
-    decided = bird.evaluate("select => select.options[select.selectedIndex].text")
+    bird = page.get_by_label("Bird", exact=True).nth(1)
+    decided = bird.evaluate("select => select.options[select.selectedIndex].text").split(" ")[0]
     page.get_by_label("Decided", exact=True).select_option("sell")
-    page.get_by_label("Who", exact=True).fill("Ann")
+    page.get_by_label("Who", exact=True).first.fill("Ann")
     page.get_by_label("Why", exact=True).fill("too tame by half")
     page.get_by_role("button", name="Record the decision").click()
     page.wait_for_selector("text=decisions: 1 taken")
     made = read_flock(checkout / "demo" / "flock").decisions
     made = made[made["bird"] == decided].iloc[-1]
-    assert (made["decided"], made["why"]) == ("sell", "Ann: too tame by half")
+    assert (made["decided"], made["who"], made["why"]) == ("sell", "Ann", "too tame by half")
+
+    page.get_by_role("button", name="Settle what stands").click()
+    page.wait_for_selector("text=hold the meeting again, then settle: nothing was recorded")

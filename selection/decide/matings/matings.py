@@ -108,6 +108,13 @@ def _incidence(names: pd.Series) -> tuple[sparse.csr_array, pd.Index]:
     return sparse.csr_array((ones, (codes, np.arange(len(codes)))), shape=(len(labels), len(codes))), labels
 
 
+def _best_for_her(allowed: int, kept: int) -> str:
+    """Why a hen stands with this cock, of those that are kept; older ones and the reserve she may go to as well."""
+    if allowed > 1:
+        return "the best for her"
+    return "he is the one cock kept" if kept == 1 else "of the cocks kept he is the only one allowed her"
+
+
 def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> list[str]:
     """Why each hen is put where she is: the best there is for her, or what stands in the way of it."""
     put = table["cock"].value_counts()
@@ -119,7 +126,7 @@ def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> l
         if isinstance(cock, str) and len(better):
             said.append(f"the pen of {' and '.join(better)} is full")
         elif isinstance(cock, str):
-            said.append("the best for her" if len(hers) > 1 else "the only cock she may go to")
+            said.append(_best_for_her(len(hers), len(most)))
         elif len(hers):
             said.append("every pen she could go to is full")
         else:

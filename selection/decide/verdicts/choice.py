@@ -224,7 +224,10 @@ class Tip:
     def sentence(self) -> str:
         """The tip in words."""
         if self.section is None:
-            return f"no one section would bring {self.behind} past {self.ahead}, {self.gap:.1f} points of merit away"
+            return (
+                f"no score that {self.behind} could be given in one section would bring it past {self.ahead}, "
+                f"{self.gap:.1f} points of merit away"
+            )
         if self.points < NEXT_TO_NOTHING:
             return f"{self.behind} stands level with {self.ahead}"
         return f"{self.behind} overtakes {self.ahead} if its {self.section} were {some_points(self.points)} better"
@@ -234,18 +237,26 @@ def tip(merit: Merit, known: Detail, standard: Standard, ahead: str, behind: str
     """The section in which the least improvement, as a share of its points, lets `behind` overtake `ahead`.
 
     The improvement is on all of the bird's looks; its pull on merit is what the mixed model gives those
-    looks. A bird that nobody has scored has nothing to improve: section None.
+    looks, and none of them can rise above the section's points. A bird that nobody has scored has nothing to improve:
+    section None, as where no score would do.
     """
     i, j = known.birds.get_loc(ahead), known.birds.get_loc(behind)
     gap = float(known.merit[i] - known.merit[j])
-    pulls = _pulls(merit, known, i, j)
+    pulls, given = _pulls(merit, known, i, j), _most_given(merit, behind)
     best: tuple[float, str | None, float] = (np.inf, None, np.nan)
     for name, pull in pulls.items():
         most = standard.section(str(name)).points
         needed = max(gap, 0.0) / pull if pull > LEAST_PULL else np.inf
-        if needed / most < best[0] and needed <= most:
+        if needed / most < best[0] and needed <= most - given.get(name, most):
             best = (needed / most, str(name), needed)
     return Tip(ahead, behind, gap, best[1], best[2])
+
+
+def _most_given(merit: Merit, bird: str) -> dict[object, float]:
+    """The most points a bird was given in each section, by section: what its looks can rise by is the rest."""
+    assert merit.known is not None
+    rows = merit.known.model.observations.rows
+    return rows[rows["bird"] == bird].groupby("series")["value"].max().to_dict()
 
 
 def _pulls(merit: Merit, known: Detail, i: int, j: int) -> pd.Series:

@@ -23,6 +23,7 @@ from selection.decide.what_if import Trial, as_planned, changes, what_if
 from selection.errors import SelectionError
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock
+from selection.show.page.figures import picks
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
 from selection.show.sections.candidates import standings
 from selection.show.sections.mating_pages import next_spring as next_spring_page
@@ -46,6 +47,7 @@ class Knobs(widgets.VBox):
     """Controls on one side, the group's table and picture on the other; `trial` is what they are set to."""
 
     def __init__(self, meeting: Meeting) -> None:
+        self.held = meeting
         self._compare_with(meeting)
         self.bars: dict[str, str | None] = {}
         plan, standard = meeting.flock.plan, meeting.flock.standard
@@ -113,6 +115,12 @@ class Knobs(widgets.VBox):
         self._deaf(False)
         self.follow()
 
+    def take_meeting(self, meeting: Meeting) -> None:
+        """Take a meeting held anew as the one that is shown, and that settling rests on."""
+        self.held = meeting
+        self._compare_with(meeting)
+        self._of_group()
+
     def take_decisions(self, path: Path) -> None:
         """Take the decisions recorded in the flock at `path` into the meeting shown."""
         flock = replace(self.meeting.flock, decisions=read_flock(path).decisions)
@@ -154,10 +162,11 @@ class Knobs(widgets.VBox):
         self.bird.options = self._birds()
         self.follow()
 
-    def _birds(self) -> list[str]:
-        """The candidates of the group shown; none where no group has any."""
+    def _birds(self) -> list[tuple[str, str]]:
+        """The candidates of the group shown, as they are called; none where no group has any."""
         group = self.group.value
-        return [] if group is None else list(self.meeting.verdicts.groups[group].table["bird"])
+        birds = [] if group is None else self.meeting.verdicts.groups[group].table["bird"]
+        return picks(self.meeting.flock, birds)
 
     def _laid_out(self) -> widgets.Widget:
         knobs = widgets.VBox(
@@ -183,7 +192,8 @@ class Overrule(widgets.VBox):
 
     def __init__(self, knobs: Knobs, path: str | Path) -> None:
         self.knobs, self.path = knobs, Path(path)
-        birds = list(knobs.meeting.verdicts.table["bird"])
+        flock = knobs.meeting.flock
+        birds = picks(flock, flock.birds["bird"][flock.birds["alive"]])
         self.bird = widgets.Dropdown(options=birds, description="Bird", layout=WIDE, style=NAMED)
         self.decided = widgets.Dropdown(
             options=["keep", "reserve", "sell"], description="Decided", layout=WIDE, style=NAMED

@@ -232,12 +232,16 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
     known = merit.known
     assert known is not None
     rows = merit.ranking[(merit.ranking["group"] == "pullets") & merit.ranking["bar"].isna()]
-    ahead, behind = rows["bird"].iloc[[3, 5]]
+    ahead, behind = rows["bird"].iloc[[3, 4]]
     pair = detail(merit, holding, pd.Index([ahead, behind]))
     found = tip(merit, pair, holding.standard, ahead, behind)
     assert found.section is not None
     better = holding.scores.copy()
     better.loc[better["bird"] == behind, found.section] += found.points
+    assert (
+        better.loc[better["bird"] == behind, found.section].max()
+        <= holding.standard.section(found.section).points
+    )
     moved = replace(holding, scores=better)
     model = design(observe(moved, merit.growth), merit.parentage, pd.Index(merit.living.columns))
     after = given(model, known.variances)
@@ -247,6 +251,18 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
     gain = ((values - pair.values) * pair.slopes).sum(axis=1)
     assert gain[1] - gain[0] == pytest.approx(found.gap, abs=1e-6)
     assert f"{behind} overtakes {ahead} if its {found.section} were" in found.sentence()
+
+
+def test_where_no_score_would_do_that_is_said(holding: Flock, merit: Merit) -> None:
+    rows = merit.ranking[(merit.ranking["group"] == "pullets") & merit.ranking["bar"].isna()]
+    ahead, behind = rows["bird"].iloc[[0, -1]]
+    pair = detail(merit, holding, pd.Index([ahead, behind]))
+    far = replace(pair, merit=np.array([50.0, 0.0]))
+    assert (
+        tip(merit, far, holding.standard, ahead, behind)
+        .sentence()
+        .startswith(f"no score that {behind} could")
+    )
 
 
 def test_reweighing_keeps_the_same_birds_inside_its_range(holding: Flock, merit: Merit) -> None:
