@@ -40,6 +40,20 @@ from selection.standard.points import score
 
 SEASON = 2026
 STANDARD = Standard("an invented breed", (Section("type", "Type", 100.0, 0.35, 0.55),))
+SECTIONS = {
+    "type": 25.0,
+    "head": 15.0,
+    "feather": 20.0,
+    "legs": 12.0,
+    "tail": 10.0,
+    "eyes": 8.0,
+    "comb": 10.0,
+}
+WHOLE = Standard(
+    "an invented breed",
+    tuple(Section(name, name.title(), points, 0.35, 0.55) for name, points in SECTIONS.items()),
+)
+"""Of several sections, whose total is compared too."""
 PLAN = Plan(on=date(SEASON, 10, 10), season=SEASON, keep={})
 
 
@@ -141,6 +155,70 @@ def _scores(
                     value = 50 + sd * (level + today + rng.normal(0, error))
                     looks.append({"on": day, "judge": judge, "bird": bird["bird"], "type": value})
     return pd.DataFrame(looks)
+
+
+def whole_season(
+    scenario: Scenario, rng: np.random.Generator, correlation: float = 0.15, halo: float = 0.05
+) -> tuple[Flock, pd.DataFrame]:
+    """One season scored in all of SECTIONS, and the clutches' true levels by section (columns) and in `points`.
+
+    As `season`, with one genetic `correlation` between any two sections and a share `halo` of a look's variance that
+    its sections have in common; what else birds, clutches and brooders carry is drawn section by section.
+    """
+    sd, h2, k = 0.1 * np.array(list(SECTIONS.values())), scenario.heritability, len(SECTIONS)
+    root = np.linalg.cholesky(np.full((k, k), correlation) + (1 - correlation) * np.eye(k))
+
+    def own(share: float, *size: int) -> np.ndarray:
+        return rng.normal(0, np.sqrt(share), (*size, k))
+
+    def bred(share: float, *size: int) -> np.ndarray:
+        return own(share, *size) @ root.T
+
+    bought, home = rng.integers(2, 4, 2)
+    labels = [*(f"26-B{i + 1}" for i in range(bought)), *(f"26-H{i + 1}" for i in range(home))]
+    brooders, warmth = (
+        rng.integers(0, scenario.brooders, len(labels)),
+        own(scenario.brooder, scenario.brooders),
+    )
+    pens = []
+    for _ in range(bought + 1):
+        base = bred(scenario.supplier * h2)
+        pens.append((base + bred(h2, 1), base + bred(h2, 6)))
+    pens += pens[-1:] * (home - 1)
+    clutch = own(scenario.clutch, len(labels))
+    truth = np.array([c.mean(0) / 2 + h.mean(0) / 2 for c, h in pens]) + clutch
+    birds, levels = [], []
+    lasting = max(scenario.repeatability - h2 - scenario.clutch, 0)
+    for i, label in enumerate(labels):
+        for j in range(rng.integers(scenario.chicks[0], scenario.chicks[1] + 1)):
+            parents = (rng.choice(pens[i][0]) + rng.choice(pens[i][1])) / 2
+            birds.append(
+                {"bird": f"{label}-{j + 1:02d}", "sex": rng.choice(["male", "female"]), "clutch": label}
+            )
+            levels.append(parents + bred(h2 / 2) + clutch[i] + warmth[brooders[i]] + own(lasting))
+    error, looks = max(1 - scenario.repeatability - scenario.brooder - scenario.day - halo, 0.05), []
+    for day in (pd.Timestamp(SEASON, 8, 20), pd.Timestamp(SEASON, 9, 20)):
+        for judge in ("A", "B"):
+            today = own(scenario.day)
+            for bird, level in zip(birds, levels, strict=True):
+                if rng.random() < 0.7:
+                    z = level + today + rng.normal(0, np.sqrt(halo)) + own(error)
+                    points = 0.5 * np.array(list(SECTIONS.values())) + sd * z
+                    looks.append(
+                        {
+                            "on": day,
+                            "judge": judge,
+                            "bird": bird["bird"],
+                            **dict(zip(SECTIONS, points, strict=True)),
+                        }
+                    )
+    forms = {
+        "clutches": _clutches(labels, brooders, bought),
+        "birds": pd.DataFrame(birds),
+        "scores": pd.DataFrame(looks),
+    }
+    frame = pd.DataFrame(truth * sd, index=[x.casefold() for x in labels], columns=list(SECTIONS))
+    return assemble(WHOLE, PLAN, forms), frame.assign(points=frame.sum(axis=1))
 
 
 def told(flock: Flock, truth: pd.Series, sex: str = "both", trait: str = "type") -> pd.DataFrame:

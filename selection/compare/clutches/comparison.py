@@ -15,7 +15,7 @@ import pandas as pd
 
 from selection.answer import Answer, Note, facts
 from selection.compare.clutches.families import Families, families
-from selection.compare.clutches.model import Posterior, posterior
+from selection.compare.clutches.model import Design, Posterior, design, posterior
 from selection.compare.clutches.remedies import no_remedies, remedies
 from selection.compare.clutches.separable import Contrast, Verdict, chicks_of, judged, sides
 from selection.compare.clutches.suppliers import Suppliers, compare_suppliers, no_suppliers
@@ -34,6 +34,7 @@ from selection.compare.clutches.traits import (
 from selection.merit.observations import observe
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.records.flock import Flock
+from selection.records.settings.reading import Standard
 from selection.standard.growth import Growth, fit_growth
 from selection.standard.points import Points, score
 
@@ -103,8 +104,8 @@ def _scope(table: pd.DataFrame, basis: str) -> str:
     known = (pairs["separable"] == "yes").sum()
     return (
         f"Of {len(pairs)} differences between two clutches in one trait and sex, {known} can be compared"
-        f"{f' (totals are {basis})' if basis else ''}. Differences are shrunken towards none by what clutches usually "
-        "differ; intervals are 90 %."
+        f"{f' (totals are {basis})' if basis else ''}. Differences between clutches are shrunken towards none by what "
+        "clutches usually differ, bought-in against home-bred is not; intervals are 90 %."
     )
 
 
@@ -310,9 +311,18 @@ def clutch_cases(flock: Flock, growth: Growth, points: Points, blood: Parentage)
     """Every trait in every sex with its rows, and which sections the totals are of, in words."""
     kin = families(flock, blood)
     seen = observe(flock, growth)
-    totals, basis = look_totals(flock, seen, points)
+    totals, with_size = look_totals(flock, seen, points)
     rows = chick_rows(flock, seen, growth, totals)
-    return list(cases(clutch_traits(flock.standard, growth), rows, kin, growth, flock.standard)), basis
+    traits = clutch_traits(flock.standard, growth, with_size)
+    basis = _basis(flock.standard, with_size) if len(totals) else ""
+    return list(cases(traits, rows, kin, growth, flock.standard)), basis
+
+
+def _basis(standard: Standard, with_size: bool) -> str:
+    """Which sections the totals are of, in words."""
+    if with_size:
+        return f"of {sum(s.points for s in standard.sections):g}"
+    return f"of the {sum(s.points for s in standard.by_eye):g} judged by eye"
 
 
 def season_contrasts(kin: Families, season: list[str]) -> list[Contrast]:
@@ -346,8 +356,24 @@ def compare_case(
     told = [n for n, v in zip(narrowed, verdicts, strict=True) if v.separable and n is not None]
     if told:
         weights = np.column_stack([c.weights for c in told])[case.families.labels.get_indexer(present)]
-        table = _with_numbers(case, table, known, weights, rng)
+        planned = np.array([c.first == BOUGHT for c in told])
+        if not planned.all():
+            table = _with_numbers(case, table, known, weights[:, ~planned], rng, planned=False)
+        if planned.any():
+            freed = posterior(_with_origins_free(case, season), present, rng)
+            table = _with_numbers(case, table, freed, weights[:, planned], rng, planned=True)
     return table, _levels(case, present, known)
+
+
+def _with_origins_free(case: Case, season: list[str]) -> Design:
+    """The case's model with the season's bought-in clutches on a level of their own.
+
+    Bought-in against home-bred is asked beforehand, and suppliers' blood moves it one way in every year: the
+    difference is estimated as it was seen, and its clutches' own deviations alone are drawn together.
+    """
+    about = case.families.about
+    bought = (about["origin"] == BOUGHT).to_numpy() & about.index.isin(season)
+    return design(case.rows, case.families, case.trait.shares, bought.astype(float))
 
 
 def _verdict(case: Case, contrast: Contrast, narrowed: Contrast | None) -> Verdict:
@@ -380,9 +406,16 @@ def _rows(case: Case, contrasts: list[Contrast], verdicts: list[Verdict]) -> pd.
 
 
 def _with_numbers(
-    case: Case, table: pd.DataFrame, known: Posterior, weights: np.ndarray, rng: np.random.Generator
+    case: Case,
+    table: pd.DataFrame,
+    known: Posterior,
+    weights: np.ndarray,
+    rng: np.random.Generator,
+    planned: bool,
 ) -> pd.DataFrame:
     """The table with the numbers of its separable rows, from contrasts (r, c) of the levels `known`.
+
+    `planned`: bought-in against home-bred alone, else all other rows.
 
     The rows of each section that the trait earns points in follow the trait's own, in the same order.
     """
@@ -398,8 +431,8 @@ def _with_numbers(
     if len(case.awards) == 1:
         told["in_points"] = blocks[1]["difference"]
     columns = [*TOLD, "in_points"]
-    separable = (table["separable"] == "yes").to_numpy()
-    table.loc[separable, columns] = np.concatenate([block[columns].to_numpy() for block in blocks])
+    here = ((table["separable"] == "yes") & ((table["first"] == BOUGHT) == planned)).to_numpy()
+    table.loc[here, columns] = np.concatenate([block[columns].to_numpy() for block in blocks])
     return table
 
 

@@ -65,7 +65,8 @@ class Shares:
 class Design:
     """Rows of one trait in one sex as arrays, with the prior of each variance.
 
-    `effects` in the order of `prior` (variances, the residual last); `families` gives the clutches' order.
+    `effects` in the order of `prior` (variances, the residual last); `families` gives the clutches' order. `free`
+    (clutches,): a planned contrast that nothing pulls towards nought, the last column of X; None for none.
     """
 
     rows: pd.DataFrame
@@ -75,6 +76,7 @@ class Design:
     prior: Floats
     log_sd: Floats
     equations: Equations = field(repr=False)
+    free: Floats | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -172,17 +174,20 @@ class Posterior:
         return self.means[which] + np.einsum("sij,sj->si", roots[which], rng.standard_normal((size, width)))
 
 
-def design(rows: pd.DataFrame, families: Families, shares: Shares) -> Design:
-    """The design of rows of one trait (one sex, or both); effects of which there is but one level are left out."""
+def design(rows: pd.DataFrame, families: Families, shares: Shares, free: Floats | None = None) -> Design:
+    """The design of rows of one trait (one sex, or both); effects of which there is but one level are left out.
+
+    `free` (clutches,): what a planned contrast adds to each clutch, for one unit; fixed, and so never shrunken.
+    """
     rows = rows.reset_index(drop=True)
     members = families.members(rows["clutch"])
-    X = _fixed(rows)
+    X = _fixed(rows) if free is None else np.column_stack([_fixed(rows), members @ free])
     effects = [Effect("blood", csr_array(members @ families.root)), Effect("clutch", csr_array(members))]
     effects += _circumstances(rows, families, members)
     prior = _prior(shares, families.alike, [e.name for e in effects])
     log_sd = np.array([shares.blood_log_sd if e.name == "blood" else LOG_SD[e.name] for e in effects])
     equations = Equations(rows["value"].to_numpy(), X, effects, rows["scale"].to_numpy())
-    return Design(rows, families, X, tuple(effects), prior, log_sd, equations)
+    return Design(rows, families, X, tuple(effects), prior, log_sd, equations, free)
 
 
 def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Posterior:
@@ -192,6 +197,8 @@ def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Pos
     season = model.members[:, wanted.any(axis=1)].any(axis=1)
     usual = model.X[season].mean(axis=0) if season.any() else model.X.mean(axis=0)
     fixed = np.repeat(usual[:, None], len(levels), axis=1)
+    if model.free is not None:
+        fixed[-1] = wanted.T @ model.free
     fitted = fit_equations(model.equations, model.log_prior, model.prior)
     logs, heights = _draws(fitted.variances, fitted.log_variance_cov, rng)
     combined, means, covariances = model.equations.stacked(fixed, model.on_effects(wanted)), [], []

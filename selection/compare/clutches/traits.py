@@ -66,15 +66,15 @@ def chick_rows(flock: Flock, seen: Observations, growth: Growth, totals: pd.Data
     return pd.concat([typed(looks), _one_a_bird(flock, growth)], ignore_index=True)
 
 
-def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.DataFrame, str]:
-    """Totals of looks as rows like those of `seen`, all of the same sections, and which these are, in words.
+def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.DataFrame, bool]:
+    """Totals of looks as rows like those of `seen`, all of the same sections; whether the measured ones are counted.
 
     Measured sections are counted where at least three in four of the looks at chicks have it; looks that lack
     a section are then left out, never counted as 0. Cards that give a total alone are left out.
     """
     eye = [s.name for s in flock.standard.by_eye]
     if seen.rows.empty:
-        return seen.rows, ""
+        return seen.rows, False
     about = seen.rows[seen.rows["series"].isin(eye)].drop_duplicates("record").set_index("record")
     totals = points.looks.set_index("look " + points.looks["row"].astype(str))
     by_eye = Looks(points.looks, points.given).matrix(eye).sum(axis=1)
@@ -84,13 +84,8 @@ def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.Da
     complete = totals["seen"] == whole
     with_size = bool(len(totals)) and complete.mean() >= MOSTLY
     value = totals["total"][complete] if with_size else totals["by_eye"]
-    basis = (
-        f"of {whole:g}"
-        if with_size
-        else f"of the {sum(s.points for s in flock.standard.by_eye):g} judged by eye"
-    )
     rows = about.drop(columns=["value"]).join(value.rename("value"), how="inner")
-    return rows.reset_index(), basis
+    return rows.reset_index(), with_size
 
 
 def _one_a_bird(flock: Flock, growth: Growth) -> pd.DataFrame:
@@ -162,8 +157,11 @@ class ClutchTrait:
         return self.key in (POINTS, Weighed.key)
 
 
-def clutch_traits(standard: Standard, growth: Growth) -> tuple[ClutchTrait, ...]:
-    """`points`, the sections judged by eye, `weight` and the measured traits, in that order."""
+def clutch_traits(standard: Standard, growth: Growth, with_size: bool = False) -> tuple[ClutchTrait, ...]:
+    """`points`, the sections judged by eye, `weight` and the measured traits, in that order.
+
+    `with_size`: whether the totals hold the measured sections too.
+    """
     every = traits_of(standard)
     by_eye = [
         ClutchTrait(t.key, t.name, t.unit, "scored", _shares(t.prior, t.usual_variance))
@@ -182,7 +180,7 @@ def clutch_traits(standard: Standard, growth: Growth) -> tuple[ClutchTrait, ...]
         for t in every
         if isinstance(t, Gauged)
     ]
-    return (*_total(standard), *by_eye, _weight(standard, growth), *measured)
+    return (*_total(standard, with_size), *by_eye, _weight(standard, growth), *measured)
 
 
 def _awards(standard: Standard, trait: Trait | type[Weighed]) -> tuple[tuple[Section, Measure], ...]:
@@ -210,18 +208,45 @@ def _shares(trait: Section | Measured, usual: float, judged: bool = True) -> Sha
     )
 
 
-def _total(standard: Standard) -> list[ClutchTrait]:
-    """The total of a look: heritability and repeatability as those of its sections, by their points."""
+CORRELATION, CORRELATION_SD = 0.15, 0.15
+"""Genetic correlation of any two sections, and how far it may be off (method)."""
+HALO = 0.05
+"""Share of a look's variance that its sections have in common (common practice, no source)."""
+
+
+def _total(standard: Standard, with_size: bool) -> list[ClutchTrait]:
+    """The total of a look as a sum of correlated sections, those awarded from measurements among them if counted.
+
+    Breeding values go together by one genetic correlation, and sections of one look share a halo: the total varies
+    more than so many sections apart would, and more of it is blood.
+    """
     eye = standard.by_eye
     if not eye:
         return []
     parts = [_shares(s, (BY_EYE_SD * s.points) ** 2) for s in eye]
-    by_points = np.array([s.points for s in eye]) / sum(s.points for s in eye)
-    mean = {
-        name: float(by_points @ [getattr(p, name) for p in parts])
-        for name in ("blood", "blood_log_sd", "repeatability", "clutch", "brooder", "day")
+    sizes = [_shares(s, (BY_EYE_SD * s.points) ** 2, judged=False) for s in standard.by_measure]
+    parts += sizes if with_size else []
+    usual = np.array([p.usual for p in parts])
+    h2 = np.array([p.blood for p in parts])
+    alone = float(h2 @ usual)
+    pairs = float(np.sqrt(h2 * usual).sum() ** 2 - alone)
+    blood = alone + CORRELATION * pairs
+    halo = HALO * float(np.sqrt(usual[: len(eye)]).sum() ** 2 - usual[: len(eye)].sum())
+    whole = float(usual.sum()) + blood - alone + halo
+    of = {
+        name: float(usual @ [getattr(p, name) for p in parts]) / whole
+        for name in ("clutch", "brooder", "day")
     }
-    shares = Shares(**mean, usual=sum(p.usual for p in parts))
+    lasting = float(usual @ [p.repeatability for p in parts]) - alone + blood
+    shares = Shares(
+        blood=blood / whole,
+        blood_log_sd=float(
+            np.hypot(usual @ [p.blood_log_sd for p in parts] / usual.sum(), CORRELATION_SD * pairs / blood)
+        ),
+        repeatability=lasting / whole,
+        usual=whole,
+        **of,
+    )
     return [ClutchTrait(POINTS, POINTS, "points", "scored", shares)]
 
 

@@ -8,7 +8,7 @@ one sale, with what is not known of the market in it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -108,21 +108,37 @@ def mix(fits: Sequence[Regression], log_prior: Array) -> Mixture:
     return Mixture(tuple(fits), weights / weights.sum())
 
 
-def fit(X: Array, y: Array, precision: Array, prior_sd: float = 1.0, prior_dof: float = 0.0) -> Regression:
-    """Posterior of the regression of `y` (n,) on `X` (n, p) under `precision` (p,).
+Believed = tuple[Array, Array]
+"""What is believed of some combinations of coefficients beforehand: rows (k, p) and values (k,), each row scaled to a
+residual sd of 1 like an observation's."""
 
-    Raises ValueError where the data cannot carry the coefficients that are not shrunk.
+
+def fit(
+    X: Array,
+    y: Array,
+    precision: Array,
+    prior_sd: float = 1.0,
+    prior_dof: float = 0.0,
+    believed: Believed | None = None,
+) -> Regression:
+    """Posterior of the regression of `y` (n,) on `X` (n, p) under `precision` (p,) and what is `believed`.
+
+    A belief tells of coefficients and, unlike an observation, nothing of how observations scatter: it takes the place
+    of a free coefficient. Raises ValueError where the data cannot carry the coefficients that are not shrunk.
     """
     from statsmodels.regression.linear_model import OLS
 
     flat = int((precision == 0).sum())
-    dof = prior_dof + len(y) - flat
-    if len(y) < flat or dof <= 0:
+    rows, values = believed or (np.zeros((0, X.shape[1])), np.zeros(0))
+    free = max(flat - len(values), 0)
+    dof = prior_dof + len(y) - free
+    if len(y) < free or dof <= 0:
         raise ValueError(
-            f"found {len(y)} observations; expected more than {flat} for {flat} free coefficients"
+            f"found {len(y)} observations; expected more than {free} for {free} free coefficients"
         )
     pull = np.diag(np.sqrt(precision))[precision > 0]
-    fitted = OLS(np.concatenate([y, np.zeros(len(pull))]), np.vstack([X, pull])).fit()
+    stacked = np.concatenate([y, values, np.zeros(len(pull))]), np.vstack([X, rows, pull])
+    fitted = OLS(*stacked).fit()
     squares = prior_dof * prior_sd**2 + float(fitted.ssr)
     covariance = np.asarray(fitted.normalized_cov_params)
     volume = np.linalg.slogdet(covariance)[1] + np.log(precision[precision > 0]).sum()
@@ -143,6 +159,14 @@ CALM = 4.0
 """Rate of the exponential prior on that spread: its mean is a quarter of what sets two like birds apart."""
 PRIOR_SD, PRIOR_DOF = 0.25, 3.0
 """Birds alike in everything on record differ in price by about a quarter (common practice, no source)."""
+USUAL_SALES = 3
+"""Sales that a usual price of the plan weighs as (contract)."""
+USUAL_POINTS = 70.0
+"""Points of 100 that a usual price is taken to be for, where no scored breeder was sold yet (common practice)."""
+NO_MARKET = (
+    "no sale is on record and the plan names no usual prices ([prices] usual): there is no market to go by, and cost "
+    "to date is all that can be said"
+)
 FEW = 20
 """With fewer sales the prior on what sets like birds apart counts for much, and that is said."""
 DOUBTFUL = 4.0
@@ -167,7 +191,8 @@ SHRUNK = {
 class Market:
     """The fitted market. `sales`: the observations, one row a bird: sale (its number), price (a bird's),
     sold_as, sex, weeks, points, season, size, bird. `kinds`: for each kind sold_as and sex, its `sales`
-    and the `youngest` and `oldest` sold so, in weeks. `regression` is None where there was no sale."""
+    and the `youngest` and `oldest` sold so, in weeks. `usual`: the plan's usual prices by kind, each worth
+    `USUAL_SALES` sales. `regression` is None where there was neither a sale nor a usual price."""
 
     season: int
     sales: pd.DataFrame
@@ -175,6 +200,7 @@ class Market:
     regression: Mixture | None
     terms: tuple[str, ...]
     usual_points: float
+    usual: Mapping[str, float]
     sentences: tuple[str, ...]
     cannot: tuple[str, ...]
 
@@ -186,6 +212,10 @@ class Market:
     def sold(self, kind: str) -> int:
         """How many sales of `kind` there were."""
         return int(self.sales.loc[self.sales["sold_as"] == kind, "sale"].nunique())
+
+    def weight(self, kind: str) -> int:
+        """How many sales what is known of `kind` weighs as: those on record, and its usual price."""
+        return self.sold(kind) + USUAL_SALES * (kind in self.usual)
 
     def price(self, offers: pd.DataFrame) -> pd.DataFrame:
         """Price a bird of each offer: `price` (median), `low`, `high`, as floats."""
@@ -210,37 +240,43 @@ def fit_market(flock: Flock, points: Points) -> Market:
     Prices of 0 are left out and said. Raises RecordsError naming every sale with a price below 0 or none.
     """
     sales, cannot = past_sales(flock, points)
-    return fit_sales(sales, flock.plan.season, tuple(cannot))
+    return fit_sales(sales, flock.plan.season, tuple(cannot), flock.plan.usual)
 
 
-def fit_sales(sales: pd.DataFrame, season: int, cannot: tuple[str, ...] = ()) -> Market:
-    """The market of `sales` (columns as in `Market.sales`) as it stands in `season`.
+def fit_sales(
+    sales: pd.DataFrame, season: int, cannot: tuple[str, ...] = (), usual: Mapping[str, float] | None = None
+) -> Market:
+    """The market of `sales` (columns as in `Market.sales`) as it stands in `season`, with the plan's `usual` prices.
 
     Raises RecordsError for a price that is not above 0.
     """
+    usual = {kind: price for kind, price in (usual or {}).items() if price > 0}
     _refuse(sales.assign(on=sales.get("on", sales["season"])), sales["price"] <= 0, "above 0")
     once = sales.drop_duplicates("sale")
     of_kind = sales.groupby(["sold_as", "sex"])
     kinds = of_kind.agg(sales=("sale", "nunique"), youngest=("weeks", "min"), oldest=("weeks", "max"))
     scored = sales.loc[sales["sold_as"] == "breeding", "points"]
-    usual = float(scored.mean()) if scored.notna().any() else 0.0
+    points = float(scored.mean()) if scored.notna().any() else USUAL_POINTS
     terms = (*SHRUNK, *(f"season {s}" for s in sorted({*sales["season"].astype(int), season})))
-    if once.empty:
-        remark = "no sale is on record: prices are cost and a margin, and no range can be given"
-        return Market(season, sales, kinds.reset_index(), None, terms, usual, (), (*cannot, remark))
-    X, y = design(sales, season, usual, terms), np.log(once["price"].to_numpy())
-    fits = [fit(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF) for level in LEVELS]
+    if once.empty and not usual:
+        return Market(
+            season, sales, kinds.reset_index(), None, terms, points, usual, (), (*cannot, NO_MARKET)
+        )
+    X, y = design(sales, season, points, terms), np.log(once["price"].to_numpy(dtype=float))
+    believed = _believed(usual, season, points, terms)
+    fits = [fit(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF, believed) for level in LEVELS]
     mixed = mix(fits, -CALM * np.array(LEVELS))
     best = mixed.likeliest
-    doubts = [*_few(once), *_doubts(once, y - best.location(X), best.sd)]
+    doubts = [*_few(once, usual), *_doubts(once, y - best.location(X), best.sd)]
     return Market(
         season,
         sales,
         kinds.reset_index(),
         mixed,
         terms,
+        points,
         usual,
-        _sentences(once, best, terms),
+        (*_usual_words(usual), *(_sentences(once, best, terms) if len(once) else ())),
         (*cannot, *doubts),
     )
 
@@ -265,6 +301,22 @@ def design(rows: pd.DataFrame, season: int, usual_points: float, terms: tuple[st
     }
     frame = pd.DataFrame({term: columns[term] for term in terms}).astype(float)
     return frame.groupby(rows["sale"].to_numpy()).mean().to_numpy()
+
+
+def _believed(
+    usual: Mapping[str, float], season: int, points: float, terms: tuple[str, ...]
+) -> Believed | None:
+    """The usual prices as what is believed of a grown bird of either sex, of usual points, sold alone this season."""
+    if not usual:
+        return None
+    rows = pd.DataFrame(
+        {
+            "sale": range(len(usual)), "sold_as": list(usual), "sex": None, "weeks": GROWN_WEEKS,
+            "points": points, "season": season, "size": 1.0,
+        }
+    )  # fmt: skip
+    strength = np.sqrt(USUAL_SALES)
+    return design(rows, season, points, terms) * strength, np.log(list(usual.values())) * strength
 
 
 def past_sales(flock: Flock, points: Points) -> tuple[pd.DataFrame, list[str]]:
@@ -319,10 +371,25 @@ def _refuse(rows: pd.DataFrame, bad: pd.Series, expected: str) -> None:
         raise RecordsError("\n".join(faults))
 
 
-def _few(once: pd.DataFrame) -> list[str]:
+def _usual_words(usual: Mapping[str, float]) -> list[str]:
+    """What the plan's usual prices do."""
+    if not usual:
+        return []
+    named = ", ".join(f"{kind} {price:g}" for kind, price in usual.items())
+    return [
+        f"The plan's usual prices ({named}) weigh as {USUAL_SALES} sales each, with a wide range; every sale recorded "
+        "narrows it."
+    ]
+
+
+def _few(once: pd.DataFrame, usual: Mapping[str, float]) -> list[str]:
     """What has to be said where the prior speaks louder than the sales."""
     if len(once) >= FEW:
         return []
+    if once.empty:
+        return [
+            "no sale is on record: prices rest on the plan's usual ones, and how far birds differ on common practice"
+        ]
     return [
         f"only {counted(len(once), 'past sale')}: how far birds alike differ in price leans on common practice "
         f"(a quarter, no source)"

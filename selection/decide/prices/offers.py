@@ -136,8 +136,9 @@ FIRST_CHOICE = ("breeding", "layer", "pet", "table")
 def price_kinds(birds: pd.DataFrame, market: Market) -> pd.DataFrame:
     """What each bird would bring as each kind of sale (see `Prices.kinds`).
 
-    `sales` is how many of the kind the holding has sold, 0 where its `price` is missing; `usual` whether it
-    has sold birds of that sex and about that age so; `why_not` why the bird may not be sold so, or blank.
+    `sales` is how many of the kind the holding has sold, `weight` the same with the plan's usual price counted in
+    (0 where its `price` is missing); `usual` whether birds of that sex and about that age are known to go so;
+    `why_not` why the bird may not be sold so, or blank.
     Birds of one lot are offered together, and what bars one bars all.
     """
     parts = [_priced_as(kind, birds, market) for kind in SOLD_AS]
@@ -146,22 +147,28 @@ def price_kinds(birds: pd.DataFrame, market: Market) -> pd.DataFrame:
 
 def _priced_as(kind: str, birds: pd.DataFrame, market: Market) -> pd.DataFrame:
     offers = in_market(birds, kind, market.season)
-    sales = market.sold(kind)
+    sales, weight = market.sold(kind), market.weight(kind)
     said = pd.DataFrame({"price": [], "low": [], "high": []}, dtype=float)
-    if sales and len(offers):
+    if weight and len(offers):
         said = market.price(offers)
     own = said.reindex(offers["sale"]).reset_index(drop=True)
     return own.assign(
         bird=birds["bird"],
         sold_as=kind,
         sales=sales,
+        weight=weight,
         usual=_usual(kind, birds, market),
         why_not=birds[kind].groupby(offers["sale"]).transform("max"),
     )
 
 
 def _usual(kind: str, birds: pd.DataFrame, market: Market) -> npt.NDArray[np.bool_]:
-    """Whether birds of that sex and about that age have been sold so; a missing age is no objection."""
+    """Whether birds of that sex and about that age have been sold so; a missing age is no objection.
+
+    A kind never sold goes by the plan's usual price, of any bird.
+    """
+    if kind in market.usual and not market.sold(kind):
+        return np.ones(len(birds), dtype=bool)
     sold = market.kinds[market.kinds["sold_as"] == kind].set_index("sex").reindex(birds["sex"])
     weeks = birds["weeks"].to_numpy(dtype=float)
     youngest, oldest = (sold[c].to_numpy(dtype=float) for c in ("youngest", "oldest"))
@@ -169,14 +176,17 @@ def _usual(kind: str, birds: pd.DataFrame, market: Market) -> npt.NDArray[np.boo
     return sold["sales"].notna().to_numpy() & ~outside
 
 
-def choose(birds: pd.DataFrame, kinds: pd.DataFrame) -> list[str]:
+def choose(birds: pd.DataFrame, kinds: pd.DataFrame) -> list[str | None]:
     """The kind of sale that brings each bird most, among those the holding knows best.
 
     Best known is a kind sold `ENOUGH` times, to birds of its sex and age; then one sold once or twice to
-    such; then one sold at all. Where none was, the first of `FIRST_CHOICE` that is open to it.
+    such; then one sold at all; a usual price of the plan counts as sales. Where none is known, the first of
+    `FIRST_CHOICE` that is open to it; None where nothing is known of any kind.
     """
+    if not kinds["weight"].any():
+        return [None] * len(birds)
     allowed = kinds[kinds["why_not"] == ""]
-    sold, usual = allowed["sales"], allowed["usual"]
+    sold, usual = allowed["weight"], allowed["usual"]
     tier = np.select([usual & (sold >= ENOUGH), usual & (sold > 0), sold > 0], [0, 1, 2], 3)
     place = allowed["sold_as"].map({kind: i for i, kind in enumerate(FIRST_CHOICE)})
     ranked = allowed.assign(tier=tier, dear=-allowed["price"].fillna(0.0), place=place)
@@ -199,7 +209,7 @@ def propose(
     rows = []
     for offer, members in birds.groupby(label, sort=False):
         kind = members["sold_as"].iloc[0]
-        said = of_bird.loc[(members["bird"].iloc[0], kind)]
+        said = of_bird.loc[(members["bird"].iloc[0], kind)] if isinstance(kind, str) else None
         floor = _together([costs.birds.get(bird) for bird in members["bird"]], currency)
         row: dict[str, Any] = {
             "offer": offer,
@@ -217,10 +227,12 @@ def propose(
 
 
 def _worth(
-    said: pd.Series, size: int, floor: Decimal | None, currency: Currency
+    said: pd.Series | None, size: int, floor: Decimal | None, currency: Currency
 ) -> dict[str, Decimal | None]:
-    """Price, low and high of an offer: the market's, else cost and a margin without a range."""
-    if said["sales"] > 0:
+    """Price, low and high of an offer: the market's, else cost and a margin without a range; none without a market."""
+    if said is None:
+        return dict.fromkeys(("price", "low", "high"))
+    if said["weight"] > 0:
         ways = {"price": ROUND_HALF_EVEN, "low": ROUND_FLOOR, "high": ROUND_CEILING}
         return {c: currency.about(said[c] * size, way) for c, way in ways.items()}
     return {"price": currency.amount(floor * (1 + MARGIN)) if floor else None, "low": None, "high": None}
@@ -232,7 +244,7 @@ def _asked(offer: Mapping[str, Any], own: Decimal | None, currency: Currency) ->
     if own is not None:
         return own, _own_remark(own, offer, currency)
     if price is None:
-        return None, "neither sales nor bills tell a price"
+        return None, "no price can be said"
     if floor is not None and high is not None and floor > high:
         return currency.whole(price), "nobody is likely to pay what it cost"
     if floor is not None and price < floor:

@@ -1,8 +1,8 @@
 """A price for every bird that goes, that the breeder can defend and explain.
 
 The floor is what the bird has cost; the price is the median of what the holding's own market would give for
-it, sold as whatever it may be sold as and brings most, with its 90 % interval. Without past sales it is cost
-and a margin, and says so.
+it, sold as whatever it may be sold as and brings most, with its 90 % interval. A kind
+never sold is cost and a margin, and says so; without any sale or usual price no price is said.
 """
 
 from __future__ import annotations
@@ -169,12 +169,12 @@ def _table(
     """prices.csv: one row for each bird that goes."""
     of = {bird: row for row in each(offers) for bird in row.birds.split("; ")}
     parts = {row.offer: _each(row, currency) for row in each(offers)}
-    sales = kinds.set_index(["bird", "sold_as"])["sales"]
+    sales = kinds.set_index(["bird", "sold_as"])["sales"].to_dict()
     rows = []
     for bird in each(birds):
         offer = of[bird.bird]
         part = parts[offer.offer].pop()
-        why = _why(bird, offer, int(sales[bird.bird, bird.sold_as]), market, currency)
+        why = _why(bird, offer, int(sales.get((bird.bird, bird.sold_as), 0)), market, currency)
         number = bird.bird if bird.known else None
         rows.append((number, bird.clutch, bird.sold_as, costs.birds.get(bird.bird), *part, why))
     return pd.DataFrame(rows, columns=TABLE).astype(object).where(lambda t: t.notna(), None)
@@ -192,15 +192,26 @@ def _each(offer: Any, currency: Currency) -> list[tuple[Decimal | None, ...]]:
 def _why(bird: Any, offer: Any, sales: int, market: Market, currency: Currency) -> str:
     """What one price rests on, in a sentence."""
     said = []
-    if sales:
+    if market.regression is None:
+        cost = (
+            "cost to date is all that is known of it"
+            if offer.floor is not None
+            else "nor do bills tell its cost"
+        )
+        said.append(f"no sale on record and no usual price in the plan: no market to go by, {cost}")
+    elif sales or bird.sold_as in market.usual:
         points = _points_words(bird) if bird.sold_as == "breeding" else ""
         age = f", {bird.weeks:.0f} weeks old" if bird.weeks == bird.weeks else ""
-        said.append(f"{counted(sales, 'past sale')} as {bird.sold_as}{points}{age}")
+        rests = [f"{counted(sales, 'past sale')} as {bird.sold_as}"] if sales else []
+        if bird.sold_as in market.usual:
+            rests.append(f"the plan's usual price as {bird.sold_as}, {market.usual[bird.sold_as]:g}")
+        said.append(f"{' and '.join(rests)}{points}{age}")
     elif offer.price is not None:
-        none = "no sale on record yet" if market.regression is None else f"never sold as {bird.sold_as} here"
-        said.append(f"{none}: cost and {100 * MARGIN:.0f} %, no range can be given")
+        said.append(
+            f"never sold as {bird.sold_as} here: cost and {100 * MARGIN:.0f} %, no range can be given"
+        )
     else:
-        said.append("neither sales nor bills tell a price")
+        said.append(f"never sold as {bird.sold_as} here, and no bills tell its cost")
     if offer.size > 1:
         together = "" if offer.price is None else f" at {currency.words(offer.price)} together"
         said.append(f"in a lot of {offer.size}, {offer.offer}{together}")
@@ -270,7 +281,8 @@ def _worth_more(table: pd.DataFrame, kinds: pd.DataFrame, currency: Currency) ->
     """Birds that might go as breeders and bring more as something else."""
     of = kinds.set_index(["bird", "sold_as"])
     said = []
-    for row in each(table[table["bird"].notna() & (table["sold_as"] != "breeding")]):
+    known = table["bird"].notna() & table["sold_as"].notna()
+    for row in each(table[known & (table["sold_as"] != "breeding")]):
         breeder, other = of.loc[(row.bird, "breeding")], of.loc[(row.bird, row.sold_as)]
         if breeder["why_not"] == "" and breeder["price"] < other["price"]:
             more, less = (currency.words(currency.about(kind["price"])) for kind in (other, breeder))
@@ -287,6 +299,6 @@ def _cannot(birds: pd.DataFrame, table: pd.DataFrame, costs: CostShares, market:
             "whether all are still here is not on record"
         )
     unpriced = int(table["price"].isna().sum())
-    if unpriced:
-        said.append(f"{counted(unpriced, 'bird')} without a price: neither sales nor bills tell one")
+    if unpriced and market.regression is not None:
+        said.append(f"{counted(unpriced, 'bird')} without a price: no market tells one")
     return tuple(dict.fromkeys(said))

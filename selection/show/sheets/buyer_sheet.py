@@ -239,7 +239,7 @@ def _asked(page: tuple[str, ...], prices: Prices | None) -> tuple[str, str]:
     offers = {of[bird].offer: of[bird] for bird in page if bird in of}
     asked: list[Decimal | None] = [offer.asking for offer in offers.values()]
     whole = {bird for offer in offers.values() for bird in offer.birds.split("; ")} == set(page)
-    kinds = " and ".join(dict.fromkeys(offer.sold_as for offer in offers.values()))
+    kinds = " and ".join(dict.fromkeys(o.sold_as for o in offers.values() if o.sold_as is not None))
     known = [amount for amount in asked if amount is not None]
     if not whole or not asked or len(known) < len(asked):
         return kinds, ""

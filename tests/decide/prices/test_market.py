@@ -132,7 +132,7 @@ def test_a_price_of_nothing_never_reaches_a_logarithm():
 
 def test_without_a_sale_there_is_no_market_and_that_is_said():
     market = fit_market(holding(birds=CHICKS), POINTS)
-    assert market.regression is None and "no range can be given" in market.cannot[0]
+    assert market.regression is None and "there is no market to go by" in market.cannot[0]
     with pytest.raises(RecordsError, match="no sale is on record"):
         market.price(offer())
 
@@ -211,3 +211,46 @@ def test_intervals_of_simulated_price_lists_hold_as_often_as_they_say():
     birds = rows[rows["kind"] != "season's total"]
     assert 0.87 <= birds["held"].mean() <= 0.93
     assert rows.loc[rows["kind"] == "season's total", "held"].mean() >= 0.80
+
+
+def test_a_usual_price_is_said_with_a_wide_range_and_weighs_as_three_sales():
+    usual = {"breeding": 35.0, "layer": 18.0}
+    alone = fit_sales(listed(0), 2026, usual=usual)
+    said = alone.price(offer(points=70.0, sex=None)).iloc[0]
+    assert said["price"] == pytest.approx(35, rel=0.05)  # kinds are drawn together a little
+    assert 2.5 < said["high"] / said["low"] < 8
+    assert (alone.weight("breeding"), alone.weight("pet")) == (3, 0)
+    # three sales at 70 beside it: the middle of the logs, for both weigh alike
+    three = listed(3, price=[70.0] * 3, sex=None, points=70.0, season=2026, weeks=30.0)
+    both = fit_sales(three, 2026, usual={"breeding": 35.0}).price(offer(points=70.0, sex=None)).iloc[0]
+    assert both["price"] == pytest.approx(np.sqrt(35 * 70), rel=0.05)
+
+
+def test_each_sale_narrows_what_a_usual_price_leaves_open():
+    widths = []
+    for n in (0, 3, 12, 60):
+        said = fit_sales(listed(n), 2026, usual={"breeding": 30.0}).price(offer()).iloc[0]
+        widths.append(np.log(said["high"] / said["low"]))
+    assert max(widths[1:]) < 0.8 * widths[0]
+    assert widths[-1] < 0.6 * widths[0]
+
+
+def test_a_usual_price_says_nothing_of_how_prices_scatter():
+    """A belief takes a free coefficient's place: degrees of freedom are the sales', not one more."""
+    sales = listed(30)
+    dofs = [fit_sales(sales, 2026, usual=u).regression.likeliest.dof for u in ({}, {"breeding": 30.0})]
+    assert dofs[1] == dofs[0] + 1  # the level is free no longer; two prices more would not add again
+    more = fit_sales(sales, 2026, usual={"breeding": 30.0, "layer": 15.0}).regression.likeliest.dof
+    assert more == dofs[1]
+
+
+@pytest.mark.slow
+def test_held_out_prices_rise_one_for_one_with_what_was_said():
+    """Slope of log price on log price said, and cover, over lists of 12 to 120 sales (tests/benchmarks)."""
+    from tests.benchmarks.simulate_prices import held_out
+
+    rng = np.random.default_rng(2)
+    rows = pd.concat([held_out(rng, n) for n in (15, 40, 100) for _ in range(14)])
+    # some 400 offers: standard error of the slope 0.03, of the cover 0.015
+    assert np.polyfit(rows["said"], rows["price"], 1)[0] == pytest.approx(1.0, abs=0.1)
+    assert 0.86 <= rows["held"].mean() <= 0.95

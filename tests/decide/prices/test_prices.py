@@ -287,16 +287,26 @@ def test_the_breeder_s_own_price_stands_and_is_held_against_floor_and_range(seas
 # -- where nothing tells -----------------------------------------------------------------------------------------
 
 
-def test_no_sales_yet_gives_cost_and_a_margin_and_says_so(season):
+def test_without_sales_and_usual_prices_there_is_cost_and_no_market(season):
     flock, known, _ = season
     said = prices(replace(flock, sales=flock.sales.head(0)), known.verdicts, merit=known.merit)
-    assert said.table[["low", "high"]].isna().all(axis=None)
-    ratio = said.table["price"].astype(float) / said.table["cost"].astype(float)
-    assert ratio.to_numpy() == pytest.approx(np.full(len(ratio), 1.25), rel=0.01)
-    assert said.table["why"].str.contains("no sale on record yet: cost and 25 %, no range can be given").all()
-    lines = said.season.set_index("line")
-    assert lines.loc["the list", "amount"] is not None and lines.loc["the list", "low"] is None
-    assert any("no sale is on record" in remark for remark in said.cannot)
+    assert said.table[["sold_as", "price", "low", "high"]].isna().all(axis=None)
+    assert said.table["cost"].notna().all()
+    assert said.table["why"].str.contains("no market to go by, cost to date is all that is known").all()
+    assert said.season.set_index("line").loc["the list", "amount"] is None
+    assert any("there is no market to go by" in remark for remark in said.cannot)
+
+
+def test_the_plans_usual_prices_stand_in_for_sales(season):
+    flock, known, _ = season
+    usual = {"breeding": 35.0, "layer": 18.0, "table": 12.0}
+    bare = replace(flock, sales=flock.sales.head(0), plan=replace(flock.plan, usual=usual))
+    said = prices(bare, known.verdicts, merit=known.merit)
+    assert said.table[["sold_as", "price", "low", "high"]].notna().all(axis=None)
+    assert set(said.table["sold_as"]) <= set(usual)
+    ends = said.table[["low", "price", "high"]].astype(float)
+    assert (ends["low"] < ends["price"]).all() and (ends["high"] > 2 * ends["low"]).all()
+    assert any("weigh as 3 sales each" in sentence for sentence in said.sentences)
 
 
 def test_neither_sales_nor_bills_give_no_price_and_no_number(season):
@@ -305,7 +315,7 @@ def test_neither_sales_nor_bills_give_no_price_and_no_number(season):
     said = prices(bare, known.verdicts, merit=known.merit)
     assert said.table[["cost", "price", "low", "high"]].isna().all(axis=None)
     assert set(said.season["amount"][said.season["line"].isin(["spent", "the list", "left over"])]) == {None}
-    assert any("without a price: neither sales nor bills tell one" in remark for remark in said.cannot)
+    assert any("there is no market to go by" in remark for remark in said.cannot)
 
 
 def test_a_season_in_which_nobody_goes_says_that():
@@ -336,7 +346,7 @@ def test_thin_holdings_get_words_and_never_a_number_that_is_none(birds, costs, s
     said = priced(holding(costs, birds, **({} if sales is None else {"sales": sales})))
     text = " ".join([*said.table["why"], *said.sentences, *said.cannot, *said.offers["remark"]])
     assert "nan" not in text.lower() and "None" not in text
-    told = bool(costs) or (sale is not None and birds is CHICKS)
+    told = sale is not None and (bool(costs) or birds is CHICKS)
     assert said.table["price"].notna().all() if told else said.table["price"].isna().all()
     if said.market.regression is not None:
         assert any("only 1 past sale" in remark for remark in said.cannot)
