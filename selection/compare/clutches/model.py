@@ -126,7 +126,11 @@ class Design:
 
     def known(self, contrasts: Floats, variances: Floats | None = None) -> Floats:
         """Variance (r,) of contrasts of clutches given these rows, at `variances` (the prior's where None)."""
-        weights = self.equations.stacked(None, self.on_effects(contrasts))
+        fixed = None
+        if self.free is not None:
+            fixed = np.zeros((self.X.shape[1], contrasts.shape[1]))
+            fixed[-1] = self.free @ contrasts
+        weights = self.equations.stacked(fixed, self.on_effects(contrasts))
         at = self.prior if variances is None else variances
         return np.diag(self.equations.error_covariance(at, weights)).copy()
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from selection.compare.clutches.families import Families
+from selection.compare.clutches.model import design
 from selection.compare.clutches.separable import HALF, Contrast, mixed_up_with, sides, variance_left
 from selection.compare.clutches.traits import Case, seen_only, typed
 from selection.records.flock import Flock
@@ -232,7 +233,9 @@ def _known(case: Case, origins: Contrast, rows: pd.DataFrame, kin: Families) -> 
     if contrast is None:
         return _Trial("", "", 0, np.inf, "unseen", 1.0)
     model = tried.model
-    variance = model.known(contrast.weights[:, None])[0] * _spread(case)
+    # the numbers that will be given leave the origins' difference free, so that is what the remedy buys
+    freed = design(rows, kin, case.trait.shares, (origins.weights > 0).astype(float))
+    variance = freed.known(contrast.weights[:, None])[0] * _spread(case)
     half = float(case.scale.difference(np.array(Z * np.sqrt(variance))))
     return _Trial("", "", 0, half, mixed_up_with(model, contrast), variance_left(model, contrast))
 
