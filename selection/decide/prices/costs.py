@@ -24,7 +24,7 @@ from selection.decide.prices.present import BirdsHere, birds_here
 from selection.decide.wording import each
 from selection.merit.published import FEED_INTAKE, feed_grams_a_day
 from selection.records.flock import Flock
-from selection.records.forms.columns import ITEMS, SOLD_AS
+from selection.records.forms.columns import INCOME, ITEMS, SOLD_AS
 
 if TYPE_CHECKING:
     from selection.standard.growth import Growth
@@ -289,12 +289,27 @@ def takings(flock: Flock) -> pd.DataFrame:
     return sums.reset_index()
 
 
+def other_income(flock: Flock) -> pd.DataFrame:
+    """What came in beside the sale of birds, eggs first: season (the year of its day), item, amount (Decimal)."""
+    currency = Currency(flock.plan.currency)
+    rows = flock.income.dropna(subset=["amount"])
+    parts = [(row.on.year, row.item, currency.amount(row.amount)) for row in each(rows)]
+    frame = pd.DataFrame(parts, columns=["season", "item", "amount"])
+    sums = frame.groupby(["season", "item"])["amount"].agg(lambda a: total(list(a), currency)).reset_index()
+    return sums.sort_values(["season", "item"], key=lambda c: c.map(_place), ignore_index=True)
+
+
+def _place(value: object) -> object:
+    """Items of income in the order of their form; seasons as they are."""
+    return INCOME.index(value) if isinstance(value, str) else value
+
+
 def accounts(
     flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Array | None
 ) -> pd.DataFrame:
     """Every season's bills and sales, and what the list should bring: the frame behind the picture.
 
-    Columns: season, side (`spent`, `received`, `expected`), item (an item of costs, or a kind of sale),
+    Columns: season, side (`spent`, `received`, `expected`), item (of costs or of income, or a kind of sale),
     amount, low, high (Decimal; low and high, the 90 % interval, only where something is expected).
     `taken`, `offers` and `draws` are those of :func:`season`.
     """
@@ -305,6 +320,7 @@ def accounts(
             bills = list(shares.bills["amount"][shares.bills["item"] == item])
             rows += [(year, "spent", item, total(bills, currency), None, None)] if bills else []
     rows += [(row.season, "received", row.sold_as, row.amount, None, None) for row in each(taken)]
+    rows += [(row.season, "received", row.item, row.amount, None, None) for row in each(other_income(flock))]
     for kind in SOLD_AS:
         of_kind = (offers["sold_as"] == kind).to_numpy()
         if of_kind.any():
@@ -315,22 +331,25 @@ def accounts(
 def season(
     flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Array | None
 ) -> pd.DataFrame:
-    """The season in five lines: line, amount, low, high (Decimal; missing where it cannot be said).
+    """The season in a few lines: line, amount, low, high (Decimal; missing where it cannot be said).
 
-    Lines: `spent`, `sold so far`, `the list` (what goes now), `in all` (sold and list), `left over` (in all
-    less spent). `taken`: :func:`takings`; `offers`: one row a sale proposed, with `price`; `draws`
+    Lines: `spent`, `sold so far`, `eggs and other income`, `the list` (what goes now), `in all` (all that comes in),
+    `left over` (in all less spent). `taken`: :func:`takings`; `offers`: one row a sale proposed, with `price`; `draws`
     (n × offers): joint draws of what each offer brings in all, None where the list has no market to rest on.
     """
     currency = Currency(flock.plan.currency)
     shares = costs.seasons[flock.plan.season]
     spent = shares.total if len(shares.bills) else None
     sold = total(list(taken["amount"][taken["season"] == flock.plan.season]), currency)
+    beside = other_income(flock)
+    other = total(list(beside["amount"][beside["season"] == flock.plan.season]), currency)
     listed = _expected(offers, draws, np.ones(len(offers), dtype=bool), currency)
-    in_all = [None if amount is None else amount + sold for amount in listed]
+    in_all = [None if amount is None else amount + sold + other for amount in listed]
     left = [None if amount is None or spent is None else amount - spent for amount in in_all]
     lines = [
         ("spent", spent, None, None),
         ("sold so far", sold, None, None),
+        ("eggs and other income", other, None, None),
         ("the list", *listed),
         ("in all", *in_all),
         ("left over", *left),

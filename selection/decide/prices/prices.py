@@ -266,10 +266,12 @@ def _of_season(table: pd.DataFrame, lines: pd.DataFrame, currency: Currency) -> 
         return [f"{counted(len(table), 'bird')} to go; what they bring cannot be said."]
     said = [f"{counted(len(table), 'bird')} to go, for {_ranged(of['the list'], currency)} together."]
     sold = currency.words(of["sold so far"].amount)
+    other = of["eggs and other income"].amount
+    beside = f" and {currency.words(other)} of eggs and other income" if other else ""
     if of["spent"].amount is None:
         return [*said, f"{sold} of birds was sold so far; without bills what is left over cannot be said."]
     spent, left = currency.words(of["spent"].amount), _ranged(of["left over"], currency)
-    return [*said, f"With {sold} sold so far, against {spent} spent, the season leaves {left}."]
+    return [*said, f"With {sold} sold so far{beside}, against {spent} spent, the season leaves {left}."]
 
 
 def _ranged(line: Any, currency: Currency) -> str:

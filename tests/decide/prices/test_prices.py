@@ -365,10 +365,29 @@ def test_yen_are_whole(season):
 
 def test_the_season_s_lines_add_up(season):
     lines = season[2].season.set_index("line")
-    assert (
-        lines.loc["in all", "amount"] == lines.loc["the list", "amount"] + lines.loc["sold so far", "amount"]
-    )
+    parts = ("the list", "sold so far", "eggs and other income")
+    assert lines.loc["in all", "amount"] == sum(lines.loc[part, "amount"] for part in parts)
     assert lines.loc["left over", "low"] == lines.loc["in all", "low"] - lines.loc["spent", "amount"]
+
+
+def test_eggs_sold_and_eaten_stand_in_the_season_s_books_and_the_accounts(season):
+    flock, known, said = season
+    year = flock.plan.season
+    rows = pd.DataFrame(
+        {
+            "on": pd.to_datetime([f"{year}-05-01", f"{year}-06-01", f"{year}-06-01", f"{year - 1}-06-01"]),
+            "item": ["eggs", "own table", "eggs", "stud"],
+            "amount": [12.5, 7.25, 2.5, 30.0],
+        }
+    ).reindex(columns=flock.income.columns)
+    more = replace(flock, income=rows.astype(flock.income.dtypes.to_dict()))
+    with_eggs = prices(more, known.verdicts, merit=known.merit)
+    lines, before = (part.season.set_index("line")["amount"] for part in (with_eggs, said))
+    added = lines["eggs and other income"] - before["eggs and other income"]
+    assert lines["eggs and other income"] == Decimal("22.25")
+    assert lines["left over"] - before["left over"] == added
+    received = with_eggs.accounts.query("side == 'received'").set_index(["season", "item"])["amount"]
+    assert received[year, "eggs"] == Decimal("15.00") and received[year - 1, "stud"] == Decimal("30.00")
 
 
 def test_the_season_s_interval_is_joint_not_the_sum_of_limits(season):
@@ -391,7 +410,7 @@ def test_accounts_hold_every_bill_and_every_sale_of_every_season(season):
         flock.sales.drop_duplicates(subset=["on", "lot"]).dropna(subset="lot")["price"].sum()
         + flock.sales[flock.sales["lot"].isna()]["price"].sum()
     )
-    assert float(sum(received["amount"])) == pytest.approx(once)
+    assert float(sum(received["amount"])) == pytest.approx(once + flock.income["amount"].sum())
     expected = said.accounts[said.accounts["side"] == "expected"]
     assert (expected["low"] < expected["amount"]).all() and (expected["amount"] < expected["high"]).all()
 
