@@ -33,6 +33,9 @@ FLOOR = 1e-7
 NEAR_ENOUGH = 1e-4
 """Log-likelihood within which the holding's own shares are known: a seventieth of their standard errors."""
 
+MOST_LOG_VARIANCE = 4.0
+"""Widest that a log variance is held to be where the likelihood's curvature there is wrong."""
+
 TOTAL_SD = 1.0
 """Prior standard deviation of a trait's log total variance: nearly free."""
 
@@ -126,11 +129,19 @@ def _fit(model: SeasonModel, trait: Trait) -> TraitVariances:
     parts, covariance = np.zeros(6), np.zeros((6, 6))
     parts[at] = fitted.variances
     parts = np.maximum(parts, FLOOR * parts.sum())
-    covariance[np.ix_(at, at)] = fitted.log_variance_cov
+    covariance[np.ix_(at, at)] = _definite(fitted.log_variance_cov)
     own = _own(equations, fitted.variances, at)
     return TraitVariances(
         trait.key, shares, strength, parts, covariance, own, source, len(y), fitted.converged, fitted.message
     )
+
+
+def _definite(covariance: np.ndarray) -> np.ndarray:
+    """A covariance whose wrong curvature is turned round, no direction being wider than the total's prior allows."""
+    values, vectors = np.linalg.eigh(covariance)
+    if values[0] > -1e-13:
+        return covariance
+    return (vectors * np.minimum(np.abs(values), MOST_LOG_VARIANCE)) @ vectors.T
 
 
 def _varies(y: np.ndarray, X: np.ndarray) -> bool:

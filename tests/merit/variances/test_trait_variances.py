@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from selection.merit.variances.trait_variances import TOTAL_SD, _prior_covariance, _varies
+from selection.merit.variances.trait_variances import (
+    MOST_LOG_VARIANCE,
+    TOTAL_SD,
+    _definite,
+    _prior_covariance,
+    _varies,
+)
 
 SHARES = np.array([0.02, 0.04, 0.05, 0.2, 0.3, 0.39])
 
@@ -31,3 +37,10 @@ def test_the_prior_alone_leaves_the_total_and_the_shares_as_open_as_it_says() ->
     assert contrast @ covariance @ contrast == pytest.approx(1 / (20 * 0.3) + 1 / (20 * 0.39))
     without_day = _prior_covariance(np.array([0, 0.04, 0.05, 0.2, 0.31, 0.4]), 20.0)
     assert not without_day[0].any() and np.isfinite(without_day).all()
+
+
+def test_a_covariance_with_wrong_curvature_is_turned_round_and_bounded() -> None:
+    fine = np.array([[0.5, 0.1], [0.1, 0.4]])
+    assert _definite(fine) is fine
+    values = np.linalg.eigvalsh(_definite(np.array([[1.0, 3.0], [3.0, -9.0]])))
+    assert values[0] > 0 and values[1] <= MOST_LOG_VARIANCE + 1e-9
