@@ -11,6 +11,8 @@ import pytest
 from selection.show.notebooks import PARAMETERS, fill_in, find_notebook
 from tests.show import held
 
+pytestmark = pytest.mark.slow
+
 NAMES = [
     "start_here", "selection_meeting", "clutches", "laying", "prices", "matings", "review", "merit", "spring", "bird",
 ]  # fmt: skip

@@ -19,6 +19,8 @@ from selection.records.ledger.batches import read_state
 from selection.records.ledger.kept import keep_meeting
 from selection.show.sections.review_pages import looking_back
 
+pytestmark = pytest.mark.slow
+
 STANDARD = """breed = "Invented fowl"
 [[section]]
 name = "type"

@@ -9,6 +9,8 @@ import pytest
 
 from selection.records.flock import read_flock
 
+pytestmark = pytest.mark.slow
+
 NAMES = ["start_here", "clutches", "laying", "prices", "matings", "merit", "review", "bird"]
 PATIENCE = 400_000
 """Milliseconds for a whole notebook on a busy machine."""

@@ -6,6 +6,8 @@ import pytest
 
 from tests.show import held
 
+pytestmark = pytest.mark.slow
+
 PHONE, TABLE = 390, 1200
 A4_HEIGHT = 1122
 """Height of an A4 page in CSS pixels at 96 to the inch."""

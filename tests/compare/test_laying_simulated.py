@@ -9,6 +9,8 @@ import pytest
 from tests.benchmarks.simulate_laying import inseparable, simulated_rows, summary, told_apart
 from tests.compare.simulated_laying import World
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def rows() -> pd.DataFrame:

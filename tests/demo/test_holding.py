@@ -208,6 +208,7 @@ def test_a_bird_bought_grown_comes_from_a_supplier_of_chicks(holding: Holding) -
 # -- through the package --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_every_row_is_recorded_and_none_is_remarked_on_but_birds_given_away(
     holding: Holding, tmp_path: Path
 ) -> None:
@@ -236,6 +237,7 @@ def _same_flock(read: Flock, made: Flock) -> None:
 # -- what the meeting finds ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_last_meeting_finds_candidates_leftovers_and_a_chick_too_young_to_sex() -> None:
     counts = pd.DataFrame([_living(simulate(seed)) for seed in range(10)])
     assert counts["cockerels"].between(2, 17).all() and 6 < counts["cockerels"].mean() < 11

@@ -38,6 +38,7 @@ def put(flock: Path, form: str, correction: bool = False, **columns: list) -> No
     append(flock, {form: pd.DataFrame(columns)}, source="past the rules", correction=correction)
 
 
+@pytest.mark.slow
 def test_a_sound_flock_has_no_fault_and_says_what_was_gone_through(flock) -> None:
     found = check(flock)
     assert (found.faults, found.status) == ((), 0)
@@ -142,6 +143,7 @@ def test_a_damaged_index_is_named(flock) -> None:
 
 
 @pytest.mark.parametrize("form", small.forms())
+@pytest.mark.slow
 def test_a_key_that_stands_twice_is_a_fault_until_its_row_is_handed_in_with_correct(flock, form) -> None:
     """As comes of it when a file is away, its last row is recorded anew, and the file comes back."""
     last = read_rows(flock, form).tail(1)

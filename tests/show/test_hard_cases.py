@@ -21,6 +21,8 @@ from selection.records.settings.plan import Keep
 from selection.show.sections import mating_pages, review_pages, years_pages
 from tests.simulated import simulate
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def flock() -> Flock:

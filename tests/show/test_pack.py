@@ -24,6 +24,8 @@ from selection.show.notebooks import NotebookError
 from selection.show.pack import hold_meeting
 from tests.show import held
 
+pytestmark = pytest.mark.slow
+
 TABLES = [
     "clutches",
     "flock",

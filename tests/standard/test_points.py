@@ -130,6 +130,7 @@ def test_birds_seen_by_the_strict_judge_alone_do_not_lose_by_it() -> None:
     assert any("Ann +2" in s and "Ben -2" in s for s in points.sentences)
 
 
+@pytest.mark.slow
 def test_points_hold_the_truth_nine_times_in_ten() -> None:
     inside = []
     for seed in range(8):

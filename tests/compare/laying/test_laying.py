@@ -203,6 +203,7 @@ counts = st.lists(st.integers(0, 6), min_size=3, max_size=30)
 
 @given(counts, counts, st.integers(0, 2))
 @settings(max_examples=12)
+@pytest.mark.slow
 def test_shares_add_up_and_stay_within_bounds_whatever_was_counted(
     a: list[int], b: list[int], moved: int
 ) -> None:

@@ -252,6 +252,7 @@ def test_a_workbook_and_csv_files_are_the_same_to_it(tmp_path, flock):
 # settings
 
 
+@pytest.mark.slow
 def test_the_settings_of_a_folder_are_adopted_once(tmp_path):
     folder = small.write(tmp_path / "forms", small.forms())
     assert record(tmp_path / "flock", folder).adopted == ("standard.toml", "plan.toml")

@@ -280,6 +280,7 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
 
 
 @pytest.mark.parametrize("name", FAULTS)
+@pytest.mark.slow
 def test_a_row_that_cannot_be_is_refused_with_place_found_and_expected(tmp_path, name):
     forms, (form, row), words = FAULTS[name]
     intake = taken_in(tmp_path, forms)
@@ -387,6 +388,7 @@ REMARKS: dict[str, tuple[dict[str, small.Rows], str]] = {
 
 
 @pytest.mark.parametrize("name", REMARKS)
+@pytest.mark.slow
 def test_what_is_odd_is_taken_and_reported(tmp_path, name):
     forms, words = REMARKS[name]
     intake = taken_in(tmp_path, forms)

@@ -373,6 +373,7 @@ def _basket(writer: int, number: int) -> pd.DataFrame:
     return pd.DataFrame({"on": weighings(["x"])["on"], "pen": f"{writer}-{number}", "eggs": 3.0})
 
 
+@pytest.mark.slow
 def test_writers_at_once_lose_nothing(tmp_path: Path) -> None:
     with ProcessPoolExecutor(3) as pool:
         list(pool.map(_record_many, [tmp_path] * 3, range(3)))
@@ -395,6 +396,7 @@ def test_of_two_who_record_one_row_otherwise_one_is_told(tmp_path: Path) -> None
     assert grams_of(tmp_path) == {"k1": 1.0 + won.index(True)}
 
 
+@pytest.mark.slow
 def test_reading_never_fails_while_files_are_merged_and_rows_added(tmp_path: Path) -> None:
     append(tmp_path, {"weights": weighings(["k"])}, source="a")
 
@@ -582,6 +584,7 @@ def _leaves(body: object, path: tuple = ()) -> list[tuple]:
 
 @given(st.data())
 @settings(max_examples=15, deadline=None)
+@pytest.mark.slow
 def test_a_manifest_made_up_by_anyone_is_read_or_named_and_stops_nothing(tmp_path_factory, data) -> None:
     flock = tmp_path_factory.mktemp("hostile") / "flock"
     three_batches(flock)
@@ -765,6 +768,7 @@ def test_a_disk_without_hard_links_still_gives_each_number_to_one_writer(tmp_pat
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.slow
 def test_writers_killed_at_random_lose_nothing_and_leave_no_half_batch(tmp_path: Path) -> None:
     run = subprocess.run(
         [sys.executable, "-m", "tests.benchmarks.crash_ledger", "12", "7"],
