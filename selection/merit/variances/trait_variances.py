@@ -85,7 +85,9 @@ def draw_parts(fitted: Sequence[TraitVariances], count: int, rng: np.random.Gene
         )
         logs = np.concatenate([off, -off]) @ _root(trait.covariance).T
         factors = np.exp(logs - logs.max(axis=0))
-        drawn.append(trait.parts * factors / factors.mean(axis=0))
+        parts = trait.parts * factors / factors.mean(axis=0)
+        # a part that is hardly known may be drawn next to nought: its equations stay regular
+        drawn.append(np.maximum(parts, FLOOR * trait.parts.sum()))
     return np.stack(drawn, axis=1)
 
 
