@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
+from selection.show.lab.chosen import chosen_flock, top
 from selection.show.leaving import leave
-from selection.show.page.fragments import begin
 from selection.show.page.words import cautions, glossary, worked_out
 from selection.show.sections.bird_cards import card, cards
 from selection.show.sections.clutch_pages import clutches
@@ -21,10 +21,10 @@ from selection.show.sections.years_pages import ahead as years_ahead
 __all__ = [
     "about",
     "again",
-    "begin",
     "card",
     "cards",
     "cautions",
+    "chosen_flock",
     "clutches",
     "first_page",
     "glossary",
@@ -38,6 +38,7 @@ __all__ = [
     "spring",
     "terminal_progress",
     "tipping",
+    "top",
     "worked_out",
     "years_ahead",
 ]
