@@ -1,4 +1,4 @@
-"""Finding, filling in and running the notebooks."""
+"""Finding, filling in and running the notebooks, and the one flock that all of them read."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from selection.errors import SelectionError
+from selection.show.page.fragments import Fragment, begin, join, paragraph
 
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager
@@ -32,6 +33,10 @@ ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 and what is worth a second core is solved side by side already. With threads beside it takes half as much again."""
 PARAMETERS = "parameters"
 """Tag of the cell that names the flock; its assignments are replaced."""
+REMEMBERED = Path(".flock")
+"""The small file, in the notebooks' folder; git ignores it."""
+DEMO = "../demo/flock"
+"""The flock where none was chosen yet."""
 
 
 class NotebookError(Exception):
@@ -158,3 +163,24 @@ def _in_words(error: CellExecutionError) -> Exception:
 def _names(kind: type[Exception]) -> set[str]:
     """The names of an exception's class and of all that descend from it."""
     return {kind.__name__}.union(*(_names(child) for child in kind.__subclasses__()))
+
+
+def chosen_flock(given: str | None = None) -> str:
+    """The flock's folder: `given`, else the one chosen last, else the demo's.
+
+    A remembered folder that is there no more is still named, so that what reads it can say so.
+    """
+    if given is not None:
+        return given
+    remembered = REMEMBERED.read_text(encoding="utf-8").strip() if REMEMBERED.is_file() else ""
+    return remembered or DEMO
+
+
+def choose_flock(path: str) -> None:
+    """Remember `path` as the flock of all notebooks; a blank goes back to the demo's."""
+    REMEMBERED.write_text(f"{path.strip()}\n", encoding="utf-8")
+
+
+def top(flock: str) -> Fragment:
+    """What stands at the top of each notebook: the pages' style, and whose records it reads."""
+    return join([begin(), paragraph(f"Flock: {flock} (chosen in start_here)", "small")])

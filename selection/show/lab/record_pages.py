@@ -11,7 +11,8 @@ import pandas as pd
 from selection.records.flock import Flock
 from selection.records.forms.columns import FORMS
 from selection.records.intake.recording import Recorded, record
-from selection.show.page.fragments import Fragment, begin, bullets, join, paragraph, picture, table
+from selection.show.notebooks import choose_flock, chosen_flock
+from selection.show.page.fragments import Fragment, bullets, join, paragraph, picture, table
 from selection.show.page.style import QUIET, SERIES, drawing
 from selection.show.sections.candidates import rows_after
 
@@ -22,33 +23,6 @@ if TYPE_CHECKING:
     from selection.compare.laying.laying import Laying
     from selection.decide.matings.matings import Matings
     from selection.decide.prices.prices import Prices
-
-REMEMBERED = Path(".flock")
-"""The small file, in the notebooks' folder; git ignores it."""
-DEMO = "../demo/flock"
-"""The flock where none was chosen yet."""
-
-
-def chosen_flock(given: str | None = None) -> str:
-    """The flock's folder: `given`, else the one chosen last, else the demo's.
-
-    A remembered folder that is there no more is still named, so that what reads it can say so.
-    """
-    if given is not None:
-        return given
-    remembered = REMEMBERED.read_text(encoding="utf-8").strip() if REMEMBERED.is_file() else ""
-    return remembered or DEMO
-
-
-def choose_flock(path: str) -> None:
-    """Remember `path` as the flock of all notebooks; a blank goes back to the demo's."""
-    REMEMBERED.write_text(f"{path.strip()}\n", encoding="utf-8")
-
-
-def top(flock: str) -> Fragment:
-    """What stands at the top of each notebook: the pages' style, and whose records it reads."""
-    return join([begin(), paragraph(f"Flock: {flock} (chosen in start_here)", "small")])
-
 
 WIDTH = 7.4
 

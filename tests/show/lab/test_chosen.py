@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from selection.show.lab.record_pages import DEMO, ChooseFlock, choose_flock, chosen_flock, top
+from selection.show.lab.record_pages import ChooseFlock
+from selection.show.notebooks import DEMO, choose_flock, chosen_flock, top
 
 
 @pytest.fixture(autouse=True)
