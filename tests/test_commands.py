@@ -244,7 +244,12 @@ def test_what_is_no_flock_is_said_by_every_command_and_nothing_is_made(
             "decide": ["26-01", "keep"]}  # fmt: skip
     assert main([command, str(place), *more.get(command, [])]) == 2
     said = capsys.readouterr().err
-    assert f"{place}: no flock here; make one by recording its forms" in said
+    expected = (
+        "a file, where a flock is a folder; give the flock's folder"
+        if there == "a file"
+        else "no flock here; make one by recording its forms"
+    )
+    assert f"{place}: {expected}" in said
     assert sorted(tmp_path.rglob("*")) == before
 
 

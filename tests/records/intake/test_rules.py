@@ -104,9 +104,9 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
         "type: found 30.1; whole points, halves",
     ),
     "text in a number": (
-        changed("weights", 0, grams="2.9kg"),
+        changed("weights", 0, grams="2.9 or so"),
         ("weights", 2),
-        "grams: found 2.9kg; expected a number by itself",
+        "grams: found 2.9 or so; expected a number by itself",
     ),
     "not blank but n/a": (changed("weights", 0, grams="n/a"), ("weights", 2), "grams: found n/a"),
     "a blank that must be filled": (
@@ -273,7 +273,7 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
     ),
     "two bills alike": (
         added("costs", {"on": "2026-05-30", "item": "feed", "amount": 9}),
-        ("costs", 3),
+        ("costs", 4),
         "tell two bills of one day apart with line",
     ),
 }
@@ -414,7 +414,7 @@ def test_a_loop_of_parents_names_every_bird_of_it(tmp_path):
 
 
 def test_a_bird_refused_takes_with_it_only_the_rows_that_name_it(tmp_path):
-    forms = changed("birds", 3, sex="cock")
+    forms = changed("birds", 3, sex="drake")
     found = recorded(tmp_path, forms)
     assert {(f.form, f.row) for f in found.findings if f.refused} == {
         ("birds", 5),
@@ -456,7 +456,8 @@ def test_a_missing_column_refuses_every_row_and_is_named(tmp_path):
     back = small.read_csv(tmp_path / "flock/refused/weights.csv")
     assert [r["row"] for r in back] == ["2", "3"]
     assert all(
-        "grams: found no column of that name; every row needs it: name it in the header" in r["reason"]
+        "grams: found no column of that name; every row needs it whose key is not on record yet"
+        in r["reason"]
         for r in back
     )
     assert "weights" not in found.taken
