@@ -42,7 +42,7 @@ def verdicts(holding: Flock, merit: Merit) -> Verdicts:
 
 def decided(flock: Flock, *rows: tuple[str, str, str]) -> Flock:
     """The flock with decisions (bird, decided, why) on the plan's day."""
-    made = pd.DataFrame(rows, columns=["bird", "decided", "why"])
+    made = pd.DataFrame(rows, columns=["bird", "decided", "why"]).assign(who=None, settled=None)
     made.insert(0, "on", pd.Timestamp(flock.plan.on))
     return replace(flock, decisions=made)
 
@@ -274,7 +274,7 @@ def test_reweighing_keeps_the_same_birds_inside_its_range(holding: Flock, merit:
     kept = set(known.birds[np.argsort(-known.merit)[: group.places]])
     counts = planned_counts(holding.standard, holding.plan)
     assert group.reweigh.set_index("section")["points"].to_dict() == {
-        name: count for name, count in counts.items() if name in known.traits
+        name: count for name, count in counts.items() if name in known.traits or name in known.banded
     }
     tried = 0
     for row in group.reweigh.itertuples():
