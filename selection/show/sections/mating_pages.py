@@ -289,7 +289,7 @@ def every_number(of: Spring) -> Fragment:
         "merit": "Merit of the best",
         "cost": "Cost",
     }
-    return table(rows, columns, "Every number of eggs", ["birds", "enough", "merit", "cost"])
+    return table(rows, columns, "Every number of eggs", ["birds", "enough", "merit", "cost"], kind="stack")
 
 
 def pictures(of: Spring) -> Fragment:
