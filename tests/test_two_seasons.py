@@ -158,6 +158,6 @@ def test_two_seasons_from_the_first_forms_to_empty_pens(tmp_path: Path) -> None:
     meet(flock, tmp_path / "empty")
     twice(flock, "record", flock, forms_of(tmp_path / "hatch-2027", 2027, first=False))
     meeting = a_season(flock, tmp_path, 2027)
-    assert "2026" in looking_back(meeting, flock)
+    assert "2026" in looking_back(meeting)
     everyone = meeting.tables["flock"].set_index("bird")
     assert everyone.loc["24-H", "name"] == "Bramble" and everyone.loc["26-H3", "stands"] == "open"
