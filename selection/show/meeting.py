@@ -10,11 +10,12 @@ from selection.show.notebooks import chosen_flock, top
 from selection.show.page.words import cautions, glossary, worked_out
 from selection.show.sections.bird_cards import card, cards
 from selection.show.sections.clutch_pages import clutches
-from selection.show.sections.first_page import about, first_page, season
+from selection.show.sections.first_page import about, first_page
 from selection.show.sections.laying_pages import laying
 from selection.show.sections.mating_pages import matings, spring
 from selection.show.sections.price_pages import prices
 from selection.show.sections.review_pages import looking_back
+from selection.show.sections.season_pages import season
 from selection.show.sections.verdict_pages import again, groups, tipping
 from selection.show.sections.years_pages import ahead as years_ahead
 

@@ -17,6 +17,8 @@ import numpy.typing as npt
 NO_DECIMALS = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
 THREE_DECIMALS = "BHD IQD JOD KWD LYD OMR TND"
 """Minor units of ISO 4217, from memory; every currency not named here has two decimals."""
+SYMBOLS = {"GBP": "£", "EUR": "€", "USD": "$", "JPY": "¥", "INR": "₹"}
+"""Currencies whose sign stands before an amount in English text (Unicode CLDR, English, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +59,12 @@ class Currency:
         return max(rounded, self.unit).quantize(self.unit)
 
     def words(self, amount: float | Decimal) -> str:
-        """The amount as it is written: `12.30 GBP`, `1,230 JPY`."""
-        return f"{self.amount(amount):,} {self.code}".rstrip().replace("-", "−")
+        """The amount in its currency's own form, whole amounts without decimals: `£12.30`, `£36`, `12.30 CHF`."""
+        exact = self.amount(amount)
+        minus, told = "−" if exact < 0 else "", f"{abs(exact):,}"
+        told = told.split(".")[0] if exact == exact.to_integral_value() else told
+        sign = SYMBOLS.get(self.code.strip().upper()) or ("" if self.code.isalpha() else self.code.strip())
+        return f"{minus}{sign}{told}" if sign else f"{minus}{told} {self.code}".rstrip()
 
     def share_out(self, total: Decimal, weights: npt.ArrayLike) -> list[Decimal]:
         """`total` shared in proportion to `weights` (n,), to the smallest unit, adding up to `total` exactly.

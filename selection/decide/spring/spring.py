@@ -231,7 +231,7 @@ def _found(ways: Sequence[Way], wish: Wish, chosen: Mapping[str, int], currency:
     for way in (w for w in ways if w.source.name in chosen):
         eggs, name = chosen[way.source.name], way.source.name
         chance, cost, best = way.enough(wish.wanted)[eggs - 1], way.cost()[eggs - 1], way.merit_best[eggs - 1]
-        money = f", for about {cost:.0f} {currency.code}".rstrip() if np.isfinite(cost) else ""
+        money = f", for about {currency.words(round(cost))}" if np.isfinite(cost) else ""
         said.append(
             f"{_name(way)}: {eggs} eggs give {_wanted(way.serves, wish)} with a chance of {in_hundred(chance)}{money}; "
             f"the best found would stand about {points_of_merit(best)} from the flock's mean."

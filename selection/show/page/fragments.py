@@ -69,6 +69,16 @@ def folded(summary: str, inside: Markup, on_paper: bool = True) -> Fragment:
     return Fragment("<details{}><summary>{}</summary>{}</details>").format(_class(kind), summary, inside)
 
 
+FIRST = 3
+"""Sentences that stand open beside a picture; the others lie behind a fold."""
+
+
+def foremost_first(texts: Sequence[str | Markup], summary: str, kind: str = "") -> Fragment:
+    """The first few sentences as a list, the others behind a fold that `summary` names; on paper they are left out."""
+    rest = folded(summary, bullets(texts[FIRST:], kind), on_paper=False) if len(texts) > FIRST else Markup("")
+    return join([bullets(texts[:FIRST], kind), rest])
+
+
 def beside(*pieces: Markup) -> Fragment:
     """Pieces side by side where the page is wide enough, one below the other where it is not."""
     inside = Markup("").join(Markup("<div>{}</div>").format(piece) for piece in pieces if piece)
@@ -129,11 +139,16 @@ def _row(row: Row, columns: Mapping[str, str], right: set[str]) -> Markup:
     cells = [Markup('<th scope="row"{}>{}</th>').format(short, head)]
     cells += [
         Markup('<td data-label="{}"{}>{}</td>').format(
-            columns[key], _side(key, right, row[key]), _cell(row[key])
+            _label(columns[key]), _side(key, right, row[key]), _cell(row[key])
         )
         for key in others
     ]
     return Markup("<tr>{}</tr>").format(Markup("").join(cells))
+
+
+def _label(heading: str) -> str:
+    """A column's heading as an attribute holds it: its words without what is drawn beside them."""
+    return heading.striptags() if isinstance(heading, Markup) else heading
 
 
 def cut(name: str) -> str:

@@ -18,7 +18,7 @@ from selection.answer import REACH
 from selection.decide.wording import counted
 from selection.show.page.figures import halves, kilograms, missing
 from selection.show.page.fragments import Fragment
-from selection.show.page.style import BAND, INK, KEEP, QUIET, RULE
+from selection.show.page.style import BAND, INK, KEEP, PAPER, QUIET, RULE
 from selection.standard.bands import weighed_section, young_class
 
 if TYPE_CHECKING:
@@ -195,12 +195,16 @@ BAR = 120
 
 @dataclass(frozen=True)
 class SectionPoints:
-    """One section on a bird's card: its title, points at most, the bird's (missing: not seen), its group's mean."""
+    """One section on a bird's card: its title, points at most, the bird's (missing: not seen), its group's mean.
+
+    `before`: the mean of last year's kept, where that is wanted.
+    """
 
     title: str
     most: float
     points: float
     others: float
+    before: float = np.nan
 
 
 def section_bars(
@@ -219,6 +223,10 @@ def _bar(row: SectionPoints) -> Markup:
     if not missing(row.others):
         at = BAR * min(max(row.others / row.most, 0), 1)
         tick = Markup('<path d="M{0:.1f} 0V12" stroke="{1}" stroke-width="2"/>').format(at, INK)
+    if not missing(row.before):
+        at = BAR * min(max(row.before / row.most, 0), 1)
+        diamond = Markup('<path d="{}" fill="{}" stroke="{}" stroke-width="1.5"/>')
+        tick += diamond.format(MARKS["D"](at, 6), PAPER, INK)
     dash = Markup(' stroke-dasharray="3 2"') if missing(row.points) else Markup("")
     drawn = Markup(
         '<svg width="{0}" height="12" viewBox="0 0 {0} 12" preserveAspectRatio="none" aria-hidden="true">'

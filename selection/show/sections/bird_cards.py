@@ -33,7 +33,7 @@ from selection.show.page.fragments import (
 )  # fmt: skip
 from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import Grown, SectionPoints, growth_picture, section_bars
-from selection.show.sections.candidates import points_told, verdict_of
+from selection.show.sections.candidates import notes, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
 from selection.standard.bands import GROWN, weighed_section
 from selection.standard.points import disagreements
@@ -98,13 +98,11 @@ def cards(meeting: Meeting, path: str | Path | None = None) -> Fragment:
             continue
         stake = group.table["stands"].isin(["keep", "reserve"]) | (group.table["proposed"] == "look again")
         inside = join(_card(looked_up, row) for row in each(group.table[stake]))
-        others = [
-            Markup("<b>{}</b> {}").format(r.bird, sentence(r.reason)) for r in each(group.table[~stake])
-        ]
+        others = [_line(looked_up, r) for r in each(group.table[~stake]) if looked_up.notes[r.bird]]
         pieces += [
             heading(name.capitalize()),
             Fragment('<div class="cards">{}</div>').format(inside),
-            *([paragraph("The others, in a line each", "lead"), bullets(others, "small")] if others else []),
+            *([paragraph("Of the others", "lead"), bullets(others, "small")] if others else []),
         ]
     if len(pieces) < 2:
         return paragraph("No candidates, so no cards.", "quiet")
@@ -139,7 +137,7 @@ def relatives(meeting: Meeting) -> Fragment:
         empty=none,
         kind="stack",
     )
-    return folded("How the kept and the reserve are related", shown)
+    return folded("How the kept and the reserve are related", shown, on_paper=False)  # each card says its own
 
 
 def _relations(meeting: Meeting) -> Relations:
@@ -217,6 +215,16 @@ class _Box:
         return {bird: why for (bird, _), why in zip(pairs, told, strict=True)}
 
     @cached_property
+    def notes(self) -> dict[str, list[str]]:
+        """What to know of each bird beside its place in the order: decided, barred, never seen, off a band."""
+        groups = self.meeting.verdicts.groups.values()
+        return {
+            bird: [note.text for note in told]
+            for group in groups
+            for bird, told in notes(self.meeting, group).items()
+        }
+
+    @cached_property
     def titles(self) -> dict[str, str]:
         return titles(self.meeting.flock.standard)
 
@@ -239,25 +247,32 @@ def _card(box: _Box, row: Any) -> Fragment:
         _against(box, row.bird),
     )
     columns = Markup("").join(Markup("<div>{}</div>").format(part) for part in parts)
-    said = [_relatives(box, row.bird, facts), *_differing(box, row.bird), *_remarks(facts)]
-    more = paragraph(" ".join(said), "small")
+    said = [*_differing(box, row.bird), *_remarks(facts)]
+    more = paragraph(" ".join(said), "small") if said else Fragment("")
     return Fragment(
         '<article class="card" id="bird-{}">{}<details class="wide"><summary>Points, growth, and why</summary>'
         '<div class="three">{}</div>{}</details></article>'
     ).format(row.bird, _head(box, row, facts), columns, more)
 
 
+def _line(box: _Box, row: Any) -> Markup:
+    """A bird that is not at stake, in a line: what to know of it beside its place in the order."""
+    said = box.notes[row.bird]
+    return Markup("<b>{}</b> {}").format(row.bird, " ".join(sentence(text) for text in said))
+
+
 def _head(box: _Box, row: Any, facts: Facts) -> Fragment:
-    """Rings, number, verdict and its reason, then what the bird itself is worth."""
-    name = f", {facts.name}" if facts.name else ""
+    """Rings, number, verdict, what to know of it beside its place in the order, and its family."""
+    name = f" {facts.name}" if facts.name else ""
     photo = box.album.latest(row.bird) if box.album else None
+    known = " ".join(str(sentence(text)) for text in box.notes[row.bird])
     return Fragment("<header>{}{}<div><h4>{}{} {}</h4>{}{}{}</div></header>").format(
         "" if photo is None else photo_img(photo, f"Photo of {row.bird}", "face"),
         ring_mark(row.left, row.right, row.bird),
         row.bird,
         name,
         verdict_of(row, box.ranking[row.bird].bar),
-        paragraph(sentence(row.reason)),
+        paragraph(known) if known else "",
         paragraph(_family(box, row.bird)),
         paragraph(_own(box, row.bird), "small"),
     )
@@ -303,25 +318,18 @@ def _differing(box: _Box, bird: str) -> list[str]:
 
 
 def _own(box: _Box, bird: str) -> str:
-    """Points and what they rest on, and own value beside merit: what it is, not what it passes on."""
-    flock, points = box.flock[bird], points_told(box.ranking[bird])
-    said = f"Points {points}" if points[0].isdigit() else points.capitalize()
-    if missing(flock.own_value):
-        return f"{said}."
-    own = spread(flock.own_value, flock.own_value_se)
-    return f"{said}. Own value, for show and sale, not what it passes on: {own} points against all living of its sex."
-
-
-def _relatives(box: _Box, bird: str, facts: Facts) -> str:
-    """Where it comes from, and how its clutch mates stand beside it."""
-    mates = box.mates.get(bird, [])
-    said = f"{facts.kind.capitalize()}, hatched {facts.hatched}; {'; '.join(facts.descent)}."
-    if not mates:
-        return f"{said} No clutch mates on record."
-    seen = len(box.scored.intersection(mates)) or "none"
-    better = sum(box.flock[mate].merit > box.flock[bird].merit for mate in mates)
-    on_record = counted(len(mates), "clutch mate")
-    return f"{said} {on_record} on record, {seen} of them scored; {better} with more merit."
+    """When it hatched, what it is itself beside what it passes on, and how its clutch mates stand beside it."""
+    flock = box.flock[bird]
+    said = [f"hatched {facts_of(bird, box.sources).hatched}"]
+    if not missing(flock.own_value):
+        said.append(f"own value {spread(flock.own_value, flock.own_value_se)}")
+    if mates := box.mates.get(bird, []):
+        seen = len(box.scored.intersection(mates)) or "none"
+        better = sum(box.flock[mate].merit > flock.merit for mate in mates)
+        said.append(
+            f"{counted(len(mates), 'clutch mate')}, {seen} scored, {better or 'none'} with more merit"
+        )
+    return str(sentence("; ".join(said)))
 
 
 def clutch_mates(meeting: Meeting) -> dict[str, list[str]]:
@@ -375,7 +383,6 @@ def reasons(why: Why, named: Mapping[str, str], most: int = MOST_REASONS) -> lis
 
 
 def _remarks(facts: Facts) -> list[str]:
-    """Faults seen, and what is not known of it."""
+    """Faults seen; what is not known of it shows in its bars, its growth and its family."""
     faults = [f"{f.name}{' (serious)' if f.serious else ''}, {f.seen}" for f in facts.faults]
-    said = [f"Faults seen: {'; '.join(faults)}."] if faults else []
-    return [*said, f"Not known: {'; '.join(facts.unknown)}."] if facts.unknown else said
+    return [f"Faults seen: {'; '.join(faults)}."] if faults else []

@@ -14,10 +14,12 @@ from selection.decide.meeting import Meeting
 from selection.decide.wording import each
 from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
 from selection.show.page.fragments import (
+    FIRST,
     Fragment,
     beside,
     bullets,
     folded,
+    foremost_first,
     heading,
     join,
     paragraph,
@@ -30,8 +32,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FIRST = 3
-"""Sentences that stand beside the picture; the others lie behind a fold."""
 YOUNG = {"male": "cockerels", "female": "pullets", "both": "both sexes"}
 TOLD = {
     "first": "First",
@@ -79,7 +79,8 @@ def hatched(meeting: Meeting) -> Fragment:
         ["eggs"],
         kind="stack",
     )
-    return join([shown, bullets([*meeting.hatch.sentences, *meeting.hatch.cannot], "small")])
+    told = foremost_first([*meeting.hatch.sentences, *meeting.hatch.cannot], "More on the hatch", "small")
+    return join([told, folded("Clutch by clutch", shown, on_paper=False)])
 
 
 def hatch_frame(meeting: Meeting) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from selection.show.page.fragments import (
     beside,
     bullets,
     folded,
+    foremost_first,
     heading,
     join,
     paragraph,
@@ -49,11 +50,15 @@ EGGS_LEFT_OUT = (
 def laying(meeting: Meeting) -> Fragment:
     """The season's rates by hatch year with a picture, who is due to go, and what cannot be said."""
     lay = meeting.laying
-    pieces: list[Markup] = [beside(curve_picture(lay), bullets(list(lay.sentences))), rates(lay)]
     stands = meeting.verdicts.table.set_index("bird")["stands"].to_dict()
-    pieces.append(due(lay, stands))
+    going = due(lay, stands)
     if len(lay.due) and not meeting.flock.plan.worth.get(LAYING.name):
-        pieces.append(paragraph(EGGS_LEFT_OUT, "small"))
+        going = join([going, paragraph(EGGS_LEFT_OUT, "small")])
+    pieces: list[Markup] = [
+        beside(curve_picture(lay), foremost_first(lay.sentences, "More on laying")),
+        folded("Rates by hatch year", rates(lay), on_paper=False),
+        folded("Who is due to go by eggs alone", going, on_paper=False),
+    ]
     if lay.warnings:
         pieces += [heading("Counts that do not add up"), bullets(list(lay.warnings), "small")]
     if lay.cannot:

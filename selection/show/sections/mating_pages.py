@@ -35,6 +35,7 @@ from selection.show.page.fragments import (
     table,
 )
 from selection.show.page.style import BARRED, INK, KEEP, MARKERS, QUIET, SERIES
+from selection.show.sections.season_pages import blood_picture, pens_picture
 
 DARKEST = 0.25
 """F that is drawn darkest: the chicks of brother and sister."""
@@ -52,9 +53,12 @@ PAIRS = {
 def matings(meeting: Meeting) -> Fragment:
     """The pens proposed, inbreeding pair by pair, and each pair in words."""
     of = meeting.matings
-    pieces: list[Markup] = [bullets(list(of.sentences)), allotment(of), inbreeding_table(of)]
+    pieces: list[Markup] = [bullets(list(of.sentences)), inbreeding_table(of)]
     if len(of.table):
-        pieces.append(pairs(of))
+        pieces += [folded("The pens proposed, hen by hen", allotment(of), on_paper=False), pairs(of)]
+    else:
+        pieces.append(allotment(of))
+    pieces += [pens_picture(meeting), blood_picture(meeting)]
     pieces.append(heading("What relationship costs"))
     pieces.append(relationship_costs(meeting.flock, meeting.merit, meeting.verdicts))
     if of.cannot:
@@ -223,7 +227,10 @@ def next_spring(of: Spring) -> Fragment:
         )
     pieces: list[Markup] = [bullets(of.texts(Kind.FOUND)), bullets(of.cannot), pictures(of), side_by_side(of)]
     pieces.append(folded("Every number of eggs", every_number(of), on_paper=False))
-    pieces += [heading("What it rests on"), bullets(of.texts(Kind.ASSUMED), "small")]
+    rests = [f"{way.source.name}: {'; '.join(way.rests_on)}" for way in of.ways]
+    pieces.append(
+        folded("What it rests on", bullets([*of.texts(Kind.ASSUMED), *rests], "small"), on_paper=False)
+    )
     return join(pieces)
 
 
@@ -237,11 +244,11 @@ def side_by_side(of: Spring) -> Fragment:
         "enough": "Chance of enough",
         "merit": "Merit of the best found, points (90 %)",
         "inbreeding": "F of its chicks with the hens here",
-        "cost": f"Cost{f', {of.currency.code}' if of.currency.code else ''}",
+        "cost": "Cost",
         "candidate": "A bird to choose from",
-        "more": "One egg more",
-        "why": "Rests on",
     }
+    if len(of.steps) and of.table["chosen"].eq("yes").any():
+        columns["more"] = "One egg more"
     wanted = ", ".join(f"{number} {group}" for group, number in of.wish.wanted.items())
     caption = f"Ways to {wanted} with a chance of {in_hundred(of.wish.sure)}; the cheapest that is enough is marked →"
     return table(rows, columns, caption, ["eggs", "enough", "inbreeding", "cost", "candidate"], kind="stack")
@@ -261,12 +268,11 @@ def _row(of: Spring, way: Way) -> dict[str, object]:
         "enough": in_hundred(r.enough),
         "merit": f"{signed(r.merit_best)} ({between(r.merit_best_low, r.merit_best_high)})",
         "inbreeding": f"{r.inbreeding:.3f}",
-        "cost": "" if missing(r.cost) else f"{r.cost:.0f}",
-        "candidate": "" if missing(r.cost_a_candidate) else f"{r.cost_a_candidate:.2f}",
+        "cost": "" if missing(r.cost) else of.currency.words(round(r.cost)),
+        "candidate": "" if missing(r.cost_a_candidate) else of.currency.words(r.cost_a_candidate),
         "more": "".join(
             f"+{100 * m.enough:.1f} in 100, {signed(m.merit_best, 2)} points" for m in each(more)
         ),
-        "why": "; ".join(way.rests_on),
     }
 
 
@@ -324,7 +330,7 @@ def _pair(of: Spring, origin: str, ways: Sequence[Way]) -> Fragment:
     groups = " and ".join(dict.fromkeys(group for way in ways for group in way.serves))
     title = f"{origin.capitalize()} eggs, for {groups}: what more of them bring"
     words = f"{origin} eggs, chance of enough and merit of the best found: {'; '.join(said)}"
-    return Fragment("<figure><figcaption>{}</figcaption>{}{}{}</figure>").format(
+    return Fragment('<figure><figcaption>{}</figcaption><div class="beside">{}{}</div>{}</figure>').format(
         title,
         plot.drawn(chance, chances, words),
         plot.drawn(merit, merits, words),

@@ -2,55 +2,115 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
 from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
 from selection.decide.prices.prices import Prices
 from selection.decide.wording import each
-from selection.show.page.figures import missing
-from selection.show.page.fragments import Fragment, bullets, folded, join, table
+from selection.show.page.figures import called, missing
+from selection.show.page.fragments import Fragment, bullets, folded, foremost_first, join, paragraph, table
+from selection.show.page.small_plots import MARKS, Panel, ticks
+from selection.show.page.style import INK, KEEP, QUIET
+
+TRACK, ROW = 240, 16
+"""Width and height of an offer's picture, in its own units."""
 
 
 def prices(meeting: Meeting) -> Fragment:
-    """The price list with its intervals, trios, the season's books, and what cannot be said."""
+    """What the season leaves in words, the price list as a picture, then trios, the books and what cannot be said."""
     of = meeting.prices
-    pieces: list[Markup] = [bullets(list(of.sentences)), price_list(of), trios(of), books(of)]
+    pieces: list[Markup] = [
+        foremost_first(of.sentences, "What prices and costs rest on"),
+        price_list(of, called(meeting.flock)),
+        folded("Trios to offer instead", trios(of), on_paper=False) if len(of.trios) else Markup(""),
+        folded("The season's books, line by line", books(of), on_paper=False),
+    ]
     if of.cannot:
         pieces.append(folded("What cannot be said of prices", bullets(list(of.cannot), "small"), False))
     return join(pieces)
 
 
-def price_list(of: Prices) -> Fragment:
-    """Every sale proposed: what to ask, the market's middle with its 90 % interval, and what it has cost."""
-    code = _code(of)
+def price_list(of: Prices, who: Callable[[str], object] = str) -> Fragment:
+    """Every sale proposed, a row an offer: what to ask, the market's middle with its interval, what it has cost.
+
+    `who` tells how a bird is called.
+    """
+    if not len(of.offers):
+        return paragraph("No bird goes.", "quiet")
+    scale = _scale(of.offers)
     rows = [
         {
-            "offer": r.offer if r.size == 1 else f"{r.offer}: {r.birds}",
+            "offer": _offered(r, who),
             "sold_as": r.sold_as,
-            "asking": _money(r.asking),
-            "price": _money(r.price)
-            if missing(r.low)
-            else f"{_money(r.price)} ({_money(r.low)} to {_money(r.high)})",
-            "floor": _money(r.floor),
-            "remark": r.remark,
+            "asking": "" if missing(r.asking) else of.currency.words(r.asking),
+            "price": _market(r, scale, of),
         }
         for r in each(of.offers)
     ]
     columns = {
         "offer": "Bird or lot",
         "sold_as": "Sold as",
-        "asking": f"Ask{code}",
-        "price": "Market's middle (90 %)",
-        "floor": "Cost so far",
-        "remark": "Remark",
+        "asking": "Ask",
+        "price": _market_head(scale, of),
     }
-    return table(
-        rows,
-        columns,
-        f"Price list{code}",
-        ["asking", "price", "floor"],
-        empty="No bird goes.",
-        kind="stack",
+    caption = (
+        "What to ask: bar and mark, what the market pays, 90 % interval and middle; upright, what it cost"
+    )
+    return table(rows, columns, caption, ["asking"], kind="prices")
+
+
+def _offered(row: Any, who: Callable[[str], object]) -> Markup:
+    """The bird or the lot with its birds, and below it what to know of the price."""
+    named = str(who(row.offer)) if row.size == 1 else f"{row.offer}: {row.birds}"
+    remark = Markup('<div class="small">{}</div>').format(row.remark) if row.remark else Markup("")
+    return Markup("{}{}").format(named, remark)
+
+
+def _scale(offers: pd.DataFrame) -> Panel:
+    """From nothing to the highest of all that is drawn."""
+    amounts = offers[["price", "high", "floor"]].to_numpy(dtype=float)
+    top = float(np.nanmax(amounts)) if np.isfinite(amounts).any() else 1.0
+    return Panel(x=(0.0, 1.05 * top), y=(0, 1), wide=TRACK, left=4, right=14)
+
+
+def _market_head(scale: Panel, of: Prices) -> Markup:
+    values = Markup("").join(
+        Markup('<text x="{:.1f}" y="11" font-size="11" text-anchor="middle" fill="{}">{}</text>').format(
+            scale.across(x), QUIET, of.currency.words(x)
+        )
+        for x in ticks(*scale.x, most=4)
+    )
+    return Markup('The market<svg class="track" viewBox="0 0 {} 14" aria-hidden="true">{}</svg>').format(
+        TRACK, values
+    )
+
+
+def _market(row: Any, scale: Panel, of: Prices) -> Markup:
+    """One offer's interval with its middle and its cost, and the same in figures for readers who cannot see it."""
+    words, middle = of.currency.words, ROW / 2
+    parts, said = [], []
+    if not missing(row.low):
+        parts.append(
+            Markup('<path d="M{:.1f} {}H{:.1f}" stroke="{}" stroke-width="5" stroke-opacity=".38"/>').format(
+                scale.across(float(row.low)), middle, scale.across(float(row.high)), KEEP
+            )
+        )
+    if not missing(row.price):
+        at = MARKS["o"](scale.across(float(row.price)), middle)
+        parts.append(Markup('<path d="{}" fill="{}"/>').format(at, KEEP))
+        span = "" if missing(row.low) else f" ({words(row.low)} to {words(row.high)})"
+        said.append(f"market {words(row.price)}{span}")
+    if not missing(row.floor):
+        cost = scale.across(float(row.floor))
+        parts.append(Markup('<path d="M{:.1f} 2V14" stroke="{}" stroke-width="1.6"/>').format(cost, INK))
+        said.append(f"cost {words(row.floor)}")
+    return Markup('<svg class="track" viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>').format(
+        TRACK, ROW, "; ".join(said), Markup("").join(parts)
     )
 
 
@@ -59,10 +119,8 @@ def trios(of: Prices) -> Fragment:
     rows = [
         {
             "birds": f"{r.cock} with {r.hen} and {r.other_hen}",
-            "price": f"{_money(r.price)} ({_money(r.low)} to {_money(r.high)})"
-            if not missing(r.price)
-            else "",
-            "apart": _money(r.apart),
+            "price": _span(of, r.price, r.low, r.high),
+            "apart": _span(of, r.apart),
             "inbreeding": f"{r.inbreeding:.3f} ({r.inbreeding_most:.3f})",
             "why": r.why,
         }
@@ -72,18 +130,13 @@ def trios(of: Prices) -> Fragment:
         return Fragment("")
     columns = {
         "birds": "Trio",
-        "price": f"Together{_code(of)} (90 %)",
+        "price": "Together (90 %)",
         "apart": "Singly",
         "inbreeding": "F of chicks (at worst)",
         "why": "Related",
     }
-    return table(
-        rows,
-        columns,
-        "Trios to offer instead, priced as one lot by what lots have brought",
-        ["price", "apart"],
-        kind="stack",
-    )
+    caption = "Trios to offer instead, priced as one lot by what lots have brought"
+    return table(rows, columns, caption, ["price", "apart"], kind="stack")
 
 
 def books(of: Prices) -> Fragment:
@@ -91,19 +144,18 @@ def books(of: Prices) -> Fragment:
     rows = [
         {
             "line": r.line,
-            "amount": _money(r.amount),
-            "range": "" if missing(r.low) else f"{_money(r.low)} to {_money(r.high)}",
+            "amount": _span(of, r.amount),
+            "range": "" if missing(r.low) else f"{of.currency.words(r.low)} to {of.currency.words(r.high)}",
         }
         for r in each(of.season)
     ]
-    columns = {"line": "The season", "amount": of.currency.code or "Amount", "range": "90 % interval"}
+    columns = {"line": "The season", "amount": "Amount", "range": "90 % interval"}
     return table(rows, columns, "The season's books", ["amount", "range"])
 
 
-def _code(of: Prices) -> str:
-    """The currency behind a heading; nothing where the plan names none."""
-    return f", {of.currency.code}" if of.currency.code else ""
-
-
-def _money(amount: object) -> str:
-    return "" if missing(amount) else f"{amount:,}"
+def _span(of: Prices, amount: Any, low: Any = None, high: Any = None) -> str:
+    """An amount with its interval where there is one; blank where missing."""
+    if missing(amount):
+        return ""
+    words = of.currency.words
+    return words(amount) if missing(low) else f"{words(amount)} ({words(low)} to {words(high)})"

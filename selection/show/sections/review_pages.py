@@ -26,7 +26,8 @@ def looking_back(meeting: Meeting) -> Fragment:
     pieces: list[Markup] = [said(found)]
     if len(found.birds):
         pieces += [checks(found), chances(found)]
-    pieces += [differentials(found), years_picture(found)]
+    gained = folded("What choosing gained, season by season", differentials(found), on_paper=False)
+    pieces += [years_picture(found), gained]
     if found.cannot:
         pieces.append(
             folded("What cannot be said of earlier meetings", bullets(list(found.cannot), "small"), False)

@@ -33,12 +33,9 @@ ROOM_CAPTION = (
 ANYTHING = "anything"
 
 HOW = (
-    "For each sheet: one judge, all its birds on one table, one after another and then back again. Earlier points are "
-    "left off on purpose, and the order is shuffled. On it are the two to four birds whose looks promise most: a bird "
-    "near the edge may be missing because it is known already, or because a fifth would add too little.",
-    "The rule is worked out beforehand: multiply each section's points by its worth, add the head start, and add up. "
-    "The head start is what is known of the bird already, so that tonight does not count for everything. Afterwards "
-    "record the points as looks and hold the meeting again.",
+    "One judge, all birds of a sheet on one table, one after another and then back again; earlier points are left off "
+    "on purpose. Multiply each section's points by its worth, add the head start (what is known of the bird already), "
+    "and add up. Afterwards record the points as looks and hold the meeting again.",
 )
 
 
@@ -76,7 +73,7 @@ def tipping(meeting: Meeting) -> Fragment:
             )
     if not pieces:
         return paragraph("No pair stands at the edge: nobody is left out, or nothing was seen.", "quiet")
-    return join(pieces)
+    return Fragment('<div class="tips">{}</div>').format(join(pieces))
 
 
 def _tip(tip: Tip) -> str:
@@ -153,7 +150,7 @@ def _sheet(meeting: Meeting, group: Group) -> Fragment:
         )
     pieces = [
         heading(f"{group.name.capitalize()}: {listed(rule.birds)}"),
-        paragraph(_ringed(meeting, rule), "small"),
+        paragraph(_ringed(meeting, rule), "small phone"),
         _boxes(meeting, rule),
         bullets(_rule_words(meeting, rule), "small"),
     ]
