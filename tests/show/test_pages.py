@@ -31,10 +31,12 @@ from selection.show.sections.bird_cards import (
     section_points,
     titles,
 )
+from selection.show.sections.candidates import notes
 from selection.show.sections.clutch_pages import levels_frame, told_frame
 from selection.show.sections.laying_pages import curve_frame
 from selection.show.sections.mating_pages import inbreeding_frame
 from selection.show.sections.verdict_pages import room
+from selection.show.sheets.sheet_facts import Sources, facts_of
 from selection.standard.growth import fit_growth
 from tests.show import held
 
@@ -80,14 +82,6 @@ def test_the_first_page_accounts_for_every_living_bird_once_by_what_becomes_of_i
         row.bird: f"{row.left}, {row.right}" for row in table.itertuples() if isinstance(row.right, str)
     }
     assert colours and all(said in page for said in colours.values())
-
-
-def test_birds_at_stake_have_a_card_and_the_others_a_line(meeting: Meeting):
-    cards, table = show.cards(meeting), meeting.verdicts.table
-    stake = table["stands"].isin(["keep", "reserve"]) | (table["proposed"] == "look again")
-    assert 0 < stake.sum() < len(table)
-    assert re.findall(r'<article class="card" id="bird-([^"]+)"', cards) == list(table["bird"][stake])
-    assert re.findall(r"<li><b>([^<]+)</b>", cards) == list(table["bird"][~stake])
 
 
 def test_asking_for_the_card_of_another_bird_names_it(meeting: Meeting):
@@ -175,14 +169,19 @@ def test_the_two_orders_are_places_by_merit_and_by_own_value(meeting: Meeting):
     assert (frame["moved"] == frame["by_merit"] - frame["by_own"]).all()
 
 
-def test_a_card_names_the_dam_on_record_where_no_clutch_is(meeting: Meeting):
+def test_the_facts_name_the_dam_on_record_where_no_clutch_is(meeting: Meeting):
     birds = meeting.flock.birds.copy()
     bird, hen = meeting.verdicts.groups["pullets"].table["bird"].iloc[0], birds["bird"].iloc[0]
     birds.loc[birds["bird"] == bird, ["clutch", "dam", "source_of"]] = [None, hen, None]
     alone = replace(meeting, flock=replace(meeting.flock, birds=birds))
-    assert f"home-bred, clutch not on record; dam {hen}" in plain(show.card(alone, bird))
+    merit = alone.merit
+
+    def descent() -> tuple[str, ...]:
+        return facts_of(bird, Sources(alone.flock, merit.points, merit.growth, merit.pedigree)).descent
+
+    assert descent() == ("home-bred, clutch not on record", f"dam {hen}")
     birds.loc[birds["bird"] == bird, "dam"] = None
-    assert "its clutch and parents not on record" in plain(show.card(alone, bird))
+    assert "its clutch and parents not on record" in descent()
 
 
 def test_names_with_markup_are_shown_as_text(meeting: Meeting):
@@ -231,6 +230,15 @@ def decided(meeting: Meeting) -> Meeting:
 
 class TestDecided:
     """A decision is seen on the first page, and decided birds tip nothing."""
+
+    def test_birds_at_stake_have_a_card_and_others_a_line_where_there_is_more_to_know(self, decided: Meeting):
+        page, table = show.cards(decided), decided.verdicts.table
+        stake = table["stands"].isin(["keep", "reserve"]) | (table["proposed"] == "look again")
+        groups = decided.verdicts.groups.values()
+        known = {bird for group in groups for bird, told in notes(decided, group).items() if told}
+        others = [bird for bird in table["bird"][~stake] if bird in known]
+        assert re.findall(r'<article class="card" id="bird-([^"]+)"', page) == list(table["bird"][stake])
+        assert others and re.findall(r"<li><b>([^<]+)</b>", page) == others
 
     def test_decision_reason_and_bar_stand_on_the_first_page(self, decided: Meeting):
         made = decided.flock.decisions

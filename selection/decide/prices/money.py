@@ -59,10 +59,13 @@ class Currency:
         return max(rounded, self.unit).quantize(self.unit)
 
     def words(self, amount: float | Decimal) -> str:
-        """The amount in its currency's own form, whole amounts without decimals: `£12.30`, `£36`, `12.30 CHF`."""
+        """The amount in its currency's own form, whole amounts without decimals: `£12.30`, `£36`, `12.30 CHF`.
+
+        Where the plan names no currency the decimals alone tell that it is money: `9.00`.
+        """
         exact = self.amount(amount)
         minus, told = "−" if exact < 0 else "", f"{abs(exact):,}"
-        told = told.split(".")[0] if exact == exact.to_integral_value() else told
+        told = told.split(".")[0] if self.code.strip() and exact == exact.to_integral_value() else told
         sign = SYMBOLS.get(self.code.strip().upper()) or ("" if self.code.isalpha() else self.code.strip())
         return f"{minus}{sign}{told}" if sign else f"{minus}{told} {self.code}".rstrip()
 

@@ -213,7 +213,7 @@ def test_a_bill_with_parts_of_a_yen_is_counted_in_whole_ones_and_said():
     flock = holding([("2026-06-01", "feed", 123.5, None)], CHICKS, plan(currency="JPY"))
     answer = allocate(flock, 2026)
     assert answer.total == Decimal(124)
-    assert any("counted as 124 JPY" in remark for remark in answer.cannot)
+    assert any("counted as ¥124" in remark for remark in answer.cannot)
 
 
 def test_a_bill_for_a_clutch_nobody_knows_is_counted_to_the_season_and_said():

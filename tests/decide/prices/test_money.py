@@ -53,10 +53,10 @@ def test_minor_units_agree_with_the_unicode_locale_data():
 
 
 def test_amounts_are_written_with_the_currency_s_own_decimals():
-    assert POUND.words(1234.5) == "1,234.50 GBP"
-    assert YEN.words(1234.5) == "1,234 JPY"
+    assert POUND.words(1234.5) == "£1,234.50"
+    assert YEN.words(1234.5) == "¥1,234"
     assert DINAR.words(Decimal("0.1")) == "0.100 KWD"
-    assert POUND.words(Decimal("-3.1")) == "−3.10 GBP"
+    assert POUND.words(Decimal("-3.1")) == "−£3.10"
 
 
 def test_an_amount_that_is_not_finite_is_refused():

@@ -268,7 +268,7 @@ def test_asking_prices_that_cannot_be_are_all_named_at_once(season):
     with pytest.raises(RecordsError) as refused:
         prices(flock, known.verdicts, merit=known.merit, asking={bird: 0, "nobody": -5})
     text = str(refused.value)
-    assert f"asking price of {bird}: found 0; expected at least 0.01 GBP" in text
+    assert f"asking price of {bird}: found 0; expected at least £0.01" in text
     assert (
         "asking price of nobody: found -5" in text and "asking price of nobody: not among what goes" in text
     )
