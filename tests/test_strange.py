@@ -285,8 +285,7 @@ def shuffled(forms: FORMS) -> FORMS:
 def test_order_handing_in_twice_and_a_judges_level_change_nothing(tmp_path: Path) -> None:
     was = by_bird(held(plain(), tmp_path / "once"))
     again = record(tmp_path / "once" / "flock", tmp_path / "once" / "forms")
-    assert again.status == 0
-    pd.testing.assert_frame_equal(by_bird(hold(read_flock(tmp_path / "once" / "flock"))), was)
+    assert again.status == 0 and not any(again.taken.values())
 
     turned = by_bird(held(changed(shuffled), tmp_path / "turned"))
     pd.testing.assert_frame_equal(

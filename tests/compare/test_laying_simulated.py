@@ -14,21 +14,21 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def rows() -> pd.DataFrame:
-    """Two pens, 6 to 12 hens of three hatch years, shocks, moves and gaps: 36 seasons."""
-    return simulated_rows(World(), 36, seed=11)
+    """Two pens, 6 to 12 hens of three hatch years, shocks, moves and gaps: 24 seasons."""
+    return simulated_rows(World(), 24, seed=11)
 
 
 def test_intervals_hold_the_truth_about_as_often_as_they_say(rows: pd.DataFrame) -> None:
-    # 0.9 of some 50 rows and of 108: three standard errors are 0.13 and 0.09
-    assert 0.77 <= rows.loc[rows["shown"], "cover"].mean() < 1.0
+    # 0.9 of some 33 rows and of 72: three standard errors are 0.16 and 0.11
+    assert 0.74 <= rows.loc[rows["shown"], "cover"].mean() <= 1.0
     every = rows[~rows["joined"]]
-    assert 0.81 <= every["cover"].mean() <= 0.99
-    assert 0.81 <= every["these"].mean() <= 0.99
+    assert 0.79 <= every["cover"].mean() <= 1.0
+    assert 0.79 <= every["these"].mean() <= 1.0
 
 
 def test_rates_are_right_on_average_and_near_the_fit_that_knows_every_variance(rows: pd.DataFrame) -> None:
     every = summary(rows[~rows["joined"]])
-    # the mean of 36 seasons is known to 0.006
+    # the mean of 24 seasons is known to 0.007
     assert abs(every["bias"]) < 0.02
     assert every["ratio"] <= 1.15
     assert every["rmse"] < 0.09

@@ -71,10 +71,13 @@ def test_too_few_clutches_say_nothing_of_how_they_differ() -> None:
 
 
 def test_intervals_of_clutches_cover_their_own_share() -> None:
-    """Ten clutches of twelve eggs, μ and ρ drawn as held beforehand: about 90 % of the intervals hold the truth."""
+    """Ten clutches of twelve eggs, μ and ρ drawn as held beforehand: about 90 % of the intervals hold the truth.
+
+    120 clutches: a standard error of 0.03, some more as those of one draw hang together.
+    """
     rng = np.random.default_rng(9)
     inside = []
-    for _ in range(25):
+    for _ in range(12):
         mu, size = rng.uniform(), 1 / rng.uniform(0.01, 0.6) - 1
         truth = rng.beta(mu * size, (1 - mu) * size, 10)
         counts = rng.binomial(12, truth)
@@ -82,4 +85,4 @@ def test_intervals_of_clutches_cover_their_own_share() -> None:
         assert fitted is not None
         _, low, high = fitted.shares(counts, np.full(10, 12))
         inside.append((low <= truth) & (truth <= high))
-    assert 0.85 <= np.mean(inside) <= 0.95
+    assert 0.81 <= np.mean(inside) <= 0.99

@@ -219,16 +219,16 @@ def test_keeping_more_raises_every_chance(holding: Flock, merit: Merit) -> None:
 def test_simulated_truth() -> None:
     """A short run of tests/benchmarks/simulate_merit.py, which holds the exact figures on 300 holdings.
 
-    5 holdings, some 100 birds: a correlation of 0.65 has a standard error near 0.07 here, a cover of 0.90 one
-    near 0.045 (birds of one holding hang together); bounds are three of them. Beside it the model that is told
+    3 holdings, some 60 birds: a correlation of 0.65 has a standard error near 0.09 here, a cover of 0.90 one
+    near 0.06 (birds of one holding hang together); bounds are three of them. Beside it the model that is told
     every true variance and the mean correlation: on the same birds the two differ by far less.
     """
-    table = summary(pd.concat([one(seed) for seed in range(501, 506)])).set_index(["way", "group"])
+    table = summary(pd.concat([one(seed) for seed in range(501, 504)])).set_index(["way", "group"])
     for group in ("cockerels", "pullets"):
         learnt, told = table.loc[("learnt", group)], table.loc[("told", group)]
-        assert learnt["correlation"] > 0.42
-        assert learnt["correlation"] > told["correlation"] - 0.08
-        assert 0.76 < learnt["cover"] < 0.99
+        assert learnt["correlation"] > 0.38
+        assert learnt["correlation"] > told["correlation"] - 0.1
+        assert 0.72 < learnt["cover"] <= 1
         assert 0.6 < learnt["slope"] < 1.5
         assert learnt["brier_kept"] < told["brier_kept"] + 0.02
 

@@ -56,7 +56,7 @@ def cells_to_change() -> st.SearchStrategy[list[tuple[str, int, str, str]]]:
 
 
 @given(changes=cells_to_change(), again=st.booleans(), correct=st.booleans())
-@settings(max_examples=25)
+@settings(max_examples=10)
 def test_any_cells_may_be_junk_and_each_row_is_taken_or_refused_in_words(folder, changes, again, correct):
     forms = small.forms()
     for form, row, column, junk in changes:
@@ -75,7 +75,7 @@ def test_any_cells_may_be_junk_and_each_row_is_taken_or_refused_in_words(folder,
 @given(
     name=st.sampled_from(sorted(FORMS)), data=st.binary(max_size=200), kind=st.sampled_from(["csv", "xlsx"])
 )
-@settings(max_examples=25)
+@settings(max_examples=10)
 def test_any_bytes_under_a_forms_name_are_answered_in_words(folder, name, data, kind):
     path = small.write(folder / "bytes", {}) / f"{name}.{kind}"
     path.write_bytes(data)
@@ -86,7 +86,7 @@ def test_any_bytes_under_a_forms_name_are_answered_in_words(folder, name, data, 
 
 
 @given(junk=st.one_of(st.binary(max_size=200), st.text(max_size=80).map(str.encode)))
-@settings(max_examples=25)
+@settings(max_examples=10)
 def test_any_bytes_as_settings_are_answered_in_words(folder, junk):
     forms = small.write(folder / "settings", {})
     (forms / "plan.toml").write_bytes(junk)
@@ -125,7 +125,7 @@ def holdings(draw: st.DrawFn) -> dict[str, small.Rows]:
 
 
 @given(forms=holdings())
-@settings(max_examples=15)
+@settings(max_examples=8)
 def test_tables_written_out_and_recorded_come_back_the_same(folder, forms):
     for name in ("whole", "whole forms"):
         shutil.rmtree(folder / name, ignore_errors=True)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.clutches.growth_by_clutch import growth_by_clutch
 from selection.compare.hatch import hatch
 from selection.records.flock import Flock
-from selection.records.intake.recording import record
 from selection.show.lab import clutch_details as show
-from selection.show.notebooks import loading_kernel, read_notebook, run_notebook
 from selection.standard.growth import fit_growth
 from tests.compare.little_season import chicks, clutch, season
 from tests.simulated import simulate
@@ -75,15 +71,3 @@ def test_pages_of_an_empty_season_say_so() -> None:
     assert "No bills on record." in show.costs_table(hatch(flock))
     grown = growth_by_clutch(flock, fit_growth(flock), found)
     assert "No cockerels of the season were weighed." in show.growth_picture(grown, "male")
-
-
-def test_notebook_runs_from_top_to_bottom(tmp_path: Path) -> None:
-    simulate(1, seasons=2).write(tmp_path / "forms")
-    record(tmp_path / "flock", tmp_path / "forms")
-    with loading_kernel() as kernel:
-        book = run_notebook(kernel, read_notebook("clutches", {"FLOCK": str(tmp_path / "flock")}))
-    shown = "".join(
-        o["data"].get("text/html", "") for c in book.cells for o in c.get("outputs", []) if "data" in o
-    )
-    for heading in ("What cannot be said", "Suppliers over all seasons", "What hatched in 2022", "Cost in"):
-        assert heading in shown
