@@ -6,6 +6,8 @@ import pytest
 
 from tests.show import held
 
+PdfReader = pytest.importorskip("pypdf", reason="no pypdf: pip install '.[dev]'").PdfReader
+
 pytestmark = pytest.mark.slow
 
 PHONE, TABLE = 390, 1200
@@ -60,6 +62,29 @@ def test_nothing_runs_over_the_edge_of_a_card(pack):
     assert over == []
 
 
+LABELS = """() => [...document.querySelectorAll('svg')].filter(s => s.getBoundingClientRect().width).flatMap(svg => {
+    const edge = svg.getBoundingClientRect(), found = [];
+    const words = [...svg.querySelectorAll('text')].filter(t => t.textContent.trim())
+        .map(t => [t.textContent, t.getBoundingClientRect()]);
+    words.forEach(([word, a], i) => {
+        if (a.left < edge.left - 1 || a.right > edge.right + 1 || a.top < edge.top - 1 || a.bottom > edge.bottom + 1.5)
+            found.push(`cut: ${word}`);
+        words.slice(i + 1).forEach(([other, b]) => {
+            const x = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+            const y = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+            // a line's box is higher than its letters: two lines may share that much
+            if (x > 1 && y > 2.5) found.push(`${word} on ${other}`);
+        });
+    });
+    return found;
+})"""
+
+
+def test_no_label_of_a_picture_lies_on_another_or_is_cut(pack):
+    page, _, _ = pack
+    assert page.evaluate(LABELS) == []
+
+
 def test_every_link_of_the_contents_leads_somewhere(pack):
     page, _, _ = pack
     lost = page.evaluate(
@@ -99,7 +124,7 @@ def test_in_print_every_card_is_whole_and_no_table_is_cut(browser, tmp_path):
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
     assert page.evaluate("[...document.querySelectorAll('details')].every(d => d.open)")
     high = page.evaluate(
-        """most => [...document.querySelectorAll('.card, .sheet, figure, .first')]
+        """most => [...document.querySelectorAll('.card, .sheet, figure:not(.policies), .policy, .first')]
             .filter(e => e.getBoundingClientRect().height > most || getComputedStyle(e).breakInside !== 'avoid')
             .map(e => [e.className, e.getBoundingClientRect().height])""",
         A4_HEIGHT - 100,
@@ -116,5 +141,19 @@ def test_in_print_every_card_is_whole_and_no_table_is_cut(browser, tmp_path):
     assert orphans == 0
     printed = tmp_path / "meeting.pdf"
     page.pdf(path=printed, prefer_css_page_size=True, print_background=True)
-    assert printed.read_bytes().startswith(b"%PDF")
+    pages = [_filled(sheet) for sheet in PdfReader(printed).pages]
+    assert all(share >= 1 / 3 for share in pages[:-1]), pages
     page.close()
+
+
+def _filled(sheet) -> float:
+    """How far down a printed page its text goes, its foot left out, as a share of the height."""
+    high, lowest = float(sheet.mediabox.height), []
+
+    def seen(text, matrix, place, *_):
+        at = matrix[3] * place[5] + matrix[5]
+        if text.strip() and at > 0.06 * high:
+            lowest.append(at)
+
+    sheet.extract_text(visitor_text=seen)
+    return 1 - min(lowest, default=high) / high

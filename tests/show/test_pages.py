@@ -23,6 +23,8 @@ from selection.records.settings.reading import Section, Standard
 from selection.show import meeting as show
 from selection.show.lab.merit_pages import by_whose, contributions_frame, orders_frame
 from selection.show.page.figures import halves, in_hundred
+from selection.show.page.style import drawing
+from selection.show.sections import clutch_pages, laying_pages
 from selection.show.sections.bird_cards import (
     clutch_mates,
     growth_of,
@@ -347,3 +349,22 @@ def test_chances_are_said_alike_everywhere():
     assert in_hundred(0.0) == in_hundred(0.001) == "under 1 in 100"
     assert in_hundred(0.456) == "46 in 100"
     assert chance(1.0) == "a chance over 99 in 100"
+
+
+DRAWN = {
+    "clutches": lambda m: clutch_pages._draw(levels_frame(m, "points"), "points"),
+    "laying": lambda m: laying_pages._draw(curve_frame(m.laying)),
+}
+
+
+@pytest.mark.parametrize("what", DRAWN)
+def test_no_label_of_a_drawn_picture_lies_on_another(meeting: Meeting, what: str):
+    from matplotlib.text import Text
+
+    with drawing():
+        figure = DRAWN[what](meeting)
+        figure.canvas.draw()
+        words = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()]
+        boxes = [t.get_window_extent().shrunk(0.8, 0.8) for t in words]
+    assert len(boxes) > 6
+    assert not [1 for i, box in enumerate(boxes) for other in boxes[i + 1 :] if box.overlaps(other)]

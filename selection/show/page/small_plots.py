@@ -162,7 +162,7 @@ def words_beside(panel: Panel, y: Values, words: Sequence[str]) -> Markup:
     order = np.argsort(at)
     for before, after in pairwise(order):
         at[after] = max(at[after], at[before] + SIZE + 1)
-    at -= max(0.0, at.max(initial=0.0) - (panel.high - panel.foot + 3.5))
+    at -= max(0.0, at.max(initial=0.0) - (panel.high - panel.foot))
     x = panel.wide - panel.right + 4
     return Markup("").join(WORD.format(x, a, SIZE, "start", INK, w) for a, w in zip(at, words, strict=True))
 

@@ -61,6 +61,9 @@ def price_list(of: Prices, who: Callable[[str], object] = str) -> Fragment:
     caption = (
         "What to ask: bar and mark, what the market pays, 90 % interval and middle; upright, what it cost"
     )
+    if scale.x[1] <= 0:  # neither a market nor a cost is known: there is nothing to draw
+        del columns["price"]
+        caption = "Who goes: nothing is known of the market or of what they cost"
     return table(rows, columns, caption, ["asking"], kind="prices")
 
 
@@ -72,10 +75,10 @@ def _offered(row: Any, who: Callable[[str], object]) -> Markup:
 
 
 def _scale(offers: pd.DataFrame) -> Panel:
-    """From nothing to the highest of all that is drawn."""
+    """From nothing to the highest of all that is drawn; to nothing where there is nothing to draw."""
     amounts = offers[["price", "high", "floor"]].to_numpy(dtype=float)
-    top = float(np.nanmax(amounts)) if np.isfinite(amounts).any() else 1.0
-    return Panel(x=(0.0, 1.05 * top), y=(0, 1), wide=TRACK, left=4, right=14)
+    top = float(np.nanmax(amounts)) if np.isfinite(amounts).any() else 0.0
+    return Panel(x=(0.0, 1.05 * top), y=(0, 1), wide=TRACK, left=10, right=14)
 
 
 def _market_head(scale: Panel, of: Prices) -> Markup:
