@@ -122,7 +122,12 @@ _QUARTERS = {"¼": 0.25, "½": 0.5, "¾": 0.75}
 _FRACTION = re.compile(r"(?:(\d+) +)?([1-7])/([2348])")
 _LETTERS = re.compile(r"[\s_-]")
 _UNIT = re.compile(r"([^\d\s.,+-]*) *([+-]?[\d.,][\d.,' ¼½¾/]*?) *([^\d\s.,]*)")
-UNITS = {"g": {"g": 1.0, "gram": 1.0, "grams": 1.0, "kg": 1000.0}, "mm": {"mm": 1.0, "cm": 10.0}}
+UNITS = {
+    "g": {"g": 1.0, "gram": 1.0, "grams": 1.0, "kg": 1000.0},
+    "kg": {"kg": 1.0, "g": 0.001},
+    "mm": {"mm": 1.0, "cm": 10.0},
+    "cm": {"cm": 1.0, "mm": 0.1},
+}
 """What a column's unit may be written as, and how many of it that is."""
 MONEY = ("£", "€", "$", "gbp", "eur", "usd", "chf", "fr", "fr.", "kr")
 """What may stand beside an amount: it is in the plan's currency all the same."""
@@ -318,12 +323,14 @@ def _with_unit(text: str, column: Column) -> tuple[float | None, str | None]:
     if not found:
         return None, None
     before, number, after = found.groups()
-    unit = before or after
-    factor = UNITS.get(column.unit, {column.unit: 1.0}).get(unit)
+    unit, own = before or after, column.unit.casefold()
+    factor = UNITS.get(own, {own: 1.0}).get(unit)
     if column.kind == "money":
         factor = 1.0 if unit in MONEY else None
-    if factor is None or (before and (after or column.kind != "money")):
+    if before and (after or column.kind != "money"):
         return None, None
+    if factor is None:
+        return None, f"a number in {column.unit}, not in {unit}" if own and unit else None
     value, note = _of_text(number)
     return (None, note) if value is None else (round(value * factor, 9), "with its unit")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
@@ -40,9 +40,10 @@ class Typed:
     lacking: list[Finding]
 
 
-def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
+def read_sheet(raw: Raw, sections: Iterable[Column] = (), units: Mapping[str, str] | None = None) -> Typed:
     """The typed rows of a raw sheet; `sections` are the looks' own columns (scores only).
 
+    `units` gives, by folded name, the unit of each trait of the measures form; a value may be written with it.
     A column of the key that is missing, or one that stands there twice, refuses every row of the sheet. Rows that
     name a bird and say nothing of it (the season's workbook has one for each living bird) are left out.
     """
@@ -56,7 +57,8 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
     for name, column in columns.items():
         if name in places:
             cells, cleared[column.name] = without_clears(raw.cells[places[name][0]])
-            parsed = parse_column(cells, column)
+            measured = units and raw.form == "measures" and column.name == "value"
+            parsed = _by_unit(raw, cells, column, units) if measured else parse_column(cells, column)
             rows[column.name] = _with_meaning(parsed.values, column, cleared[column.name])
             findings += _cell_findings(form.name, column, cells, parsed.expected, parsed.notes)
             blank = _blanks(form.name, column, parsed, cleared[column.name])
@@ -66,6 +68,23 @@ def read_sheet(raw: Raw, sections: Iterable[Column] = ()) -> Typed:
     if raw.cells.empty:
         findings, lacking = findings + lacking, []
     return Typed(frame, {c: at for c, at in cleared.items() if len(at)}, findings, lacking)
+
+
+def _by_unit(raw: Raw, cells: pd.Series, column: Column, units: Mapping[str, str]) -> Parsed:
+    """The measurements, each in the unit of the trait that its row names."""
+    at = raw.places().get("trait")
+    traits = raw.cells[at[0]] if at else pd.Series("", cells.index)
+    unit = pd.Series(
+        [units.get(tidy(str(trait)).casefold(), "") for trait in traits], cells.index, dtype="str"
+    )
+    parts = [parse_column(own, replace(column, unit=str(one))) for one, own in cells.groupby(unit)]
+    if not parts:
+        return parse_column(cells, column)
+    return Parsed(
+        pd.concat([part.values for part in parts]).reindex(cells.index),
+        {row: words for part in parts for row, words in part.expected.items()},
+        {row: words for part in parts for row, words in part.notes.items()},
+    )
 
 
 def _without_idle(raw: Raw, form: Form) -> tuple[Raw, list[Finding]]:

@@ -237,7 +237,8 @@ def take_in(
 
 
 def _take_form(intake: Intake, form: Form, raw: Raw, correct: bool, earlier: Earlier) -> None:
-    typed = read_sheet(raw, intake.known.in_force.section_columns() if form.name == "scores" else ())
+    in_force = intake.known.in_force
+    typed = read_sheet(raw, in_force.section_columns() if form.name == "scores" else (), in_force.units())
     found = list(typed.findings)
     record = intake.record[form.name]
     rows, respelt = as_numbered(form, _filled(form, typed), intake.known)

@@ -47,6 +47,11 @@ class InForce:
                 columns[s.name.casefold()] = Column(s.name, "number", s.title, "points", low=0, high=most)
         return tuple(columns.values())
 
+    def units(self) -> dict[str, str]:
+        """The unit of each trait ever measured, by its folded name; the latest standard that names it decides."""
+        named = [trait for _, standard in self.standards for trait in standard.measured]
+        return {trait.name.casefold(): trait.unit for trait in named}
+
     def on_present_scale(self, scores: pd.DataFrame) -> pd.DataFrame:
         """`scores` with each section's points taken to the scale of the latest standard.
 

@@ -152,6 +152,7 @@ def test_a_word_of_a_list_written_otherwise_is_taken_where_it_reads_one_way(allo
         ("number", "g", "3100 g", 3100.0),
         ("number", "g", "3,1 kg", 3100.0),
         ("number", "mm", "1.4cm", 14.0),
+        ("number", "Newton", "14 newton", 14.0),
         ("whole", "eggs", "12 eggs", 12.0),
         ("number", "points", "14 1/2", 14.5),
         ("number", "points", "3/4", 0.75),

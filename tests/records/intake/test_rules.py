@@ -42,6 +42,17 @@ def added(form: str, *rows: dict[str, Any]) -> dict[str, small.Rows]:
     return forms
 
 
+def test_a_measurement_is_taken_with_its_traits_unit_or_one_that_it_can_be_counted_in(tmp_path):
+    rows = [
+        {"on": "2026-09-01", "bird": bird, "trait": "Shank Width ", "value": value}
+        for bird, value in (("26-01", "14.5 mm"), ("26-02", "1.4 cm"), ("26-03", 13))
+    ]
+    intake = taken_in(tmp_path, small.forms() | {"measures": rows})
+    assert intake.rows["measures"]["value"].tolist() == [14.5, 14.0, 13.0]
+    said = [f.expected for f in intake.findings if f.form == "measures"]
+    assert said == ["taken as 14.5", "taken as 14"]
+
+
 LOOK = {"on": "2026-09-02", "judge": "Bea", "type": 30, "head": 30}
 WEIGHT = {"on": "2026-09-02", "grams": 2900}
 SALE = {"on": "2026-10-01", "sold_as": "pet", "price": 20}
@@ -67,6 +78,11 @@ FAULTS: dict[str, tuple[dict[str, small.Rows], tuple[str, int], str]] = {
         changed("costs", 0, clutch="26-X"),
         ("costs", 2),
         "found 26-X; no such clutch is on record",
+    ),
+    "a measurement in another unit than its trait's": (
+        changed("measures", 0, value="14.5 kg"),
+        ("measures", 2),
+        "value: found 14.5 kg; expected a number in mm, not in kg",
     ),
     "an unknown sire": (
         changed("birds", 3, sire="24-C9"),
