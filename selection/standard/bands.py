@@ -57,9 +57,14 @@ def older(flock: Flock) -> pd.Series:
     return birds["hatch_year"] != flock.plan.season
 
 
+def weighed_sections(standard: Standard) -> tuple[Section, ...]:
+    """The sections that are awarded from weight, in the standard's order."""
+    return tuple(s for s in standard.by_measure if s.measured == "weight")
+
+
 def weighed_section(standard: Standard) -> Section | None:
-    """The first section that is awarded from weight, or None where the standard has none."""
-    return next((s for s in standard.by_measure if s.measured == "weight"), None)
+    """The first of them, or None where the standard has none."""
+    return next(iter(weighed_sections(standard)), None)
 
 
 def middle_of_band(section: Section, sex: str) -> float | None:

@@ -14,7 +14,7 @@ import pandas as pd
 from selection.compare.clutches.comparison import ClutchComparison
 from selection.compare.clutches.traits import is_weight
 from selection.records.flock import Flock
-from selection.standard.bands import SEXED, weighed_section, young_class
+from selection.standard.bands import SEXED, weighed_sections, young_class
 from selection.standard.growth import Growth
 
 BEYOND = 4.0
@@ -27,7 +27,8 @@ class GrowthByClutch:
 
     `weighings`: one row a weighing of the season's chicks: bird (missing for unnamed chicks), clutch, sex, age_weeks,
     grams, expected (grams, of its sex), left, right (ring colours on the plan's day, missing where none).
-    `curves`: clutch, sex, age_weeks, grams. `band`: sex, at_weeks, low, high (full points), none_below, none_above.
+    `curves`: clutch, sex, age_weeks, grams. `band`, one row a weighed section and sex: sex, at_weeks, low, high (full
+    points), none_below, none_above.
     """
 
     weighings: pd.DataFrame
@@ -45,7 +46,7 @@ def growth_by_clutch(flock: Flock, growth: Growth, compared: ClutchComparison) -
         weighings,
         _curves(growth, compared, weighings),
         band,
-        _sentences(compared, band),
+        _sentences(growth, compared, band),
         _cannot(flock, weighings),
     )
 
@@ -101,31 +102,29 @@ def _curves(growth: Growth, compared: ClutchComparison, weighings: pd.DataFrame)
 
 
 def _band(flock: Flock) -> pd.DataFrame:
-    """The standard's band of each sex; empty where it measures no weight."""
-    section = weighed_section(flock.standard)
-    rows = (
-        []
-        if section is None
-        else [
-            (sex, section.at_weeks, *section.band[group], *section.none[group])
-            for sex in SEXED
-            if (group := young_class(section, sex)) in section.band
-        ]
-    )
+    """The standard's bands of each sex, section after section; empty where it measures no weight."""
+    rows = [
+        (sex, section.at_weeks, *section.band[group], *section.none[group])
+        for section in weighed_sections(flock.standard)
+        for sex in SEXED
+        if (group := young_class(section, sex)) in section.band
+    ]
     return pd.DataFrame(rows, columns=["sex", "at_weeks", "low", "high", "none_below", "none_above"])
 
 
-def _sentences(compared: ClutchComparison, band: pd.DataFrame) -> tuple[str, ...]:
-    """Where each clutch stands beside the band at the standard's age."""
+def _sentences(growth: Growth, compared: ClutchComparison, band: pd.DataFrame) -> tuple[str, ...]:
+    """Where each clutch stands beside each band at its age; a clutch keeps its distance from the curve of its sex."""
     if compared.clutches.empty:
         return ()
     levels = compared.clutches[is_weight(compared.clutches)].merge(band, on="sex", suffixes=("", "_full"))
     said = []
     for row in levels.itertuples():
         chicks = "cockerels" if row.sex == "male" else "pullets"
-        where = "below" if row.level < row.low_full else "above" if row.level > row.high_full else "inside"
+        there = growth.expected(row.sex, row.at_weeks) / growth.expected(row.sex, compared.weeks)
+        level, low, high = (float(there) * grams for grams in (row.level, row.low, row.high))
+        where = "below" if level < row.low_full else "above" if level > row.high_full else "inside"
         said.append(
-            f"{row.clutch} {chicks} at {row.at_weeks:g} weeks: {row.level:.0f} g ({row.low:.0f} to {row.high:.0f}), "
+            f"{row.clutch} {chicks} at {row.at_weeks:g} weeks: {level:.0f} g ({low:.0f} to {high:.0f}), "
             f"{where} the standard's {row.low_full:.0f} to {row.high_full:.0f} g."
         )
     return tuple(said)

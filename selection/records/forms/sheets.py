@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from types import MappingProxyType
 
 import pandas as pd
 
@@ -40,7 +41,9 @@ class Typed:
     lacking: list[Finding]
 
 
-def read_sheet(raw: Raw, sections: Iterable[Column] = (), units: Mapping[str, str] | None = None) -> Typed:
+def read_sheet(
+    raw: Raw, sections: Iterable[Column] = (), units: Mapping[str, str] = MappingProxyType({})
+) -> Typed:
     """The typed rows of a raw sheet; `sections` are the looks' own columns (scores only).
 
     `units` gives, by folded name, the unit of each trait of the measures form; a value may be written with it.

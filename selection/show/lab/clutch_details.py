@@ -118,9 +118,10 @@ def _draw_growth(grown: GrowthByClutch, own: pd.DataFrame, sex: str) -> Figure:
 
     figure, axes = plt.subplots(figsize=(7.4, 5.2))
     for row in each(grown.band[grown.band["sex"] == sex]):
-        axes.axhspan(row.low, row.high, color=BAND, zorder=0)
+        axes.fill_between([row.at_weeks - 1, row.at_weeks + 1], row.low, row.high, color=BAND, zorder=0)
         axes.axvline(row.at_weeks, color=RULE, lw=1, zorder=0)
-        axes.text(0.3, row.high, f"full points at {row.at_weeks:g} weeks", va="top", fontsize=8, color=QUIET)
+        says = f"full points\nat {row.at_weeks:g} weeks "
+        axes.text(row.at_weeks - 1, row.high, says, va="top", ha="right", fontsize=8, color=QUIET)
     for i, label in enumerate(sorted(own["clutch"].unique())):
         colour, marker = SERIES[i % len(SERIES)], MARKERS[i % len(MARKERS)]
         birds = own[own["clutch"] == label]

@@ -15,14 +15,12 @@ import numpy as np
 from markupsafe import Markup
 
 from selection.answer import REACH
-from selection.decide.wording import counted
+from selection.decide.wording import counted, listed
 from selection.show.page.figures import halves, kilograms, missing
 from selection.show.page.fragments import Fragment
 from selection.show.page.style import BAND, INK, KEEP, PAPER, QUIET, RULE
-from selection.standard.bands import weighed_section, young_class
 
 if TYPE_CHECKING:
-    from selection.records.settings.reading import Standard
     from selection.standard.growth import Growth
 
 Values = Sequence[float] | np.ndarray
@@ -248,40 +246,47 @@ TEXT = Markup(
 
 
 @dataclass(frozen=True)
-class Grown:
-    """How one bird grew: weeks and grams of its usable weighings in order of age; grams and se at the standard's age.
+class AtAge:
+    """What is known of one bird at the age, in weeks, that a weighed section asks for.
 
-    `grams` and `se` are missing where the standard measures no weight at an age.
+    `grams` and their standard error; `band`: grams from and to which it has full points, None without such.
+    """
+
+    weeks: float
+    band: tuple[float, float] | None
+    grams: float
+    se: float
+
+
+@dataclass(frozen=True)
+class Grown:
+    """How one bird grew: weeks and grams of its usable weighings in order of age, and what each weighed section asks.
+
+    `at` is empty where the standard awards no points for weight, or nothing can be said of the bird's.
     """
 
     bird: str
     sex: str
     weeks: np.ndarray
     weighed: np.ndarray
-    grams: float
-    se: float
+    at: tuple[AtAge, ...] = ()
 
 
-def growth_picture(grown: Grown | None, growth: Growth, standard: Standard) -> Fragment:
-    """Its weighings on its sex's growth curve, with the standard's band at its age and the estimate there."""
+def growth_picture(grown: Grown | None, growth: Growth) -> Fragment:
+    """Its weighings on its sex's growth curve, with each band of the standard at its age and the estimate there."""
     if grown is None:
         return Fragment('<p class="small">Never weighed: no picture of its growth.</p>')
-    return _Plot(grown, growth, standard).drawn()
+    return _Plot(grown, growth).drawn()
 
 
 class _Plot:
     """One growth picture: scales, and the parts drawn on them."""
 
-    def __init__(self, grown: Grown, growth: Growth, standard: Standard) -> None:
+    def __init__(self, grown: Grown, growth: Growth) -> None:
         self.grown, self.growth, self.sex = grown, growth, grown.sex
-        section = weighed_section(standard)
-        told = section is not None and not missing(grown.grams)
-        self.target = section.at_weeks if section and told else None
-        band = section.band.get(young_class(section, self.sex)) if section and told else None
-        self.band = band if self.target else None
-        self.last = max(grown.weeks.max(), self.target or 0) * 1.04 + 1
+        self.last = max(grown.weeks.max(), *(at.weeks for at in grown.at), 0) * 1.04 + 1
         curve = self.growth.expected(self.sex, np.array([self.last]))[0]
-        self.top = 1.12 * max(grown.weighed.max(), curve, band[1] if band else 0)
+        self.top = 1.12 * max(grown.weighed.max(), curve, *(at.band[1] for at in grown.at if at.band))
 
     def x(self, weeks: float) -> float:
         return LEFT + (WIDE - LEFT - RIGHT) * weeks / self.last
@@ -290,24 +295,26 @@ class _Plot:
         return HIGH - FOOT - (HIGH - FOOT - TOP) * grams / self.top
 
     def drawn(self) -> Fragment:
-        parts = [self._axes(), self._band(), self._curve(), self._weighings(), self._estimate()]
+        bands, estimates = map(self._band, self.grown.at), map(self._estimate, self.grown.at)
+        parts = [self._axes(), *bands, self._curve(), self._weighings(), *estimates]
         return Fragment(
             '<figure class="growth"><figcaption>{}</figcaption>'
             '<svg role="img" aria-label="{}" viewBox="0 0 {} {}">{}</svg></figure>'
         ).format(self._title(), self._says(), WIDE, HIGH, Markup("").join(parts))
 
     def _title(self) -> str:
-        band = f"; box: standard at {self.target:g} weeks" if self.band else ""
-        return f"Growth, kg{band}"
+        ages = listed(dict.fromkeys(f"{at.weeks:g}" for at in self.grown.at if at.band))
+        return f"Growth, kg; box: standard at {ages} weeks" if ages else "Growth, kg"
 
     def _says(self) -> str:
         grown = self.grown
         latest = f"{kilograms(grown.weighed[-1])} kg at {grown.weeks[-1]:.0f} weeks"
-        said = f"{grown.bird}: {counted(len(grown.weeks), 'weighing')}, the last {latest}"
-        if missing(grown.grams):
-            return said
-        low, high = (kilograms(grown.grams + sign * REACH * grown.se) for sign in (-1, 1))
-        return f"{said}; at {self.target:g} weeks {kilograms(grown.grams)} kg, 90 % interval {low} to {high}"
+        said = [f"{grown.bird}: {counted(len(grown.weeks), 'weighing')}, the last {latest}"]
+        for at in grown.at:
+            low, high = (kilograms(at.grams + sign * REACH * at.se) for sign in (-1, 1))
+            now = f"at {at.weeks:g} weeks {kilograms(at.grams)} kg, 90 % interval {low} to {high}"
+            said += [] if now in said else [now]
+        return "; ".join(said)
 
     def _axes(self) -> Markup:
         step = 1000 if self.top > 2500 else 500
@@ -326,15 +333,14 @@ class _Plot:
         words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, GROWTH_SIZE, "middle", QUIET, about)
         return Markup("").join([*lines, *weeks, words])
 
-    def _band(self) -> Markup:
-        if self.band is None or self.target is None:
+    def _band(self, at: AtAge) -> Markup:
+        if at.band is None:
             return Markup("")
         wide = self.x(1) - self.x(0)
         return Markup(
             '<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}" stroke="{}" stroke-width="1"/>'
         ).format(
-            self.x(self.target) - wide, self.y(self.band[1]), 2 * wide,
-            self.y(self.band[0]) - self.y(self.band[1]), BAND, KEEP,
+            self.x(at.weeks) - wide, self.y(at.band[1]), 2 * wide, self.y(at.band[0]) - self.y(at.band[1]), BAND, KEEP
         )  # fmt: skip
 
     def _curve(self) -> Markup:
@@ -350,11 +356,9 @@ class _Plot:
         at = zip(self.grown.weeks, self.grown.weighed, strict=True)
         return Markup("").join(dot.format(self.x(weeks), self.y(grams), KEEP) for weeks, grams in at)
 
-    def _estimate(self) -> Markup:
-        if missing(self.grown.grams) or self.target is None:
-            return Markup("")
-        x, half = self.x(self.target), REACH * self.grown.se
-        low, high = self.y(self.grown.grams - half), self.y(self.grown.grams + half)
+    def _estimate(self, at: AtAge) -> Markup:
+        x, half = self.x(at.weeks), REACH * at.se
+        low, high = self.y(at.grams - half), self.y(at.grams + half)
         return Markup(
             '<path d="M{0:.1f} {1:.1f}V{2:.1f}M{3:.1f} {1:.1f}h8M{3:.1f} {2:.1f}h8" stroke="{4}" stroke-width="1.6"/>'
         ).format(x, low, high, x - 4, INK)

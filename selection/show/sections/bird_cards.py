@@ -7,7 +7,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from markupsafe import Markup
 
 from selection.decide.life import unseen_place
@@ -32,10 +31,10 @@ from selection.show.page.fragments import (
     table,
 )  # fmt: skip
 from selection.show.page.ring_marks import ring_mark
-from selection.show.page.small_plots import Grown, SectionPoints, growth_picture, section_bars
+from selection.show.page.small_plots import AtAge, Grown, SectionPoints, growth_picture, section_bars
 from selection.show.sections.candidates import notes, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
-from selection.standard.bands import GROWN, weighed_section
+from selection.standard.bands import GROWN, weighed_sections
 from selection.standard.points import disagreements
 
 if TYPE_CHECKING:
@@ -66,14 +65,17 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
     birds = meeting.merit.ranking["bird"]
     own = growth.deviations[growth.deviations["bird"].isin(birds)].sort_values("age_weeks", kind="stable")
     own = own.assign(grams=flock.weights["grams"].reindex(own["row"]).to_numpy(float))
-    section = weighed_section(flock.standard)
-    seen = meeting.merit.points.in_section(section.name if section else "")
-    young = seen[~seen["group"].isin(GROWN.values())].reset_index()
-    at = {row.bird: (row.value, row.se) for row in each(young)}
+    at: dict[str, list[AtAge]] = {}
+    for section in weighed_sections(flock.standard):
+        seen = meeting.merit.points.in_section(section.name)
+        young = seen[~seen["group"].isin(GROWN.values()) & seen["value"].notna()]
+        for row in each(young.reset_index()):
+            here = AtAge(section.at_weeks or 0.0, section.band.get(row.group), row.value, row.se)
+            at.setdefault(row.bird, []).append(here)
     return {
         str(bird): Grown(
             str(bird), str(rows["sex"].iloc[0]), rows["age_weeks"].to_numpy(float), rows["grams"].to_numpy(float),
-            *at.get(bird, (np.nan, np.nan)),
+            tuple(at.get(bird, ())),
         )
         for bird, rows in own.groupby("bird", sort=False)
     }  # fmt: skip
@@ -239,11 +241,11 @@ class _Box:
 
 def _card(box: _Box, row: Any) -> Fragment:
     """One candidate's card from its row of the verdicts."""
-    merit, flock = box.meeting.merit, box.meeting.flock
+    merit = box.meeting.merit
     facts = facts_of(row.bird, box.sources)
     parts = (
         section_bars(box.sections[row.bird]),
-        growth_picture(box.growth.get(row.bird), merit.growth, flock.standard),
+        growth_picture(box.growth.get(row.bird), merit.growth),
         _against(box, row.bird),
     )
     columns = Markup("").join(Markup("<div>{}</div>").format(part) for part in parts)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
@@ -73,6 +75,25 @@ def test_band_is_the_standards(drawn: tuple[Flock, Growth, ClutchComparison, Gro
     for sex in BAND:
         assert (band.loc[sex, "low"], band.loc[sex, "high"]) == tuple(section.band[sex])
     assert any("inside the standard's" in s or "below the standard's" in s for s in seen.sentences)
+
+
+def test_each_weighed_section_has_its_band_at_its_own_age(
+    drawn: tuple[Flock, Growth, ClutchComparison, GrowthByClutch],
+) -> None:
+    flock, growth, compared, first = drawn
+    section = next(s for s in flock.standard.sections if s.measured)
+    early = replace(section, name="early", at_weeks=12, band={"male": (900, 1000), "female": (700, 5000)})
+    standard = replace(flock.standard, sections=(*flock.standard.sections, early))
+    seen = growth_by_clutch(replace(flock, standard=standard), growth, compared)
+    assert seen.band["at_weeks"].value_counts().to_dict() == {compared.weeks: 2, 12: 2}
+    curves = seen.curves[seen.curves["age_weeks"] == 12].set_index(["clutch", "sex"])["grams"]
+    assert len(curves) > 5
+    for (clutch, sex), grams in curves.items():
+        chicks = "cockerels" if sex == "male" else "pullets"
+        where = "above" if sex == "male" else "inside"
+        [said] = [s for s in seen.sentences if s.startswith(f"{clutch} {chicks} at 12 weeks: {grams:.0f} g")]
+        assert f"{where} the standard's" in said
+    assert set(first.sentences) < set(seen.sentences)
 
 
 def test_a_season_without_weighings_draws_nothing() -> None:

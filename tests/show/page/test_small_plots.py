@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -65,3 +67,22 @@ def test_a_line_beside_words_leaves_them_room_on_either_side() -> None:
 def test_every_mark_is_drawn_about_its_place(mark: str) -> None:
     path = re.search(r'd="M([\d.]+) ([\d.]+)', plot.marks(PANEL, [1], [8], "#000", mark))
     assert path and abs(float(path[1]) - 20) < 5 and abs(float(path[2]) - 10) < 5
+
+
+def test_growth_shows_the_band_and_the_birds_weight_at_the_age_of_each_weighed_section() -> None:
+    growth = SimpleNamespace(expected=lambda sex, weeks: 120.0 * np.asarray(weeks, dtype=float))
+    ages = (
+        plot.AtAge(12, (1300, 1700), 1500, 40),
+        plot.AtAge(24, (2600, 3200), 2900, 60),
+        plot.AtAge(24, None, 2900, 60),
+    )
+    grown = plot.Grown("26-1", "female", np.array([8.0, 20.0]), np.array([900.0, 2400.0]), ages)
+    page = str(plot.growth_picture(grown, growth))
+    assert page.count("<rect") == 2 and page.count('stroke-width="1.6"') == 3
+    assert "box: standard at 12 and 24 weeks" in page
+    assert (
+        "at 12 weeks 1.50 kg, 90 % interval 1.43 to 1.57; at 24 weeks 2.90 kg, 90 % interval 2.80 to 3.00"
+        in page
+    )
+    alone = str(plot.growth_picture(replace(grown, at=()), growth))
+    assert "<rect" not in alone and "Growth, kg</figcaption>" in alone

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,8 +11,10 @@ import pandas as pd
 from PIL import Image
 
 from selection.merit.relationship.relations import Relations
-from selection.show.sections.bird_cards import _Box, _differing, _family, cards, relatives, staying
+from selection.show.sections.bird_cards import _Box, _differing, _family, cards, growth_of, relatives, staying
+from selection.standard.bands import weighed_sections
 from selection.standard.points import disagreements
+from selection.standard.traits import measure_of
 from tests.merit.tiny import STANDARD
 from tests.show import held
 
@@ -77,3 +80,21 @@ def test_judges_differ_once_their_levels_are_off() -> None:
     box = SimpleNamespace(differ={"x": list(told.itertuples())}, titles={"type": "type and outline"})
     assert _differing(box, "x") == ["Judges differ: type and outline Ann 50, Tom 44."]
     assert _differing(box, "y") == []
+
+
+def test_a_card_has_the_weight_at_the_age_of_each_weighed_section() -> None:
+    meeting = held.meeting()
+    flock, growth = meeting.flock, meeting.merit.growth
+    [section] = weighed_sections(flock.standard)
+    early = replace(section, name="early", at_weeks=16.0)
+    standard = replace(flock.standard, sections=(*flock.standard.sections, early))
+    tables = {s.name: measure_of(standard, s).seen(s, flock, growth) for s in (section, early)}
+    points = SimpleNamespace(in_section=tables.__getitem__)
+    merit = SimpleNamespace(growth=growth, ranking=meeting.merit.ranking, points=points)
+    grown = growth_of(SimpleNamespace(merit=merit, flock=replace(flock, standard=standard)))
+    young = {bird: one.at for bird, one in grown.items() if one.at}
+    assert len(young) > 5
+    for bird, at in young.items():
+        assert [one.weeks for one in at] == [section.at_weeks, 16.0]
+        assert at[0].grams > at[1].grams == tables["early"].loc[bird, "value"]
+        assert at[1].band == early.band[grown[bird].sex]
