@@ -216,24 +216,11 @@ def _meeting(options: argparse.Namespace) -> int:
 
 
 def _forms(options: argparse.Namespace) -> int:
-    from selection.decide.settling import to_sell
-    from selection.records.forms.season_workbook import write_forms
-    from selection.show.sheets.calendar import write_calendar
-    from selection.show.sheets.pen_sheets import write_catch_list, write_pen_sheets
+    from selection.show.sheets.calendar import write_season
 
     flock, meeting = _seen_on(options)
     out = options.out or options.flock / "forms"
-    asked = out / f"forms-{flock.plan.season}.xlsx"
-    goes = to_sell(options.flock, flock)
-    written = [
-        write_forms(flock, asked, goes),
-        *([write_catch_list(flock, goes, out)] if len(goes) else []),
-        *write_pen_sheets(flock, out),
-        *write_calendar(flock, meeting, out),
-    ]
-    if written[0] != asked:
-        print(f"{asked} has been written in and is left as it is: hand it in, or move it away")
-    print("\n".join([f"as of {flock.plan.on}", *(f"written: {path}" for path in written)]))
+    print("\n".join(write_season(options.flock, flock, meeting, out)))
     _after_the_meeting(options.flock, out, flock.plan.on)
     return 0
 

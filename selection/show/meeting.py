@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 
 from selection.show.leaving import leave
-from selection.show.notebooks import chosen_flock, top
+from selection.show.notebooks import Pages, chosen_flock, top
 from selection.show.page.words import cautions, glossary, worked_out
 from selection.show.sections.bird_cards import card, cards
 from selection.show.sections.clutch_pages import clutches
@@ -20,6 +20,7 @@ from selection.show.sections.verdict_pages import again, groups, tipping
 from selection.show.sections.years_pages import ahead as years_ahead
 
 __all__ = [
+    "Pages",
     "about",
     "again",
     "card",

@@ -7,6 +7,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,10 @@ if TYPE_CHECKING:
     from nbclient.exceptions import CellExecutionError
     from nbformat import NotebookNode
 
+    from selection.decide.meeting import Meeting
+
 Progress = Callable[[str, float], None]
+Page = Callable[..., Fragment]
 
 SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
@@ -184,3 +188,40 @@ def choose_flock(path: str) -> None:
 def top(flock: str) -> Fragment:
     """What stands at the top of each notebook: the pages' style, and whose records it reads."""
     return join([begin(), paragraph(f"Flock: {flock} (chosen in start_here)", "small")])
+
+
+class Pages:
+    """The meeting's pages where a notebook's cells show them, and shown anew in their places once it was held again."""
+
+    def __init__(self, meeting: Meeting) -> None:
+        self.meeting = meeting
+        self.shown: dict[str, tuple[Page, tuple[Any, ...]]] = {}
+
+    def __call__(self, page: Page, *more: Any) -> Shown:
+        """Show one page; `more` is what it needs beside the meeting."""
+        self.shown[page.__name__] = page, more
+        return Shown(page.__name__, page(self.meeting, *more))
+
+    def again(self, meeting: Meeting) -> None:
+        """Show every page anew, each where it stands."""
+        from IPython.display import update_display
+
+        self.meeting = meeting
+        for name, (page, more) in self.shown.items():
+            update_display(page(meeting, *more), display_id=name)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A page in its place, where a later one of the same name takes over."""
+
+    name: str
+    page: Fragment
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        display(self.page, display_id=self.name)
+
+    def _repr_html_(self) -> str:
+        return self.page._repr_html_()

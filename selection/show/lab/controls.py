@@ -14,7 +14,7 @@ import ipywidgets as widgets
 
 from selection.answer import Kind
 from selection.decide.matings.matings import matings
-from selection.decide.meeting import Meeting
+from selection.decide.meeting import Meeting, hold, kept_tables
 from selection.decide.settling import decide, doubt
 from selection.decide.spring.spring import Spring, choose
 from selection.decide.verdicts.choice import planned_counts
@@ -23,6 +23,8 @@ from selection.decide.what_if import Trial, as_planned, changes, what_if
 from selection.errors import SelectionError
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock
+from selection.records.ledger.kept import keep_meeting, read_meetings
+from selection.show.notebooks import Pages
 from selection.show.page.figures import picks
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
 from selection.show.sections.candidates import standings
@@ -38,6 +40,10 @@ QUICK = (
     "itself would already differ where birds stand nearly level:"
 )
 
+OUT_OF_DATE = (
+    "Out of date: the first page and every section of this notebook still tell of the meeting before this was "
+    "recorded; so do other notebooks that are open, until they are run again."
+)
 TRIED = "barred for this trial"
 WIDE = widgets.Layout(width="30em")
 NAMED = {"description_width": "16em"}
@@ -46,8 +52,9 @@ NAMED = {"description_width": "16em"}
 class Knobs(widgets.VBox):
     """Controls on one side, the group's table and picture on the other; `trial` is what they are set to."""
 
-    def __init__(self, meeting: Meeting) -> None:
-        self.held = meeting
+    def __init__(self, meeting: Meeting, pages: Pages | None = None) -> None:
+        self.held, self.pages = meeting, pages
+        self.stale = OutOfDate(self.hold_again)
         self._compare_with(meeting)
         self.bars: dict[str, str | None] = {}
         plan, standard = meeting.flock.plan, meeting.flock.standard
@@ -116,16 +123,28 @@ class Knobs(widgets.VBox):
         self.follow()
 
     def take_meeting(self, meeting: Meeting) -> None:
-        """Take a meeting held anew as the one that is shown, and that settling rests on."""
+        """Take a meeting held anew as the one that is shown, that settling rests on, and that all pages tell of."""
         self.held = meeting
         self._compare_with(meeting)
         self._of_group()
+        if self.pages is not None:
+            self.pages.again(meeting)
+        self.stale.clear()
+
+    def hold_again(self, path: Path) -> tuple[str, ...]:
+        """Hold the meeting of the flock at `path` anew, keep it, show it everywhere; in words what changed."""
+        before = self.meeting.verdicts
+        meeting = hold(read_flock(path), kept=read_meetings(path))
+        keep_meeting(path, meeting.flock.plan.on, kept_tables(meeting))
+        self.take_meeting(meeting)
+        return changes(before, meeting.verdicts)
 
     def take_decisions(self, path: Path) -> None:
         """Take the decisions recorded in the flock at `path` into the meeting shown."""
         flock = replace(self.meeting.flock, decisions=read_flock(path).decisions)
         self._compare_with(replace(self.meeting, flock=flock, verdicts=propose(flock, self.meeting.merit)))
         self.follow()
+        self.stale.tell(path)
 
     def _as_planned(self) -> Trial:
         """The trial that changes nothing."""
@@ -187,6 +206,34 @@ class Knobs(widgets.VBox):
         return widgets.HBox([knobs, follows], layout=widgets.Layout(flex_flow="row wrap"))
 
 
+class OutOfDate(widgets.VBox):
+    """After something was recorded: what still tells of the meeting before it, and a button that mends that."""
+
+    def __init__(self, again: Callable[[Path], object]) -> None:
+        self.again, self.path = again, Path()
+        self.said = widgets.HTML()
+        self.button = widgets.Button(
+            description="Hold it again and show all pages anew", layout=widgets.Layout(width="auto")
+        )
+        self.button.on_click(self.mend)
+        super().__init__([])
+
+    def tell(self, path: Path) -> None:
+        """Say what is out of date now that the flock at `path` has changed."""
+        self.path = path
+        self.said.value = html(paragraph(OUT_OF_DATE, "warn"))
+        self.children = [self.said, self.button]
+
+    def clear(self) -> None:
+        """Nothing is out of date."""
+        self.children = []
+
+    def mend(self, _: Any = None) -> None:
+        """Hold the meeting again; the line goes when all pages tell of it."""
+        self.said.value = html(paragraph("The meeting is held again …", "quiet"))
+        self.again(self.path)
+
+
 class Overrule(widgets.VBox):
     """Recording what the meeting decides on a bird, with its reason, in the flock at `path`."""
 
@@ -203,7 +250,7 @@ class Overrule(widgets.VBox):
         self.button = widgets.Button(description="Record the decision", layout=widgets.Layout(width="auto"))
         self.said = widgets.HTML()
         self.button.on_click(self.record)
-        parts = [self.bird, self.decided, self.who, self.why, self.button, self.said]
+        parts = [self.bird, self.decided, self.who, self.why, self.button, self.said, knobs.stale]
         super().__init__(parts, layout=widgets.Layout(align_items="flex-start"))
 
     def record(self, _: Any = None) -> None:

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import json
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 import pandas as pd
+from markupsafe import Markup
 
-from selection.records.flock import Flock
+from selection.errors import SelectionError
+from selection.records.flock import flock_on, read_flock
 from selection.records.forms.columns import FORMS
+from selection.records.forms.reading import HANDED_BACK
 from selection.records.intake.recording import Recorded, record
-from selection.show.notebooks import choose_flock, chosen_flock
-from selection.show.page.fragments import Fragment, bullets, join, paragraph, picture, table
+from selection.records.intake.refused import FOLDER
+from selection.show.notebooks import choose_flock, chosen_flock, find_notebook
+from selection.show.page.fragments import Fragment, bullets, join, paragraph, picture, sentence, table
 from selection.show.page.style import QUIET, SERIES, drawing
 from selection.show.sections.candidates import rows_after
+from selection.show.sheets.calendar import write_season
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -190,27 +197,24 @@ def _found(outcome: Recorded) -> list[Fragment]:
     return pieces or [paragraph("Nothing was found to ask about.")]
 
 
-def to_mend(flock: str | Path) -> Fragment:
-    """The sheets of refused rows waiting to be mended."""
-    sheets = sorted((Path(flock) / "refused").glob("*.csv"))
-    if not sheets:
-        return paragraph("No sheet is waiting to be mended: go on to the meeting.")
-    rows = [{"sheet": sheet.name, "rows": _rows(sheet)} for sheet in sheets]
-    told = table(rows, {"sheet": "Sheet", "rows": "Rows"}, f"Waiting in {Path(flock) / 'refused'}", ["rows"])
-    how = "Open each, mend what its last column says, save it, and hand it in below: the two last columns are ignored."
-    return join([told, paragraph(how)])
+def overview() -> Fragment:
+    """All notebooks as cards: what each settles, linked."""
+    cards = []
+    for path in sorted(find_notebook("start_here").parent.glob("*.ipynb")):
+        title, about, *_ = "".join(json.loads(path.read_text(encoding="utf-8"))["cells"][0]["source"]).split(
+            "\n\n"
+        )
+        link = Markup('<a href="{}">{}</a>').format(path.name, title.lstrip("# "))
+        cards.append(Markup('<div class="card"><h4>{}</h4><p>{}</p></div>').format(link, about))
+    return Fragment('<div class="tips">{}</div>').format(Markup("").join(cards))
 
 
-def hand_in_mended(flock: str | Path) -> Fragment:
-    """Record the mended sheets and say what came of it; nothing where none is waiting."""
-    folder = Path(flock) / "refused"
-    if not any(folder.glob("*.csv")):
-        return paragraph("Nothing was waiting.")
-    return recorded(record(flock, folder))
-
-
-def what_is_recorded(flock: Flock) -> Fragment:
-    """How much is on record, form by form, and the latest day of each."""
+def what_is_recorded(path: str | Path) -> Fragment:
+    """How much is on record at `path`, form by form, and the latest day of each; in words where there is no flock."""
+    try:
+        flock = read_flock(path)
+    except SelectionError as error:
+        return paragraph(str(error))
     rows = [_on_record(name, getattr(flock, name), form.dated_by) for name, form in FORMS.items()]
     columns = {"form": "Form", "rows": "Rows", "last": "Latest"}
     told = table(rows, columns, f"On record up to {flock.plan.on}", ["rows"])
@@ -229,6 +233,101 @@ def _on_record(name: str, frame: pd.DataFrame, dated_by: str | None) -> dict[str
 
 def _rows(sheet: Path) -> int:
     return len(pd.read_csv(sheet, dtype=str))
+
+
+class MakeForms(widgets.VBox):
+    """A day, a folder and a button that writes the season's workbook, sheets and calendar."""
+
+    def __init__(self, flock: str | Path) -> None:
+        self.flock = Path(flock)
+        wide: dict[str, Any] = {"layout": widgets.Layout(width="36em"), "style": {"description_width": "9em"}}
+        self.day = widgets.Text(
+            placeholder="today, within the season; or 2026-06-10", description="Day", **wide
+        )
+        self.out = widgets.Text(value=str(self.flock / "forms"), description="Into the folder", **wide)
+        self.button, self.said = _button("Make the forms"), widgets.HTML()
+        self.button.on_click(self.make)
+        super().__init__([self.day, self.out, self.button, self.said])
+
+    def make(self, _: Any = None) -> None:
+        """Write them, and say where they lie."""
+        try:
+            seen = flock_on(self.flock, self.day.value.strip() or None, date.today())
+            said = write_season(self.flock, seen.flock, seen.meeting, self.out.value)
+        except SelectionError as error:
+            said = str(error).splitlines()
+        self.said.value = bullets(said, "small")._repr_html_()
+
+
+class HandIn(widgets.VBox):
+    """Taking forms in: what came of it, and the refused rows with their cells to be mended and handed in again."""
+
+    def __init__(self, flock: str | Path, forms: str | Path) -> None:
+        self.flock = Path(flock)
+        self.forms = widgets.Text(
+            value=str(forms), description="Forms", layout=widgets.Layout(width="36em"),
+            style={"description_width": "9em"},
+        )  # fmt: skip
+        self.button, self.again = _button("Take these forms in"), _button("Hand the mended rows in again")
+        self.said, self.rows = widgets.HTML(), widgets.VBox()
+        self.boxes: dict[tuple[str, int], dict[str, widgets.Text]] = {}
+        self.button.on_click(lambda _: self.take_in(self.forms.value))
+        self.again.on_click(self.hand_in_again)
+        super().__init__([self.forms, self.button, self.said, self.rows])
+        self.offer()
+
+    def take_in(self, forms: str | Path) -> None:
+        """Record the forms, say what came of it, and show what is to be mended."""
+        told = recorded(record(self.flock, forms))
+        over = paragraph(
+            "Notebooks that are open tell of what was on record before: run them again.", "quiet"
+        )
+        self.said.value = join([told, over])._repr_html_()
+        self.offer()
+
+    def offer(self) -> None:
+        """A row of boxes for each refused row that waits, its reason above it."""
+        self.boxes, shown = {}, []
+        for sheet in sorted((self.flock / FOLDER).glob("*.csv")):
+            for number, row in enumerate(_sheet(sheet)):
+                if len(self.boxes) < MOST:
+                    shown.append(self._row(sheet.stem, number, row))
+        waiting = sum(_rows(sheet) for sheet in (self.flock / FOLDER).glob("*.csv"))
+        more = f"{waiting - MOST} more wait in {self.flock / FOLDER}." if waiting > MOST else ""
+        head = [widgets.HTML(join([paragraph("To mend", "lead"), paragraph(more)])._repr_html_())]
+        self.rows.children = [*head, *shown, self.again] if shown else []
+
+    def _row(self, form: str, number: int, row: dict[str, str]) -> widgets.Widget:
+        """One refused row: why it was refused, and a box for each of its cells."""
+        why = sentence(f"{form}, row {row.get('row', '')}: {row.get('reason', '')}")
+        boxes = {
+            name: widgets.Text(value=cell, description=name, layout=widgets.Layout(width="16em"))
+            for name, cell in row.items()
+            if name.casefold() not in HANDED_BACK
+        }
+        self.boxes[form, number] = boxes
+        cells = widgets.HBox(list(boxes.values()), layout=widgets.Layout(flex_flow="row wrap"))
+        return widgets.VBox([widgets.HTML(paragraph(why, "small")._repr_html_()), cells])
+
+    def hand_in_again(self, _: Any = None) -> None:
+        """Write what was mended into the refused sheets, and hand those in."""
+        folder = self.flock / FOLDER
+        for form in dict.fromkeys(form for form, _ in self.boxes):
+            rows = _sheet(folder / f"{form}.csv")
+            for (of, number), boxes in self.boxes.items():
+                if of == form:
+                    rows[number] |= {name: box.value for name, box in boxes.items()}
+            pd.DataFrame(rows).to_csv(folder / f"{form}.csv", index=False)
+        self.take_in(folder)
+
+
+def _sheet(path: Path) -> list[dict[str, str]]:
+    """The rows of a refused sheet as text."""
+    return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig").to_dict("records")
+
+
+def _button(words: str) -> widgets.Button:
+    return widgets.Button(description=words, layout=widgets.Layout(width="auto"))
 
 
 class ChooseFlock(widgets.VBox):

@@ -9,13 +9,11 @@ from typing import Any
 import ipywidgets as widgets
 import pandas as pd
 
-from selection.decide.meeting import Meeting, hold, kept_tables
+from selection.decide.meeting import kept_tables
 from selection.decide.settling import settle, undo, unsettle
 from selection.decide.verdicts.look_rule import LookRule, look_rule
-from selection.decide.what_if import changes
 from selection.decide.wording import listed, some_points
 from selection.errors import SelectionError
-from selection.records.flock import read_flock
 from selection.records.intake.recording import record_rows
 from selection.records.ledger.kept import keep_meeting
 from selection.show.lab.controls import NAMED, WIDE, Knobs, html
@@ -25,20 +23,6 @@ from selection.show.page.fragments import bullets, join, paragraph
 BOX = widgets.Layout(width="6em")
 NAME = widgets.Layout(width="16em")
 HOLDING = "The meeting is held again with these looks: some ten seconds …"
-
-
-def hold_again(knobs: Knobs, path: Path) -> tuple[str, ...]:
-    """Hold the meeting of the flock at `path` anew, keep it, show it; in words what changed."""
-    before = knobs.meeting.verdicts
-    meeting = hold(read_flock(path))
-    keep(meeting, path)
-    knobs.take_meeting(meeting)
-    return changes(before, meeting.verdicts)
-
-
-def keep(meeting: Meeting, path: Path) -> None:
-    """Keep a meeting with its flock, so that it can be settled."""
-    keep_meeting(path, meeting.flock.plan.on, kept_tables(meeting))
 
 
 class TonightsLook(widgets.VBox):
@@ -147,7 +131,7 @@ class TonightsLook(widgets.VBox):
             self.said.value = html(join(paragraph(line) for line in lines))
             return
         self.said.value = html(join(paragraph(line) for line in [*lines, HOLDING]))
-        changed = hold_again(self.knobs, self.path)
+        changed = self.knobs.hold_again(self.path)
         self._offer()
         told = [paragraph(line) for line in lines]
         self.said.value = html(join([*told, paragraph("What changes", "lead"), bullets(changed)]))
@@ -174,11 +158,11 @@ class Settle(widgets.VBox):
         self.undo = widgets.Button(description="Take back its last decision", layout=wide)
         self.said = widgets.HTML()
         self.settle.on_click(lambda _: self._do(self._settled))
-        self.again.on_click(lambda _: self._do(lambda: "\n".join(hold_again(self.knobs, self.path))))
+        self.again.on_click(lambda _: self._do(lambda: "\n".join(self.knobs.hold_again(self.path))))
         self.unsettle.on_click(lambda _: self._do(lambda: unsettle(self.path).words()))
         self.undo.on_click(lambda _: self._do(self._undone))
         buttons = widgets.HBox([self.settle, self.again, self.unsettle])
-        super().__init__([self.who, buttons, widgets.HBox([self.bird, self.undo]), self.said])
+        super().__init__([self.who, buttons, widgets.HBox([self.bird, self.undo]), self.said, knobs.stale])
         self._offer()
 
     def _offer(self) -> None:
@@ -190,7 +174,8 @@ class Settle(widgets.VBox):
         self.bird.value = options[0][1] if options else None
 
     def _settled(self) -> str:
-        keep(self.knobs.held, self.path)
+        held = self.knobs.held
+        keep_meeting(self.path, held.flock.plan.on, kept_tables(held))
         return settle(self.path, who=self.who.value).words()
 
     def _undone(self) -> str:

@@ -54,6 +54,29 @@ def write_calendar(flock: Flock, meeting: date, out: str | Path) -> list[Path]:
     return written
 
 
+def write_season(path: Path, flock: Flock, meeting: date, out: str | Path) -> list[str]:
+    """Write the workbook, the sheets to print and the calendar of the flock at `path` into `out`; what to say of it.
+
+    `flock` is seen on the sheets' day; after the meeting the catch list is among them. A workbook that was written in
+    is left as it is, and that is said.
+    """
+    from selection.decide.settling import to_sell
+    from selection.records.forms.season_workbook import write_forms
+    from selection.show.sheets.pen_sheets import write_catch_list, write_pen_sheets
+
+    out = Path(out)
+    asked, goes = out / f"forms-{flock.plan.season}.xlsx", to_sell(path, flock)
+    written = [
+        write_forms(flock, asked, goes),
+        *([write_catch_list(flock, goes, out)] if len(goes) else []),
+        *write_pen_sheets(flock, out),
+        *write_calendar(flock, meeting, out),
+    ]
+    kept = f"{asked} has been written in and is left as it is: hand it in, or move it away"
+    said = [] if written[0] == asked else [kept]
+    return [*said, f"as of {flock.plan.on}", *(f"written: {file}" for file in written)]
+
+
 def page(days: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str:
     """The calendar as one HTML page: what is to come month by month, what is past; all that was typed is escaped."""
     events = days.events

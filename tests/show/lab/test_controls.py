@@ -10,7 +10,10 @@ import pytest
 
 from selection.decide.what_if import Trial, what_if
 from selection.records.flock import read_flock
+from selection.show.lab import controls
 from selection.show.lab.controls import Knobs, Overrule, SpringWishes
+from selection.show.notebooks import Pages
+from selection.show.page.fragments import paragraph
 from selection.show.sections.candidates import standings
 from tests.show import held
 
@@ -66,10 +69,11 @@ def test_counting_one_section_alone_reorders_the_table_shown(knobs: Knobs):
     knobs.as_planned()
 
 
-def test_a_decision_is_recorded_with_its_reason_and_the_rest_follows(tmp_path: Path):
+def test_a_decision_is_recorded_with_its_reason_and_the_rest_follows(tmp_path: Path, monkeypatch):
     flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
     meeting = replace(held.meeting(), flock=read_flock(flock))
-    knobs = Knobs(meeting)
+    knobs, shown = Knobs(meeting, Pages(meeting)), []
+    monkeypatch.setattr(knobs.pages, "again", shown.append)
     overrule = Overrule(knobs, flock)
     table = meeting.verdicts.groups["pullets"].table
     best = table.loc[table["stands"] == "keep", "bird"].iloc[0]
@@ -88,6 +92,14 @@ def test_a_decision_is_recorded_with_its_reason_and_the_rest_follows(tmp_path: P
     assert after.loc[best, "stands"] == "sell"
     assert (after["stands"] == "keep").sum() == meeting.flock.plan.keep["pullets"].number
 
+    assert (
+        "Out of date" in knobs.stale.said.value and knobs.stale.button in knobs.stale.children and not shown
+    )
+    monkeypatch.setattr(controls, "hold", lambda flock, kept: replace(meeting, flock=flock))
+    knobs.stale.button.click()
+    assert [made.flock.decisions["why"].iloc[-1] for made in shown] == ["crooked toes <b>"]
+    assert knobs.stale.children == () and knobs.held is shown[0]
+
 
 def test_the_wishes_for_spring_choose_anew_and_put_back_give_the_plan_s_answer() -> None:
     spring = held.meeting().spring
@@ -103,3 +115,18 @@ def test_the_wishes_for_spring_choose_anew_and_put_back_give_the_plan_s_answer()
     wishes.budget.value, wishes.wanted[group].value = wishes.top, before
     assert wishes.spring.table.to_csv() == spring.table.to_csv()
     assert "Chance of enough" in wishes.shown.value
+
+
+def test_pages_shown_in_a_notebook_take_over_from_those_of_the_meeting_before(monkeypatch) -> None:
+    import IPython.display as shown
+
+    said = []
+    monkeypatch.setattr(shown, "update_display", lambda page, display_id: said.append((display_id, page)))
+    pages = Pages("before")  # type: ignore[arg-type]
+
+    def season(meeting, more=""):
+        return paragraph(f"{meeting} {more}")
+
+    assert "before now" in pages(season, "now")._repr_html_()
+    pages.again("after")  # type: ignore[arg-type]
+    assert said == [("season", paragraph("after now"))]
