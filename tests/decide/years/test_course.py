@@ -157,3 +157,19 @@ def test_the_same_cock_again_is_put_to_his_daughters() -> None:
     assert np.isnan(course.cock_gain).all()
     assert (course.cock_age[0] == [1, 2, 3]).all()
     assert (course.hen_age == 1).all()
+
+
+def test_without_choosing_the_mean_moves_by_the_migration_formula() -> None:
+    """m_t − S = (1 − μ)^t (m_0 − S), μ the share of the newcomers among the parents: ½ where every cock is bought
+    (Falconer and Mackay 1996, ch. 2, for gene frequencies; means add up in them; from memory)."""
+    runs, years, level, begin = 800, 5, 6.0, -10.0
+    rng = np.random.default_rng(8)
+    of, genetics = suppliers(runs, level), Genetics(1.0, np.inf)
+    cocks, hens = founders(runs, 1, 1.0, rng), founders(runs, 4, 1.0, rng, 2)
+    lifted = [Birds(b.merit + begin, b.estimate, b.doubt, b.alleles, b.age) for b in (cocks, hens)]
+    start = Start(*lifted, (of, first_pens(of, genetics, {}, 8, rng)), 2)
+    policy = Policy("bought", "", ("bought-in",), 1, 4, 4)
+    course = follow(policy, start, season(), genetics, years, rng)
+    expected = level + 0.5 ** np.arange(years) * (begin - level)
+    error = course.merit.std(axis=0) / np.sqrt(runs)
+    assert (np.abs(course.merit.mean(axis=0) - expected) / error).max() < 4
