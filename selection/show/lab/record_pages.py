@@ -235,6 +235,9 @@ def _rows(sheet: Path) -> int:
     return len(pd.read_csv(sheet, dtype=str))
 
 
+LEFT = widgets.Layout(align_items="flex-start")
+
+
 class MakeForms(widgets.VBox):
     """A day, a folder and a button that writes the season's workbook, sheets and calendar."""
 
@@ -247,7 +250,7 @@ class MakeForms(widgets.VBox):
         self.out = widgets.Text(value=str(self.flock / "forms"), description="Into the folder", **wide)
         self.button, self.said = _button("Make the forms"), widgets.HTML()
         self.button.on_click(self.make)
-        super().__init__([self.day, self.out, self.button, self.said])
+        super().__init__([self.day, self.out, self.button, self.said], layout=LEFT)
 
     def make(self, _: Any = None) -> None:
         """Write them, and say where they lie."""
@@ -273,7 +276,7 @@ class HandIn(widgets.VBox):
         self.boxes: dict[tuple[str, int], dict[str, widgets.Text]] = {}
         self.button.on_click(lambda _: self.take_in(self.forms.value))
         self.again.on_click(self.hand_in_again)
-        super().__init__([self.forms, self.button, self.said, self.rows])
+        super().__init__([self.forms, self.button, self.said, self.rows], layout=LEFT)
         self.offer()
 
     def take_in(self, forms: str | Path) -> None:
