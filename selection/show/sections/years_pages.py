@@ -152,7 +152,7 @@ def _policy(years: Years, row: Any, scales: dict[str, tuple[float, float]]) -> M
     ]
     panels = Markup("").join([*pictures, _blood(years, row.policy)])
     return Markup(
-        '<div class="policy"><div><h4>{}</h4><p class="small">{}</p></div><div class="panels">{}</div></div>'
+        '<div class="policy"><div><p class="lead">{}</p><p class="small">{}</p></div><div class="panels">{}</div></div>'
     ).format(row.policy, sentence(row.meaning), panels)
 
 
