@@ -11,7 +11,8 @@ from selection.records.flock import read_flock
 
 pytestmark = pytest.mark.slow
 
-NAMES = ["start_here", "clutches", "laying", "prices", "matings", "merit", "review", "bird"]
+NAMES = ["start_here", "spring", "bird"]
+"""Those with controls of their own; tests/test_notebooks.py runs all of them, without a browser."""
 PATIENCE = 400_000
 """Milliseconds for a whole notebook on a busy machine."""
 

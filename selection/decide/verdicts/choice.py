@@ -230,7 +230,7 @@ class Tip:
             )
         if self.points < NEXT_TO_NOTHING:
             return f"{self.behind} stands level with {self.ahead}"
-        return f"{self.behind} overtakes {self.ahead} if its {self.section} were {some_points(self.points)} better"
+        return f"{self.behind} would overtake {self.ahead} if its {self.section} were {some_points(self.points)} better"
 
 
 def tip(merit: Merit, known: Detail, standard: Standard, ahead: str, behind: str) -> Tip:

@@ -250,7 +250,7 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
     values = np.array([after.solution.effects[start + n * width : start + (n + 1) * width] for n in nodes])
     gain = ((values - pair.values) * pair.slopes).sum(axis=1)
     assert gain[1] - gain[0] == pytest.approx(found.gap, abs=1e-6)
-    assert f"{behind} overtakes {ahead} if its {found.section} were" in found.sentence()
+    assert f"{behind} would overtake {ahead} if its {found.section} were" in found.sentence()
 
 
 def test_where_no_score_would_do_that_is_said(holding: Flock, merit: Merit) -> None:
