@@ -12,7 +12,7 @@ LATER = ("statsmodels.regression.linear_model", "matplotlib.pyplot")
 """Slow to load, and wanted only when the prices are fitted and the pages drawn."""
 
 
-def load(folder: str | None = None) -> None:
+def load_pages(folder: str | None = None) -> None:
     """Load the pages, and begin to load what is wanted later: the kernel waits a while for its first cell.
 
     `folder` is the kernel's own, where its sockets lie: should the program that started the kernel be killed, the

@@ -28,7 +28,7 @@ SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
 LONGEST_SOCKET = 80
 """Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
-LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.loading', fromlist=['load']).load({folder!r})"
+LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.notebooks', fromlist=['load_pages']).load_pages({folder!r})"
 """What a kernel does at once, without waiting to be asked: it watches over its folder, and loads the pages."""
 NOTHING_OF_THE_FOLDER = ("-P", "-m", "ipykernel_launcher", "--InteractiveShellApp.ignore_cwd=True")
 """Starts a kernel that runs no file of the folder the user happens to stand in, whatever it is called."""

@@ -74,7 +74,7 @@ class Weighed:
         value, se = table["value"].to_numpy(float), table["se"].to_numpy(float)
         told = table["state"].isin([State.OWN, State.CARRIED])
         points = np.where(told, points_of(section, group, value), np.nan)
-        spread = _spread(section, group, value, se, points)
+        spread = _spread_of_weight(section, group, value, se, points)
         return table.assign(group=group, points=points, points_se=spread).drop(columns="last_weeks")
 
     def _young(self, section: Section, growth: Growth) -> pd.DataFrame:
@@ -126,7 +126,7 @@ def _rise(section: Section, group: str) -> float:
     return section.points / np.log(full / none) if none > 0 else section.points
 
 
-def _spread(section: Section, group: np.ndarray, grams: Floats, se: Floats, points: Floats) -> Floats:
+def _spread_of_weight(section: Section, group: np.ndarray, grams: Floats, se: Floats, points: Floats) -> Floats:
     """Root mean square of points about `points`, over what is not known of the weight (Gauss–Hermite)."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(9)
     possible = grams[:, None] * np.exp(np.outer(se / grams, nodes))

@@ -20,7 +20,6 @@ import pandas as pd
 from selection.merit.relationship.parentage import Parentage
 from selection.records.flock import Flock
 
-Floats = npt.NDArray[np.float64]
 
 UNKNOWN_BROODER = "a brooder not written down"
 BASE = 0.5

@@ -18,7 +18,6 @@ from scipy.special import betaln, expit, logit
 from selection.decide.prices.present import LOST, clutch_shares, unnamed_chicks
 from selection.records.flock import Flock
 
-Floats = npt.NDArray[np.float64]
 Counts = Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]]
 
 HOME = ""

@@ -150,7 +150,7 @@ def _own(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: Kn
     found: list[Finding] = []
     for when in ("backward", "forward"):
         asked = asked[(asked["key"] != "") & ~asked.index.isin([f.row for f in found])]
-        other = _nearest(asked, every, when)
+        other = _next_weighing(asked, every, when)
         growth = (asked["age"].clip(lower=1) / other["age"].clip(lower=1)) ** 2
         growth = growth.fillna(np.inf) if when == "backward" else growth.fillna(0.0)
         low = other["grams"] / EASE * np.minimum(growth, 1)
@@ -165,7 +165,7 @@ def _own(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: Kn
     return found
 
 
-def _nearest(asked: pd.DataFrame, every: pd.DataFrame, when: str) -> pd.DataFrame:
+def _next_weighing(asked: pd.DataFrame, every: pd.DataFrame, when: str) -> pd.DataFrame:
     """The last weighing of each bird before (the first after) the day asked; blank where there is none."""
     left = asked.sort_values("on", kind="stable")
     right = every.sort_values("on", kind="stable").assign(day=lambda frame: frame["on"])
