@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.special import betainc, betaln, ndtri
 
 from selection.answer import LEVEL, Answer, Note, facts
-from selection.compare.clutches.families import clutch_shares
+from selection.compare.clutches.model import clutch_shares
 from selection.records.flock import Flock
 
 Floats = npt.NDArray[np.float64]

@@ -18,16 +18,15 @@ from selection.merit.candidates import candidates
 from selection.records.after_meeting import going, of_season, season_decisions
 from selection.records.flock import Flock, flock_on, read_flock
 from selection.records.forms.columns import DECISIONS, FORMS
+from selection.records.forms.reading import CLEAR
 from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
-from selection.records.forms.sheets import CLEAR
 from selection.records.intake.recording import Recorded, record_rows
 from selection.records.ledger.appending import ConflictError, append, must_be_there
 from selection.records.ledger.kept import last_meeting, read_settings
 from selection.records.ledger.lookup import read_versions
 from selection.records.rings import find_bird
-from selection.records.settings.adopting import InForce, plan_of, standards_of
-from selection.records.settings.plan import Plan, parse_plan
+from selection.records.settings.plan import InForce, Plan, parse_plan, plan_of, standards_of
 from selection.records.settings.reading import parse_standard
 
 UNDO = "decide --undo"

@@ -1,10 +1,19 @@
-"""Who stands for election: the groups of the plan, and what bars a bird from breeding whatever its merit."""
+"""Who stands for election: the groups of the plan, what bars a bird from breeding, and what it is itself.
+
+Own value, for show and sale, is kept apart from merit, which is what a bird passes on. It adds to the breeding value
+what the bird carries for good but does not hand down: its permanent part, its clutch's and its brooder's, and what
+its own inbreeding is held to cost. Sections count their points, whatever the plan holds them worth.
+"""
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
+from selection.merit.observations import first_label
+from selection.merit.posterior import Known
 from selection.records.flock import Flock
+from selection.standard.traits import measure_of
 
 YOUNG = {"cockerels": "male", "pullets": "female"}
 GROWN = {"cocks": "male", "hens": "female"}
@@ -50,3 +59,68 @@ def worn(flock: Flock) -> pd.DataFrame:
     rings = flock.rings[flock.rings["removed_on"].isna()].sort_values("fitted_on", kind="stable")
     last = rings.groupby(["bird", "leg"])["colour"].last().unstack("leg")
     return last.reindex(columns=["left", "right"])
+
+
+def own_values(flock: Flock, known: Known) -> pd.DataFrame:
+    """Own value of the living birds: bird, own_value, own_value_se, in points about the mean of their sex.
+
+    A measured section counts by the straight line through its band's outer half, so that the two orders can be
+    told apart without a band hiding it.
+    """
+    living = flock.birds.loc[flock.birds["alive"], ["bird", "sex"]].reset_index(drop=True)
+    weights = own_weights(known, flock)
+    picked, extra = carried(known, flock, pd.Index(living["bird"]), weights[:, None])
+    kin = known.model.kinship
+    inbred = kin.inbreeding[kin.birds.get_indexer(pd.Index(living["bird"]))]
+    values = picked.T @ known.solution.effects + inbred * (known.model.depression @ weights)
+    covariance = known.solution.spread(picked) + np.diag(extra)
+    same = (living["sex"].to_numpy()[:, None] == living["sex"].to_numpy()[None, :]).astype(float)
+    about = np.eye(len(living)) - same / same.sum(axis=1, keepdims=True)
+    spread = np.sqrt(np.clip(np.einsum("ij,jk,ik->i", about, covariance, about), 0, None))
+    return pd.DataFrame({"bird": living["bird"], "own_value": about @ values, "own_value_se": spread})
+
+
+def own_weights(known: Known, flock: Flock) -> np.ndarray:
+    """Points for each unit of every trait (T,): 1 for a section by eye, a line through the band for a measured one."""
+    slopes = {t.key: 1.0 if t.by_eye else 0.0 for t in known.model.observations.asked}
+    for section in flock.standard.by_measure:
+        measure = measure_of(flock.standard, section)
+        if measure.key in slopes:
+            slopes[measure.key] += measure.slope(section)
+    return np.array(list(slopes.values()))
+
+
+def carried(
+    known: Known, flock: Flock, birds: pd.Index, weights: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Functionals (m × L·k) of all that `birds` carry, and the variance (L·k,) of parts that no record touches."""
+    model, count = known.model, len(known.model.traits)
+    k = weights.shape[1]
+    picked = np.zeros((len(known.solution.effects), len(birds) * k))
+    extra = np.zeros(len(birds) * k)
+    for effect, labels in _labels(flock, birds).items():
+        at = model.levels[effect].labels.get_indexer(labels)
+        start = known.solution.slices[effect].start
+        unseen = np.einsum("tk,ts,sk->k", weights, known.variances.covariance(effect), weights)
+        for i, node in enumerate(at):
+            column = slice(i * k, (i + 1) * k)
+            if node >= 0:
+                picked[start + node * count : start + (node + 1) * count, column] += weights
+            else:
+                extra[column] += unseen
+    return picked, extra
+
+
+def _labels(flock: Flock, birds: pd.Index) -> dict[str, pd.Index]:
+    """By part that a bird carries: the level that every bird belongs to, as the model labels it."""
+    rows = flock.birds.drop_duplicates("bird").set_index("bird").loc[birds]
+    clutch = rows["clutch"].astype("str").str.casefold()
+    clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
+    brooder = first_label(clutch).map(clutches["brooder"]).astype("str").str.casefold()
+    seasons = rows["hatched"].dt.year.map(" {:.0f}".format)
+    return {
+        "genetic": birds,
+        "permanent": birds,
+        "clutch": pd.Index(clutch),
+        "brooder": pd.Index(brooder + seasons),
+    }

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.merit.own_value import carried
+from selection.merit.candidates import carried
 from selection.merit.ranking import Merit
 from selection.merit.selection_index import Band
 from selection.records.flock import Flock

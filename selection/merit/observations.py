@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from selection.merit.relationship.parentage import chick_group
-from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
+from selection.records.rings import looked_up
 from selection.records.settings.plan import Plan
 from selection.records.settings.reading import Measured, Standard
 from selection.standard.growth import Growth

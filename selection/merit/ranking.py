@@ -15,9 +15,8 @@ import pandas as pd
 
 from selection.answer import SEED, TAILS, Answer, Note, facts
 from selection.merit import published
-from selection.merit.candidates import candidates
+from selection.merit.candidates import candidates, own_values
 from selection.merit.observations import LAYING, TOTAL, model_traits, observe
-from selection.merit.own_value import own_values
 from selection.merit.posterior import (
     DRAWS,
     SEED_NOISE,

@@ -38,7 +38,7 @@ from selection.records.ledger.batches import (
     read_state,
 )
 from selection.records.ledger.kept import read_settings
-from selection.records.settings.adopting import InForce, plan_of, standards_of
+from selection.records.settings.plan import InForce, plan_of, standards_of
 
 A_YEAR = pd.Timedelta(days=365)
 MOST_LINES = 20

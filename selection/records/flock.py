@@ -13,15 +13,22 @@ import pandas as pd
 
 from selection.answer import Answer, Kind, Note
 from selection.errors import Finding, SettingsError
-from selection.records.bird_dates import first_clutch, hatch_days, of_clutch, with_sales
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import SETTINGS, beside, read_forms
 from selection.records.forms.schema import folded, standing, whole
 from selection.records.intake.taking_in import take_in
 from selection.records.ledger.appending import must_be_there, read_rows
 from selection.records.ledger.kept import read_settings, what_is_read
-from selection.records.settings.adopting import InForce, plan_of, section_columns, standards_of
-from selection.records.settings.plan import Plan, day_meant, read_plan
+from selection.records.rings import first_clutch, hatch_days, of_clutch, with_sales
+from selection.records.settings.plan import (
+    InForce,
+    Plan,
+    day_meant,
+    plan_of,
+    read_plan,
+    section_columns,
+    standards_of,
+)
 from selection.records.settings.reading import Standard, read_standard
 
 # what a column's labels name, and where that is spelt first; every label column of one kind agrees

@@ -14,10 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
-from selection.records.rings import FEW, folded_colour, living, single_colours, worn
+from selection.records.rings import FEW, folded_colour, living, looked_up, single_colours, worn
 from selection.records.settings.reading import WEIGHT
 
 SOURCES = {

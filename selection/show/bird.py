@@ -31,7 +31,6 @@ from selection.show.page.fragments import (
     sentence,
     stylesheet,
 )
-from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import (
     Panel,
     SectionPoints,
@@ -42,7 +41,7 @@ from selection.show.page.small_plots import (
     section_bars,
     ticks,
 )
-from selection.show.page.style import KEEP, QUIET
+from selection.show.page.style import KEEP, QUIET, ring_mark
 from selection.show.sheets.sheet_facts import day, hatched_in_words, kind_of, readable
 
 MOST = 12

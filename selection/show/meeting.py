@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
-from selection.show.leaving import leave
 from selection.show.notebooks import Pages, chosen_flock, top
+from selection.show.pack import leave
 from selection.show.page.words import cautions, glossary, worked_out
 from selection.show.sections.bird_cards import card, cards
 from selection.show.sections.clutch_pages import clutches

@@ -1,10 +1,14 @@
-"""Finding, filling in and running the notebooks, and the one flock that all of them read."""
+"""Finding, filling in and running the notebooks, what their kernel loads, and the one flock that all of them read."""
 
 from __future__ import annotations
 
+import importlib
 import os
+import shutil
 import sys
 import tempfile
+import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,7 +32,10 @@ SECONDS = 3600
 """Longest that one cell may take before the run is called stuck."""
 LONGEST_SOCKET = 80
 """Letters of a folder's name beyond which a kernel is not spoken to through files in it (a system's limit)."""
-LOADS = "--InteractiveShellApp.exec_lines=__import__('selection.show.notebooks', fromlist=['load_pages']).load_pages({folder!r})"
+LOADS = (
+    "--InteractiveShellApp.exec_lines="
+    "__import__('selection.show.notebooks', fromlist=['load_pages']).load_pages({folder!r})"
+)
 """What a kernel does at once, without waiting to be asked: it watches over its folder, and loads the pages."""
 NOTHING_OF_THE_FOLDER = ("-P", "-m", "ipykernel_launcher", "--InteractiveShellApp.ignore_cwd=True")
 """Starts a kernel that runs no file of the folder the user happens to stand in, whatever it is called."""
@@ -225,3 +232,33 @@ class Shown:
 
     def _repr_html_(self) -> str:
         return self.page._repr_html_()
+
+
+LATER = ("statsmodels.regression.linear_model", "matplotlib.pyplot")
+"""Slow to load, and wanted only when the prices are fitted and the pages drawn."""
+
+
+def load_pages(folder: str | None = None) -> None:
+    """Load the pages, and begin to load what is wanted later: the kernel waits a while for its first cell.
+
+    `folder` is the kernel's own, where its sockets lie: should the program that started the kernel be killed, the
+    folder is removed and the kernel ends.
+    """
+    if folder is not None and os.name == "posix":
+        threading.Thread(target=_watch, args=(folder,), daemon=True).start()
+    importlib.import_module("selection.show.meeting")
+    threading.Thread(target=_load_later, daemon=True).start()
+
+
+def _load_later() -> None:
+    for name in LATER:
+        importlib.import_module(name)
+
+
+def _watch(folder: str) -> None:
+    """Wait until the program that started this kernel is gone, then clear up after it and end."""
+    starter = int(os.environ.get("JPY_PARENT_PID", os.getppid()))
+    while os.getppid() == starter:
+        time.sleep(0.2)
+    shutil.rmtree(folder, ignore_errors=True)
+    os._exit(1)

@@ -16,8 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.answer import Kind, Note
-from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
+from selection.records.rings import looked_up
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]

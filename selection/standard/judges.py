@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.records.bird_dates import looked_up
 from selection.records.flock import Flock
+from selection.records.rings import looked_up
 from selection.records.settings.reading import WEIGHT, Standard
 from selection.standard.agreement import Levels, fit_levels
 from selection.standard.bands import State

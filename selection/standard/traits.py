@@ -1,7 +1,7 @@
 """What is seen of birds as traits that are asked: judged by eye, or measured and held against a band.
 
 A section's name is a value in a column here and above, never a column's own name: a standard may call its
-sections what it likes. A new kind of measured trait is a module like :mod:`selection.standard.gauged`, and a
+sections what it likes. A new kind of measured trait is a module like :mod:`selection.standard.measured`, and a
 branch of :func:`trait_of`.
 """
 
@@ -14,9 +14,8 @@ import pandas as pd
 
 from selection.records.flock import Flock
 from selection.records.settings.reading import Measured, Section, Standard
-from selection.standard.gauged import Gauged
 from selection.standard.growth import Growth
-from selection.standard.weighed import Weighed
+from selection.standard.measured import Gauged, Weighed
 
 __all__ = ["ByEye", "Gauged", "Measure", "Trait", "Weighed", "key_of", "measure_of", "trait_of", "traits_of"]
 

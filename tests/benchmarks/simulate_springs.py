@@ -29,8 +29,18 @@ from demo.holding import simulate
 from demo.truth import merit as true_merit
 from demo.years import live
 from selection.answer import TAILS
-from selection.decide.spring.rearing import HOME, USUAL, Rearing, broods, learn, learn_stage
-from selection.decide.spring.stock import DRAWS, Blood, Source, best_found
+from selection.decide.spring.stock import (
+    DRAWS,
+    HOME,
+    USUAL,
+    Blood,
+    Rearing,
+    Source,
+    best_found,
+    broods,
+    learn,
+    learn_stage,
+)
 from selection.merit.ranking import rank
 
 CLUTCH = 12

@@ -18,7 +18,7 @@ from selection.records.forms.columns import FORMS
 from selection.records.forms.reading import read_forms
 from selection.records.intake.recording import record
 from selection.records.intake.taking_in import take_in
-from selection.records.settings.adopting import InForce
+from selection.records.settings.plan import InForce
 from selection.records.settings.reading import parse_standard
 from tests.records import small
 

@@ -132,3 +132,19 @@ def test_any_other_failure_says_what_and_is_no_fault_of_the_flock(written):
     written(new_code_cell("import os; os._exit(3)"))
     with pytest.raises(NotebookError, match="kernel stopped"), loading_kernel() as kernel:
         run_notebook(kernel, read_notebook("any", {}))
+
+
+TRIED = """
+import sys, threading
+from selection.show.notebooks import LATER, load_pages
+assert not {"selection.show.meeting", *LATER} & sys.modules.keys()
+load_pages()
+assert "selection.show.meeting" in sys.modules
+[thread.join() for thread in threading.enumerate() if thread.daemon]
+assert {*LATER} <= sys.modules.keys()
+"""
+
+
+def test_pages_are_loaded_at_once_and_what_they_need_later_beside_the_first_work():
+    done = subprocess.run([sys.executable, "-c", TRIED], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr

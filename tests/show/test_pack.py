@@ -19,7 +19,7 @@ from selection.decide.meeting import table_files, write_tables
 from selection.errors import RecordsError, SelectionError
 from selection.records.ledger import durable
 from selection.records.ledger.kept import read_meetings
-from selection.show import leaving, pack
+from selection.show import pack
 from selection.show.notebooks import NotebookError
 from selection.show.pack import hold_meeting
 from tests.show import held
@@ -107,7 +107,7 @@ def test_a_meeting_that_cannot_be_kept_is_held_all_the_same(tmp_path: Path, monk
         raise RecordsError("flock: the disk is full")
 
     monkeypatch.setattr("selection.records.ledger.kept.keep_tables", full)
-    said = leaving.keep(held.flock_path(), leaving.tables_of(held.meeting()))
+    said = pack.keep(held.flock_path(), pack.tables_of(held.meeting()))
     assert said is not None and said.endswith("the disk is full") and "not kept with the flock" in said
     assert pack.Left((), None, said).status == 1
 
@@ -145,9 +145,9 @@ def test_where_the_tables_cannot_be_made_or_written_the_folder_stays_as_it_was(t
     out = tmp_path / "out"
     (out / "verdicts.csv").mkdir(parents=True)
     (out / "meeting.html").write_text("last week's")
-    tables = leaving.tables_of(held.meeting())
+    tables = pack.tables_of(held.meeting())
     with pytest.raises(RecordsError, match=r"a folder stands where .* Nothing there was changed"):
-        leaving.publish(out, tables, b"new")
+        pack.publish(out, tables, b"new")
 
     def full(path: Path, data: bytes) -> Path:
         if path.name == "verdicts.csv":
@@ -159,7 +159,7 @@ def test_where_the_tables_cannot_be_made_or_written_the_folder_stays_as_it_was(t
     monkeypatch.setattr(durable, "_hidden", full)
     for folder in (out, tmp_path / "new"):
         with pytest.raises(RecordsError, match="the disk is full"):
-            leaving.publish(folder, tables, b"new")
+            pack.publish(folder, tables, b"new")
     assert [p.name for p in out.iterdir()] == ["meeting.html"] and not (tmp_path / "new").exists()
     assert (out / "meeting.html").read_text() == "last week's"
     assert read_meetings(flock).keys() == held_before.keys()

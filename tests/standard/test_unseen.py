@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from selection.standard.seen import Rest, predict_rest
+from selection.standard.points import Rest, predict_rest
 
 MOST = np.array([40.0, 35.0, 25.0])
 SD = np.array([3.0, 2.5, 2.0])

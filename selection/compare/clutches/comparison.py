@@ -14,11 +14,17 @@ import numpy as np
 import pandas as pd
 
 from selection.answer import Answer, Note, facts
-from selection.compare.clutches.families import Families, families
-from selection.compare.clutches.model import Design, Posterior, design, posterior
+from selection.compare.clutches.model import Design, Families, Posterior, design, families, posterior
 from selection.compare.clutches.remedies import no_remedies, remedies
 from selection.compare.clutches.separable import Contrast, Verdict, chicks_of, judged, sides
-from selection.compare.clutches.suppliers import Suppliers, compare_suppliers, no_suppliers
+from selection.compare.clutches.suppliers import (
+    Suppliers,
+    amount,
+    blood_in_words,
+    compare_suppliers,
+    no_suppliers,
+    years_in_words,
+)
 from selection.compare.clutches.traits import (
     CHICKS,
     Case,
@@ -54,8 +60,8 @@ def say(
         _scope(table, basis),
         *_origins(table),
         *_pairs(table),
-        *_years(suppliers),
-        *_blood(suppliers, flock),
+        *years_in_words(suppliers),
+        *blood_in_words(suppliers),
     ]
     unknown = (
         *_unknown_origins(table),
@@ -69,7 +75,7 @@ def say(
 def contrast_in_words(row: pd.Series) -> str:
     """One separable row of the table: `bought-in pullets 1.8 points above home-bred pullets in type (…)`."""
     way = "above" if row["difference"] >= 0 else "below"
-    size, low, high = (_number(x, row["unit"]) for x in (abs(row["difference"]), row["low"], row["high"]))
+    size, low, high = (amount(x, row["unit"]) for x in (abs(row["difference"]), row["low"], row["high"]))
     first, second = (chicks_of(row[side], CHICKS[row["sex"]]) for side in ("first", "second"))
     return (
         f"{first} {size} {row['unit']} {way} {second} in {row['trait']} "
@@ -79,10 +85,6 @@ def contrast_in_words(row: pd.Series) -> str:
 
 def _sentence(words: str) -> str:
     return words[0].upper() + words[1:] + "."
-
-
-def _number(value: float, unit: str) -> str:
-    return f"{value:.0f}" if unit == "g" else f"{value:.1f}"
 
 
 def _chance(above: float) -> str:
@@ -122,26 +124,6 @@ def _pairs(table: pd.DataFrame) -> list[str]:
     return [_sentence(contrast_in_words(row)) for _, row in sure.iterrows()]
 
 
-def _years(suppliers: Suppliers) -> list[str]:
-    rows = suppliers.this_year[suppliers.this_year["separable"] == "yes"]
-    return [
-        f"{r['supplier']}, {CHICKS[r['sex']]}: this year's eggs against earlier ones "
-        f"{_number(r['difference'], r['unit'])} {r['unit']} in {r['trait']} "
-        f"({_number(r['low'], r['unit'])} to {_number(r['high'], r['unit'])})."
-        for _, r in rows.iterrows()
-    ]
-
-
-def _blood(suppliers: Suppliers, flock: Flock) -> list[str]:
-    rows = suppliers.blood[suppliers.blood["living"] > 0]
-    return [
-        f"{r['supplier']}: birds living here with its blood: {r['living']}. Chicks of its eggs next spring would be "
-        f"related {r['relationship']:.2f} to them on average, if its pen then holds the same birds with a chance of "
-        f"{100 * r['chance']:.0f} in 100 (the plan's same_pen)."
-        for _, r in rows.iterrows()
-    ]
-
-
 def _unknown_origins(table: pd.DataFrame) -> list[str]:
     rows = table[(table["first"] == "bought-in") & (table["separable"] == "no")]
     rows = rows[foremost(rows)]
@@ -154,7 +136,7 @@ def _unknown_origins(table: pd.DataFrame) -> list[str]:
 def _remedies(ways: pd.DataFrame) -> list[str]:
     return [
         f"{_sentence(r['when'])[:-1]}: {r['remedy']}. {r['trait'].capitalize()} of {CHICKS[r['sex']]} would then be "
-        f"known to ± {_number(r['half_width'], r['unit'])} {r['unit']}"
+        f"known to ± {amount(r['half_width'], r['unit'])} {r['unit']}"
         f"{'' if r['separable'] == 'yes' else ', which is not enough by itself'}."
         for _, r in ways.iterrows()
     ]

@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.compare.clutches.families import Families
-from selection.compare.clutches.model import design
+from selection.compare.clutches.model import Families, design
 from selection.compare.clutches.separable import HALF, Contrast, mixed_up_with, sides, variance_left
 from selection.compare.clutches.traits import Case, seen_only, typed
 from selection.records.flock import Flock

@@ -20,7 +20,7 @@ from selection.compare.clutches.separable import (
     judged,
     variance_left,
 )
-from selection.compare.clutches.traits import Case, seen_only
+from selection.compare.clutches.traits import CHICKS, Case, seen_only
 from selection.merit.relationship.parentage import Parentage
 from selection.records.flock import Flock
 
@@ -216,3 +216,30 @@ def _spread(case: Case, rows: npt.NDArray[np.bool_]) -> dict[str, float]:
     return dict(
         zip(("spread", "spread_low", "spread_high"), case.scale.difference(sds).tolist(), strict=True)
     )
+
+
+def amount(value: float, unit: str) -> str:
+    """An amount as it is written in its unit: whole grams, anything else with one decimal."""
+    return f"{value:.0f}" if unit == "g" else f"{value:.1f}"
+
+
+def years_in_words(suppliers: Suppliers) -> list[str]:
+    """This year's eggs of each supplier against its earlier ones, where they can be told apart."""
+    rows = suppliers.this_year[suppliers.this_year["separable"] == "yes"]
+    return [
+        f"{r['supplier']}, {CHICKS[r['sex']]}: this year's eggs against earlier ones "
+        f"{amount(r['difference'], r['unit'])} {r['unit']} in {r['trait']} "
+        f"({amount(r['low'], r['unit'])} to {amount(r['high'], r['unit'])})."
+        for _, r in rows.iterrows()
+    ]
+
+
+def blood_in_words(suppliers: Suppliers) -> list[str]:
+    """How much of each supplier's blood lives here, and how related its next chicks would be to it."""
+    rows = suppliers.blood[suppliers.blood["living"] > 0]
+    return [
+        f"{r['supplier']}: birds living here with its blood: {r['living']}. Chicks of its eggs next spring would be "
+        f"related {r['relationship']:.2f} to them on average, if its pen then holds the same birds with a chance of "
+        f"{100 * r['chance']:.0f} in 100 (the plan's same_pen)."
+        for _, r in rows.iterrows()
+    ]

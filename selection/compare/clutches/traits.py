@@ -11,8 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.answer import TAILS
-from selection.compare.clutches.families import Families
-from selection.compare.clutches.model import Design, Shares, design
+from selection.compare.clutches.model import Design, Families, Shares, design
 from selection.compare.clutches.separable import Contrast
 from selection.merit import published
 from selection.merit.observations import LAYING, OLDEST_WEEKS, TOTAL, Observations

@@ -19,8 +19,7 @@ import pandas as pd
 
 from selection.answer import TAILS
 from selection.decide.prices.market import Array
-from selection.decide.prices.money import Currency, total
-from selection.decide.prices.present import BirdsHere, birds_here
+from selection.decide.prices.money import BirdsHere, Currency, birds_here, total
 from selection.decide.wording import each
 from selection.merit.published import FEED_INTAKE, feed_grams_a_day
 from selection.records.flock import Flock

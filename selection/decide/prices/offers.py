@@ -13,8 +13,7 @@ import pandas as pd
 from selection.decide.fates import fates
 from selection.decide.prices.costs import CostsToDate
 from selection.decide.prices.market import Array, Market, looked_at
-from selection.decide.prices.money import Currency, total
-from selection.decide.prices.present import unnamed_chicks
+from selection.decide.prices.money import Currency, total, unnamed_chicks
 from selection.decide.wording import each
 from selection.errors import RecordsError
 from selection.merit.candidates import bars

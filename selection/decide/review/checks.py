@@ -10,14 +10,19 @@ import pandas as pd
 
 from selection.answer import REACH
 from selection.decide.review.evidence import (
+    FEWEST,
+    Estimate,
     Evidence,
     Past,
     chicks,
+    correlation_of,
+    expected_of,
     later_looks,
     later_merit,
+    mean_of,
+    slope_of,
     worth_of_looks,
 )
-from selection.decide.review.intervals import FEWEST, Estimate, correlation_of, expected_of, mean_of, slope_of
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 

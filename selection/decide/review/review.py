@@ -21,6 +21,7 @@ from selection.decide.review.checks import (
     table,
     with_since,
 )
+from selection.decide.review.evidence import Estimate
 from selection.decide.review.hindsight import (
     Meetings,
     choosing,
@@ -29,7 +30,6 @@ from selection.decide.review.hindsight import (
     merit_since,
     standings,
 )
-from selection.decide.review.intervals import Estimate
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 

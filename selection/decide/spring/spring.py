@@ -12,8 +12,7 @@ from selection.answer import SEED, TAILS, Answer, Kind, Note
 from selection.decide.matings.matings import Matings, stay
 from selection.decide.prices.costs import CostsToDate
 from selection.decide.prices.money import Currency
-from selection.decide.spring.rearing import learn
-from selection.decide.spring.stock import Blood
+from selection.decide.spring.stock import Blood, learn
 from selection.decide.spring.ways import (
     EGGS_A_HEN,
     Way,

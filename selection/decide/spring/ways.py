@@ -16,8 +16,7 @@ import numpy.typing as npt
 from selection.answer import TAILS, Kind, Note
 from selection.decide.matings.matings import Matings
 from selection.decide.prices.costs import CostsToDate
-from selection.decide.spring.rearing import Rearing, broods
-from selection.decide.spring.stock import DRAWS, Blood, Floats, Source, best_found
+from selection.decide.spring.stock import DRAWS, Blood, Floats, Rearing, Source, best_found, broods
 from selection.merit.candidates import YOUNG
 from selection.records.flock import Flock
 from selection.records.settings.plan import Offer, Spring as Asked

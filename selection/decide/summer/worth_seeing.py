@@ -17,9 +17,8 @@ from selection.answer import SEED, Answer, Kind, Note
 from selection.decide.summer.calendar import USUAL_WEEKS
 from selection.decide.verdicts.another_look import Sight, unseen, value_of
 from selection.decide.wording import counted, listed
-from selection.merit.candidates import YOUNG
+from selection.merit.candidates import YOUNG, carried
 from selection.merit.explain import detail, lines
-from selection.merit.own_value import carried
 from selection.merit.ranking import Merit, rank
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock

@@ -14,9 +14,9 @@ import pandas as pd
 from selection.answer import SEED
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Verdicts
+from selection.merit.candidates import carried
 from selection.merit.explain import Detail
 from selection.merit.observations import OLDEST_WEEKS
-from selection.merit.own_value import carried
 from selection.merit.posterior import Known
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock

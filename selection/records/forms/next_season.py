@@ -13,8 +13,7 @@ from selection.records.flock import read_flock
 from selection.records.forms.season_workbook import write_forms, written_in
 from selection.records.ledger import durable
 from selection.records.ledger.kept import read_meetings, read_settings
-from selection.records.settings.adopting import plan_of, standards_of
-from selection.records.settings.plan import Plan, parse_plan
+from selection.records.settings.plan import Plan, parse_plan, plan_of, standards_of
 from selection.records.settings.reading import Standard
 
 FOLDER = "next"

@@ -21,13 +21,12 @@ from selection.records.after_meeting import after_meeting, going
 from selection.records.flock import Flock
 from selection.records.forms.cells import protect
 from selection.records.forms.columns import FORMS, Column, Form
+from selection.records.forms.reading import ASKED
 from selection.records.forms.schema import folded
-from selection.records.forms.sheets import ASKED
 from selection.records.forms.workbooks import AFTER_MEETING
 from selection.records.ledger import durable
 from selection.records.rings import living, worn
-from selection.records.settings.adopting import section_columns
-from selection.records.settings.plan import Plan
+from selection.records.settings.plan import Plan, section_columns
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from selection.errors import Finding
-from selection.records.bird_dates import hatch_days, with_sales
 from selection.records.forms.cells import shown
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import NTH, folded, keys_of
-from selection.records.settings.adopting import InForce
+from selection.records.rings import hatch_days, with_sales
+from selection.records.settings.plan import InForce
 
 LIVES = ("clutches", "birds", "sales")
 """The forms that tell when a bird hatched and when it went."""

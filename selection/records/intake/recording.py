@@ -16,9 +16,8 @@ from selection.answer import Answer, Kind, Note
 from selection.errors import Finding, SelectionError, in_lines
 from selection.records.forms.cells import parse_column
 from selection.records.forms.columns import FORMS
-from selection.records.forms.reading import HandedIn, Raw, read_forms
+from selection.records.forms.reading import HandedIn, Raw, read_forms, without_clears
 from selection.records.forms.schema import form_named, frame_of, keys_of
-from selection.records.forms.sheets import without_clears
 from selection.records.intake.known import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.intake.refused import Returned, give_back, refused_rows
 from selection.records.intake.rules import LEAVING, gone_before, still_to_come
@@ -36,7 +35,7 @@ from selection.records.ledger.appending import (
     write_settings,
 )
 from selection.records.ledger.kept import adopt_earlier
-from selection.records.settings.adopting import Adopted, Approve, adopt
+from selection.records.settings.plan import Adopted, Approve, adopt
 
 ALWAYS = ("clutches", "birds", "rings", "pens", "sales")
 """Forms that rows of any other are checked against."""

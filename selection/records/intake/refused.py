@@ -21,9 +21,8 @@ import pandas as pd
 from selection.errors import Finding, RecordsError
 from selection.records.forms.cells import parse_column, protect, tidy, unprotect
 from selection.records.forms.columns import FORMS
-from selection.records.forms.reading import HANDED_BACK, Raw, read_forms
+from selection.records.forms.reading import HANDED_BACK, Raw, read_forms, without_clears
 from selection.records.forms.schema import folded
-from selection.records.forms.sheets import without_clears
 from selection.records.ledger import durable
 
 FOLDER = "refused"

@@ -8,10 +8,18 @@ from itertools import pairwise
 import pandas as pd
 
 from selection.errors import Finding
-from selection.records.bird_dates import first_clutch, looked_up
 from selection.records.forms.schema import folded
 from selection.records.intake.known import Known, day_words, findings
-from selection.records.rings import FEW, NEVER, living, shared_pairs, single_colours, worn
+from selection.records.rings import (
+    FEW,
+    NEVER,
+    first_clutch,
+    living,
+    looked_up,
+    shared_pairs,
+    single_colours,
+    worn,
+)
 
 INCUBATION = (19, 23)
 """Days from setting to hatching that need no remark; 21 is normal."""

@@ -5,10 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from selection.errors import Finding
-from selection.records.bird_dates import looked_up
 from selection.records.forms.schema import folded
 from selection.records.intake.known import Known, day_words, findings
-from selection.records.rings import NEVER
+from selection.records.rings import NEVER, looked_up
 
 
 def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:

@@ -12,11 +12,9 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from selection.errors import Finding
-from selection.records.bird_dates import looked_up
 from selection.records.forms.columns import FORMS, Form
-from selection.records.forms.reading import HandedIn, Raw
+from selection.records.forms.reading import HandedIn, Raw, Typed, read_sheet
 from selection.records.forms.schema import DTYPES, NTH, folded, keys_of, standing, whole
-from selection.records.forms.sheets import Typed, read_sheet
 from selection.records.intake.known import (
     COMPLETED,
     CORRECTED,
@@ -33,8 +31,8 @@ from selection.records.intake.known import (
     one_of_each,
 )
 from selection.records.intake.rules import ENTERED_ON, check, check_cells, remark
-from selection.records.rings import Named, folded_colour, name_birds
-from selection.records.settings.adopting import InForce
+from selection.records.rings import Named, folded_colour, looked_up, name_birds
+from selection.records.settings.plan import InForce
 
 
 def name_rows(

@@ -18,8 +18,7 @@ from selection.records.rings import LEGS, find_bird, living, worn
 from selection.show.bird import bird_page
 from selection.show.lab.controls import html
 from selection.show.page.fragments import Fragment, join, paragraph, photo_img
-from selection.show.page.ring_marks import ring_mark
-from selection.show.page.style import ring_paint
+from selection.show.page.style import ring_mark, ring_paint
 
 DARK = 140
 """Brightness of a ring's colour, of 255, under which its name is written in white."""

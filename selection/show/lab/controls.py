@@ -14,12 +14,11 @@ import ipywidgets as widgets
 
 from selection.answer import Kind
 from selection.decide.matings.matings import matings
-from selection.decide.meeting import Meeting, hold, kept_tables
+from selection.decide.meeting import Meeting, Trial, as_planned, changes, hold, kept_tables, what_if
 from selection.decide.settling import decide, doubt
 from selection.decide.spring.spring import Spring, choose
 from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
-from selection.decide.what_if import Trial, as_planned, changes, what_if
 from selection.errors import SelectionError
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock

@@ -15,7 +15,7 @@ from selection.decide.wording import each
 from selection.merit.candidates import worn
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
-from selection.show.page.ring_marks import ring_colours
+from selection.show.page.style import ring_colours
 from selection.standard.bands import GROWN, State
 from selection.standard.traits import Measure, Weighed, measure_of
 

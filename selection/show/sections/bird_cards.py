@@ -30,8 +30,8 @@ from selection.show.page.fragments import (
     sentence,
     table,
 )  # fmt: skip
-from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import AtAge, Grown, SectionPoints, growth_picture, section_bars
+from selection.show.page.style import ring_mark
 from selection.show.sections.candidates import notes, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
 from selection.standard.bands import GROWN, weighed_sections

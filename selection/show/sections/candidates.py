@@ -25,9 +25,8 @@ from selection.show.page.figures import (
     spread,
 )
 from selection.show.page.fragments import SHORT, Fragment, bullets, folded
-from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import MARKS, Panel, reach, ticks
-from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS
+from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS, ring_mark
 
 ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
 TRACK = 260

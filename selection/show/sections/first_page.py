@@ -17,7 +17,7 @@ from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
 from selection.show.page.figures import Called, called, in_hundred, missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph
-from selection.show.page.ring_marks import ring_mark
+from selection.show.page.style import ring_mark
 from selection.show.sections.candidates import left_out, notes, nothing_seen
 
 PLACES = (

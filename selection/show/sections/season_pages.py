@@ -15,9 +15,8 @@ from selection.decide.wording import each, listed
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import called
 from selection.show.page.fragments import Fragment, bullets, cut, folded, join, paragraph, table
-from selection.show.page.ring_marks import ring_mark
 from selection.show.page.small_plots import SectionPoints, section_bars
-from selection.show.page.style import KEEP, MARKERS, PAPER, SERIES
+from selection.show.page.style import KEEP, MARKERS, PAPER, SERIES, ring_mark
 
 HOME = "own founders"
 """Blood of founders that stood here, not at a supplier's."""

@@ -14,7 +14,7 @@ from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
 from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, table
-from selection.show.page.ring_marks import ring_mark
+from selection.show.page.style import ring_mark
 from selection.show.sections.candidates import (
     neighbours,
     nothing_seen,

@@ -26,7 +26,7 @@ from selection.records.ledger import durable
 from selection.records.ringplan import CAUTIONS, GROWN_WEEKS, worn_rings
 from selection.show.page.figures import called
 from selection.show.page.fragments import Fragment
-from selection.show.page.ring_marks import ring_mark
+from selection.show.page.style import ring_mark
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -11,8 +11,7 @@ import pandas as pd
 import pytest
 
 from selection.decide.prices.costs import allocate, cost_to_date, feed_eaten
-from selection.decide.prices.money import Currency, total
-from selection.decide.prices.present import unnamed_chicks
+from selection.decide.prices.money import Currency, total, unnamed_chicks
 from selection.merit.published import feed_grams_a_day
 from selection.records.forms.columns import ITEMS
 from tests.decide.ledgers import CHICKS, days, holding, plan

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from selection.decide.what_if import Trial, what_if
+from selection.decide.meeting import Trial, what_if
 from selection.records.flock import read_flock
 from selection.show.lab import controls
 from selection.show.lab.controls import Knobs, Overrule, SpringWishes

@@ -6,8 +6,7 @@ import re
 
 import pytest
 
-from selection.show.page.ring_marks import ring_mark
-from selection.show.page.style import RINGS, UNKNOWN_RING, ring_paint
+from selection.show.page.style import RINGS, UNKNOWN_RING, ring_mark, ring_paint
 
 
 def fills(mark: str) -> list[str]:

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from colorspacious import cspace_convert, deltaE
 
-from selection.show.page.ring_marks import ring_mark
-from selection.show.page.style import MARKERS, RINGS, SERIES, VERDICT_MARKERS, VERDICTS
+from selection.show.page.style import MARKERS, RINGS, SERIES, VERDICT_MARKERS, VERDICTS, ring_mark
 from selection.show.sections.candidates import verdict_word
 
 TOLD_APART = 8.0

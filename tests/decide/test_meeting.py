@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from selection.decide.meeting import Meeting
+from selection.decide.meeting import Meeting, Trial, as_planned, changes, what_if
 from selection.decide.verdicts.choice import planned_counts
-from selection.decide.what_if import Trial, as_planned, changes, what_if
 from tests.show import held
 
 
