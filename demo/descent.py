@@ -52,16 +52,19 @@ def draw_model(
     brooder: float,
     day: float,
     halo: float,
+    off: float = 0.0,
 ) -> Model:
     """The holding's variances: shares as given, genetic correlations drawn unless one is given for all.
 
-    `heritability` (None: the standard's own) is for all traits; repeatabilities are the standard's, or as
-    much higher as heritability and clutch need.
+    `heritability` (None: the standard's own) is for all traits, and `off` is added to each; repeatabilities are
+    the standard's, or as much higher as heritability and clutch need.
     """
     traits = (*breed.EYE, breed.SIZE, breed.SHANK)
     points = np.array([section.points for section in breed.EYE])
     sd = np.r_[SPREAD * points, LOG_WEIGHT_SD, SHANK_SD]
-    h2 = np.array([t.heritability if heritability is None else heritability for t in traits])
+    h2 = off + np.array([t.heritability if heritability is None else heritability for t in traits])
+    if (h2 <= 0).any():
+        raise ValueError("a trait's heritability is nought or less")
     repeatability = np.maximum(np.array([t.repeatability for t in traits], dtype=float), h2 + clutch)
     eye = np.arange(len(traits)) < len(breed.EYE)
     shares = {"clutch": np.full(len(traits), clutch), "brooder": np.full(len(traits), brooder)}

@@ -41,6 +41,7 @@ class Options:
     measured: float = 0.4  # of the first judge's looks come with a shank width
     unnamed: bool = True  # chicks with a clutch ring alone are weighed by the crate
     heritability: float | None = None  # of every trait; None: the standard's
+    off: float = 0.0  # what true heritabilities lie above those that the standard states
     correlation: float | None = None  # of every pair of traits; None: drawn, about N(0.15, 0.15²)
     supplier: float = 0.5  # variance of a supplier's effect, a share of G
     same_pen: float = 0.5  # chance that a supplier's bird is the same in another year

@@ -15,7 +15,8 @@ from demo.seen import judge_season
 def live(options: Options, rng: np.random.Generator) -> History:
     """The holding's whole history under these options."""
     o = options
-    model = draw_model(rng, o.heritability, o.correlation, o.supplier, o.clutch, o.brooder, o.day, o.halo)
+    shares = (o.supplier, o.clutch, o.brooder, o.day, o.halo)
+    model = draw_model(rng, o.heritability, o.correlation, *shares, off=o.off)
     room = (
         o.hens + 20 + (o.seasons + o.bought_hens) * ((o.bought_in + o.home_bred) * o.eggs + 12 * o.bought_in)
     )
