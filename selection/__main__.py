@@ -300,7 +300,7 @@ def _who(options: argparse.Namespace) -> int:
     from selection.decide.life import life
     from selection.records.flock import flock_on
     from selection.records.rings import find_bird
-    from selection.show.bird import in_words, write_page
+    from selection.show.bird import life_in_words, write_page
 
     now = flock_on(options.flock, options.on, date.today())
     if now.said:
@@ -308,7 +308,7 @@ def _who(options: argparse.Namespace) -> int:
     flock = now.flock
     found = life(flock, find_bird(options.bird, flock.birds, flock.rings, flock.plan.on))
     if options.out is None:
-        print(in_words(found))
+        print(life_in_words(found))
         return 0
     album = write_page(found, options.flock, options.out)
     print(f"written: {options.out}")

@@ -6,14 +6,21 @@ The level of every interval, its reach in standard errors and the seed of every 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from html import escape
 from typing import TYPE_CHECKING, ClassVar
 
+import numpy as np
+import numpy.typing as npt
+
 if TYPE_CHECKING:
     import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+Progress = Callable[[str, float], None]
+"""Is told the step that a long work has come to, and the share of it that is done."""
 
 LEVEL = 0.90
 """Probability that every interval covers."""
@@ -24,7 +31,7 @@ REACH = 1.645
 SEED = 20
 """Seed of every generator where the caller gives none: the same records give the same answer."""
 
-WIDTH = 100
+_WIDTH = 100
 """Letters a line of a summary."""
 SHOWN = 10
 """Rows of a table that a summary shows, and notes of one kind that it prints."""
@@ -131,7 +138,7 @@ class Answer:
             more = len(texts) - SHOWN
             lines += [f"- and {more} more, in .notes"] if more > 0 else []
             parts.append("\n".join([f"{kind.value.capitalize()}:", *lines]))
-        parts.append(textwrap.fill(f"Tables: {self._sizes() or 'none'}.", WIDTH, subsequent_indent="  "))
+        parts.append(textwrap.fill(f"Tables: {self._sizes() or 'none'}.", _WIDTH, subsequent_indent="  "))
         return "\n\n".join(part for part in parts if part)
 
     def _repr_html_(self) -> str:
@@ -148,8 +155,8 @@ class Answer:
     def __repr__(self) -> str:
         counts = {kind.value: len(texts) for kind, texts in _by_kind(self.notes).items()}
         noted = ", ".join(f"{number} {kind}" for kind, number in counts.items())
-        lines = textwrap.wrap(f"tables: {self._sizes() or 'none'}", WIDTH, subsequent_indent="  ")
-        lines += textwrap.wrap(f"notes: {noted or 'none'}", WIDTH, subsequent_indent="  ")
+        lines = textwrap.wrap(f"tables: {self._sizes() or 'none'}", _WIDTH, subsequent_indent="  ")
+        lines += textwrap.wrap(f"notes: {noted or 'none'}", _WIDTH, subsequent_indent="  ")
         room = REPR_LINES - 2
         lines = lines if len(lines) <= room else [*lines[: room - 1], "  …"]
         return "\n".join([f"<{type(self).__name__}: {self._title()}>", *lines, "summary() prints a page."])
@@ -173,7 +180,7 @@ def _by_kind(facts: Iterable[Note]) -> dict[Kind, list[str]]:
 
 
 def _item(text: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    return textwrap.fill(text, _WIDTH, initial_indent="- ", subsequent_indent="  ")
 
 
 def _shown(frame: pd.DataFrame) -> str:

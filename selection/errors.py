@@ -65,7 +65,7 @@ def in_lines(findings: Iterable[Finding], most: int = 20) -> list[str]:
     lines: dict[str, list[str]] = {}
     for (form, column, expected), same in alike.items():
         rows = [finding.row for finding in same if finding.row is not None]
-        found = listed([text for text in dict.fromkeys(finding.found for finding in same) if text], 3)
+        found = _listed([text for text in dict.fromkeys(finding.found for finding in same) if text], 3)
         lines.setdefault(form, []).append(f"{form}{_rows_in_words(rows)}: {_reason(column, found, expected)}")
     for form, said in lines.items():
         if len(said) > most:
@@ -73,7 +73,7 @@ def in_lines(findings: Iterable[Finding], most: int = 20) -> list[str]:
     return [line for said in lines.values() for line in said]
 
 
-def listed(texts: Sequence[object], most: int) -> str:
+def _listed(texts: Sequence[object], most: int) -> str:
     """`a, b, c and 4 more`."""
     more = f" and {len(texts) - most} more" if len(texts) > most else ""
     return ", ".join(map(str, texts[:most])) + more
@@ -85,4 +85,4 @@ def _reason(column: str | None, found: str, expected: str) -> str:
 
 
 def _rows_in_words(rows: list[int]) -> str:
-    return f", row{'s' if len(rows) > 1 else ''} {listed(rows, 6)}" if rows else ""
+    return f", row{'s' if len(rows) > 1 else ''} {_listed(rows, 6)}" if rows else ""

@@ -14,13 +14,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import betainc, betaln, ndtri
 
-from selection.answer import LEVEL, Answer, Note, facts
-from selection.compare.clutches.model import clutch_shares
+from selection.answer import LEVEL, Answer, Floats, Note, facts
+from selection.compare.clutches.model import entry_shares
 from selection.records.flock import Flock
 
-Floats = npt.NDArray[np.float64]
-
-ENOUGH = 6
+FEWEST_SEEN = 6
 """Counts under which nothing is said of how they differ among themselves."""
 MEANS = (np.arange(100) + 0.5) / 100
 CORRELATIONS = np.concatenate([[1e-4], np.linspace(0.02, 0.6, 30)])
@@ -78,7 +76,7 @@ def beta_binomial(counts: npt.ArrayLike, numbers: npt.ArrayLike) -> BetaBinomial
     """The distribution of shares among clutches; None with fewer than `ENOUGH` clutches of at least one egg."""
     k, n = np.asarray(counts, dtype=float), np.asarray(numbers, dtype=float)
     k, n = k[n > 0], n[n > 0]
-    if len(n) < ENOUGH:
+    if len(n) < FEWEST_SEEN:
         return None
     mu, rho = (grid.ravel() for grid in np.meshgrid(MEANS, CORRELATIONS))
     shapes = np.column_stack([mu, 1 - mu]) * (1 / rho - 1)[:, None]
@@ -106,14 +104,14 @@ def _quantile(weights: Floats, a: Floats, b: Floats, p: float) -> Floats:
     return (low + high) / 2
 
 
-MEASURES = {
+_MEASURES = {
     "fertility": ("fertile", "eggs_set"),
     "hatch of fertile": ("hatched", "fertile"),
     "hatch of set": ("hatched", "eggs_set"),
 }
 """Each share: what is counted, of what."""
-GROUPS = ("clutch", "supplier", "pen", "origin", "season")
-AGES = (0, 1, 4, 8, 16, 26)
+_GROUPS = ("clutch", "supplier", "pen", "origin", "season")
+_AGES = (0, 1, 4, 8, 16, 26)
 """Weeks at which the spans of the table of deaths begin; the last is open."""
 DIED = ("died", "lost")
 REARED_WEEKS = 8
@@ -173,8 +171,8 @@ def hatch(flock: Flock) -> Hatch:
     ['fertility', 'hatch of fertile', 'hatch of set']
     """
     clutches = _clutches(flock)
-    across = {m: beta_binomial(*_counts(clutches, m)) for m in MEASURES}
-    rates = pd.concat([_rates(clutches, m, across[m]) for m in MEASURES], ignore_index=True)
+    across = {m: beta_binomial(*_counts(clutches, m)) for m in _MEASURES}
+    rates = pd.concat([_rates(clutches, m, across[m]) for m in _MEASURES], ignore_index=True)
     deaths, costs = deaths_by_age(flock), costs_of_rearing(flock)
     spread = pd.DataFrame(
         [
@@ -205,7 +203,7 @@ def deaths_by_age(flock: Flock) -> pd.DataFrame:
     ]
     rows = []
     for season, own in seasons:
-        for start, stop in zip(AGES, (*AGES[1:], np.inf), strict=True):
+        for start, stop in zip(_AGES, (*_AGES[1:], np.inf), strict=True):
             here = own & (weeks >= start)
             inside = here & (weeks < stop)
             entered, dead = int(here.sum()), int((inside & died).sum())
@@ -249,17 +247,17 @@ def _clutches(flock: Flock) -> pd.DataFrame:
 
 def _counts(clutches: pd.DataFrame, measure: str) -> tuple[np.ndarray, np.ndarray]:
     """Counts and numbers of the clutches where both are on record and there was an egg."""
-    count, number = (clutches[c] for c in MEASURES[measure])
+    count, number = (clutches[c] for c in _MEASURES[measure])
     known = count.notna() & number.notna() & (number > 0)
     return count[known].to_numpy(), number[known].to_numpy()
 
 
 def _rates(clutches: pd.DataFrame, measure: str, across: BetaBinomial | None) -> pd.DataFrame:
     """One measure by every group."""
-    count, number = MEASURES[measure]
+    count, number = _MEASURES[measure]
     known = clutches[clutches[[count, number]].notna().all(axis=1) & (clutches[number] > 0)]
     parts = []
-    for group in GROUPS:
+    for group in _GROUPS:
         keys = (
             ["season"]
             if group == "season"
@@ -328,7 +326,7 @@ def _reared(flock: Flock) -> pd.Series:
         [
             (label, share * row.chicks, share * row.lost)
             for row in listed.itertuples()
-            for label, share in clutch_shares(row.clutch).items()
+            for label, share in entry_shares(row.clutch).items()
         ],
         columns=["clutch", "chicks", "lost"],
     ).astype({"clutch": "str", "chicks": float, "lost": float})
@@ -403,8 +401,8 @@ def _cannot(flock: Flock, clutches: pd.DataFrame, spread: pd.DataFrame) -> tuple
     if len(few):
         said.append(
             f"Too few clutches to say how they differ in {', '.join(few['measure'])} (at most {few['clutches'].max()}, "
-            f"needed {ENOUGH}): intervals of suppliers, pens and seasons take the eggs of a clutch to have nothing in "
-            "common, and are too narrow."
+            f"needed {FEWEST_SEEN}): intervals of suppliers, pens and seasons take the eggs of a clutch to have "
+            "nothing in common, and are too narrow."
         )
     for count in ("eggs_set", "fertile", "hatched"):
         blank = clutches.loc[clutches[count].isna(), "clutch"]
@@ -416,7 +414,7 @@ def _cannot(flock: Flock, clutches: pd.DataFrame, spread: pd.DataFrame) -> tuple
 
 def _unlisted(flock: Flock, clutches: pd.DataFrame) -> list[str]:
     """Clutches of the season with more chicks hatched than are on the birds form."""
-    labels = [label for entry in flock.birds["clutch"].dropna() for label in clutch_shares(entry)]
+    labels = [label for entry in flock.birds["clutch"].dropna() for label in entry_shares(entry)]
     listed = pd.Series(labels, dtype="str").value_counts()
     here = clutches[clutches["season"] == flock.plan.season]
     on_form = listed.reindex(here["clutch"].str.casefold()).fillna(0).to_numpy(float)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.wording import each
-from selection.merit.candidates import worn
+from selection.merit.candidates import rings_worn
 from selection.records.after_meeting import season_decisions, standing_decisions
 from selection.records.flock import Flock
 
@@ -23,7 +23,7 @@ DECIDED, VERDICT, NO_LINE, EARLIER = "decided", "verdict", "no_line", "earlier"
 bird of the season, a decision of an earlier season to sell."""
 NOT_ASKED, NO_SEX = "not_asked", "no_sex"
 """Why a bird stands open: the plan asks nothing of it, or its sex is not known."""
-COLUMNS = (
+FATE_COLUMNS = (
     "bird", "name", "left", "right", "sex", "hatch_year", "clutch", "pen", "group", "stands", "sold_as", "price",
     "lot", "why",
 )  # fmt: skip
@@ -80,8 +80,8 @@ def flock_table(flock: Flock, verdicts: Verdicts, prices: Prices) -> pd.DataFram
         .to_numpy(),
         "why": _why(flock, verdicts, found),
     }
-    table = found.join(worn(flock), on="bird").assign(**columns)
-    return table.astype({"hatch_year": "Int64"})[list(COLUMNS)]
+    table = found.join(rings_worn(flock), on="bird").assign(**columns)
+    return table.astype({"hatch_year": "Int64"})[list(FATE_COLUMNS)]
 
 
 def _lots(prices: Prices) -> dict[str, str]:

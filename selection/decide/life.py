@@ -18,7 +18,7 @@ from selection.records.flock import Flock, small_frames
 
 GENERATIONS = 3
 """Generations of ancestors that are told."""
-LIKELY = 0.05
+_LIKELY = 0.05
 """Chance of a parent in common from which a bird is listed among brothers and sisters."""
 SIDES = {"sire": "male", "dam": "female"}
 
@@ -279,7 +279,7 @@ def ancestors(pedigree: Pedigree, bird: str, generations: int = GENERATIONS) -> 
 
 
 @dataclass(frozen=True)
-class Laid:
+class _Laid:
     """Eggs counted in pens where possible dams stood: eggs, hen-days, hens (most at once), first and last day."""
 
     eggs: float
@@ -289,7 +289,7 @@ class Laid:
     last: pd.Timestamp
 
 
-def laid_by_dams(flock: Flock, pedigree: Pedigree, bird: str, days: int = 365) -> Laid | None:
+def laid_by_dams(flock: Flock, pedigree: Pedigree, bird: str, days: int = 365) -> _Laid | None:
     """What the hens that stood with a bird's possible dams laid in the `days` up to the plan's day; None: not counted.
 
     Counts of whole pens only: a row for one hen is part of her pen's. Every hen there that day counts as a hen-day.
@@ -310,7 +310,7 @@ def laid_by_dams(flock: Flock, pedigree: Pedigree, bird: str, days: int = 365) -
         return None
     rows, hens = counted.loc[with_dam], hens.loc[with_dam]
     hen_days = float((hens * rows["days"].fillna(1)).sum())
-    return Laid(float(rows["eggs"].sum()), hen_days, int(hens.max()), rows["on"].min(), rows["on"].max())
+    return _Laid(float(rows["eggs"].sum()), hen_days, int(hens.max()), rows["on"].min(), rows["on"].max())
 
 
 def unseen_place(name: str) -> str | None:
@@ -330,7 +330,7 @@ def _kin(flock: Flock, bird: str, family: Parentage) -> pd.DataFrame:
     rows = []
     for k in near:
         sibs = relations.sibs(at, k)
-        if sibs.any > LIKELY:
+        if sibs.any > _LIKELY:
             rows.append((pedigree.birds[k], relations.sibling(k, sibs), sibs.related))
     frame = pd.DataFrame(rows, columns=["other", "words", "relationship"])
     return frame.sort_values(["relationship", "other"], ascending=[False, True], ignore_index=True)

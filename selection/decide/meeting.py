@@ -6,14 +6,14 @@ trial and what it is compared with are both taken at the mode of the variances.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
-from selection.answer import Answer, Note
+from selection.answer import Answer, Note, Progress
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.hatch import Hatch, hatch
 from selection.compare.laying.laying import Laying, laying
@@ -30,8 +30,6 @@ from selection.merit.ranking import Merit, rank, rerank
 from selection.records.flock import Flock, small_frames
 from selection.records.forms.cells import protect
 from selection.records.ledger.durable import publish_all, reason
-
-Progress = Callable[[str, float], None]
 
 DECIMALS = {
     "rank": 0,

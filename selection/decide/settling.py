@@ -15,7 +15,7 @@ from selection.decide.fates import pens_now
 from selection.decide.wording import counted
 from selection.errors import SettingsError
 from selection.merit.candidates import candidates
-from selection.records.after_meeting import going, of_season, season_decisions
+from selection.records.after_meeting import of_season, season_decisions, to_go
 from selection.records.flock import Flock, flock_on, read_flock
 from selection.records.forms.columns import DECISIONS, FORMS
 from selection.records.forms.reading import CLEAR
@@ -32,10 +32,10 @@ from selection.records.settings.reading import parse_standard
 UNDO = "decide --undo"
 """What the ledger notes as the source of a decision taken back: a later undo tells it from a decision by this."""
 SETTLED_ALREADY = "every bird that stands at the last meeting is decided already: nothing is left to settle"
-ASKED = ("sold_as", "price", "lot")
+_ASKED = ("sold_as", "price", "lot")
 """What a kept meeting tells of a bird to be sold."""
 SAID = ("decided", "who", "settled", "why")
-MOST_NAMED = 12
+_MOST_NAMED = 12
 """Changed rows named where a meeting is stale; the others are counted."""
 
 
@@ -232,14 +232,17 @@ def to_sell(path: Path, flock: Flock) -> pd.DataFrame:
     lot_price (asked for the lot); missing where that meeting does not tell, or kept nothing of the kind.
     """
     rows = birds_by_rings(flock)
-    rows = rows[folded(rows["bird"]).isin(going(flock))]
+    rows = rows[folded(rows["bird"]).isin(to_go(flock))]
     rows = rows.assign(pen=rows["bird"].map(pens_now(flock)))
     meeting = last_meeting(path, flock.plan.on)
     told = pd.DataFrame() if meeting is None else meeting.tables.get("flock", pd.DataFrame())
     told = (
-        told.reindex(columns=["bird", *ASKED]).dropna(subset="bird").drop_duplicates("bird").set_index("bird")
+        told.reindex(columns=["bird", *_ASKED])
+        .dropna(subset="bird")
+        .drop_duplicates("bird")
+        .set_index("bird")
     )
-    rows = rows.assign(**{column: rows["bird"].map(told[column].to_dict()) for column in ASKED})
+    rows = rows.assign(**{column: rows["bird"].map(told[column].to_dict()) for column in _ASKED})
     rows["price"] = pd.to_numeric(rows["price"])
     rows["lot_price"] = rows.groupby("lot")["price"].transform("sum", min_count=1)
     return rows.sort_values("pen", kind="stable", na_position="last").reset_index(drop=True)
@@ -280,8 +283,8 @@ def _stale(path: Path, tables: Mapping[str, pd.DataFrame], day: date) -> str | N
     rows = changed_rows(then, read_flock(path, plan))
     if not rows:
         return None
-    more = [f"and {len(rows) - MOST_NAMED} more"] if len(rows) > MOST_NAMED else []
-    return "\n".join([f"what the meeting of {day} read has changed since:", *rows[:MOST_NAMED], *more])
+    more = [f"and {len(rows) - _MOST_NAMED} more"] if len(rows) > _MOST_NAMED else []
+    return "\n".join([f"what the meeting of {day} read has changed since:", *rows[:_MOST_NAMED], *more])
 
 
 def _standard_as(text: str, now: InForce) -> bool:

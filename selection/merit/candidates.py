@@ -16,7 +16,7 @@ from selection.records.flock import Flock
 from selection.standard.traits import measure_of
 
 YOUNG = {"cockerels": "male", "pullets": "female"}
-GROWN = {"cocks": "male", "hens": "female"}
+_GROWN = {"cocks": "male", "hens": "female"}
 
 
 def candidates(flock: Flock) -> pd.DataFrame:
@@ -28,7 +28,7 @@ def candidates(flock: Flock) -> pd.DataFrame:
     parts = [_members(flock, group) for group in flock.plan.keep]
     columns = ["bird", "group"]
     found = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns, dtype="str")
-    found = found.join(worn(flock), on="bird")
+    found = found.join(rings_worn(flock), on="bird")
     found["bar"] = found["bird"].map(bars(flock))
     return found[["bird", "left", "right", "group", "bar"]]
 
@@ -37,7 +37,7 @@ def _members(flock: Flock, group: str) -> pd.DataFrame:
     birds, keep = flock.birds, flock.plan.keep[group]
     young = birds["hatch_year"] == flock.plan.season
     of_age = young if group in YOUNG else ~young
-    chosen = birds["alive"] & of_age & (birds["sex"] == {**YOUNG, **GROWN}[group])
+    chosen = birds["alive"] & of_age & (birds["sex"] == {**YOUNG, **_GROWN}[group])
     if keep.origins:
         chosen &= birds["origin_of"].isin(keep.origins)
     return pd.DataFrame({"bird": birds.loc[chosen, "bird"], "group": group})
@@ -54,7 +54,7 @@ def bars(flock: Flock) -> pd.Series:
     return seen.groupby("bird")["text"].agg("; ".join)
 
 
-def worn(flock: Flock) -> pd.DataFrame:
+def rings_worn(flock: Flock) -> pd.DataFrame:
     """Colours on each bird's legs on the plan's day, columns left and right, by bird; upper ring first."""
     rings = flock.rings[flock.rings["removed_on"].isna()].sort_values("fitted_on", kind="stable")
     last = rings.groupby(["bird", "leg"])["colour"].last().unstack("leg")

@@ -28,12 +28,12 @@ TOTAL = "total"
 """Series of old show cards that give a total alone: a sum over the sections judged by eye."""
 
 
-MONTH = 30.0
+_MONTH = 30.0
 """Days of own records that count as one record of laying."""
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
+class _Laid:
     """Laying as a trait: a hen's own records month by month, where the plan gives it a worth."""
 
     name: str = "laying"
@@ -53,7 +53,7 @@ class Laid:
         return _own_eggs(flock)
 
 
-LAYING = Laid()
+LAYING = _Laid()
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ def _own_eggs(flock: Flock) -> pd.DataFrame:
             "on": rows["on"],
             "judge": "month " + rows["on"].dt.strftime("%m"),
             "sex": "female " + rows["year"],
-            "sd": np.sqrt(MONTH / rows["days"]),
+            "sd": np.sqrt(_MONTH / rows["days"]),
         }
     ).set_axis(rows["bird"] + rows["month"])
 

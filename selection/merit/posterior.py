@@ -8,7 +8,7 @@ is the exact mean.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -17,12 +17,13 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from selection.answer import Progress
 from selection.merit import mixed_equations
 from selection.merit.mixed_equations import Solution
 from selection.merit.season_model import SeasonModel, Variances
 from selection.merit.variances.correlations import (
+    ByPair,
     Correlations,
-    Named,
     explore,
     named_correlations,
     variances_at,
@@ -30,8 +31,6 @@ from selection.merit.variances.correlations import (
 from selection.merit.variances.trait_variances import TraitVariances, draw_parts, trait_variances
 from selection.records.flock import Flock
 from selection.standard.traits import key_of
-
-Progress = Callable[[str, float], None]
 
 MIXTURE = 26
 """Draws of variances and correlations, mirrored and in layers: see SEED_NOISE."""
@@ -47,7 +46,7 @@ gave 0.009 and 0.033, 16 plain mirrored ones 0.030 and 0.113."""
 MOST_NUMBERS = 60_000_000
 """Numbers that all draws may come to (half a gigabyte): of very many birds or bands fewer are drawn."""
 
-LARGE = 60_000
+_LARGE = 60_000
 """Equations from which the variances are so well known that their mode is enough."""
 
 
@@ -61,7 +60,7 @@ class Known:
     model: SeasonModel
     traits: tuple[TraitVariances, ...]
     correlations: Correlations | None
-    named: Named
+    named: ByPair
     variances: Variances
     solution: Solution
 
@@ -150,7 +149,7 @@ def draw(
 
 def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
     """The variances to condition on: mirrored draws with ρ spread over its posterior, or the mode alone."""
-    if known.correlations is None or len(known.solution.effects) >= LARGE:
+    if known.correlations is None or len(known.solution.effects) >= _LARGE:
         return [known.variances]
     parts = draw_parts(known.traits, MIXTURE, rng)
     rho = known.correlations.draw(MIXTURE, rng)

@@ -19,11 +19,11 @@ import numpy.typing as npt
 from selection.errors import SettingsError
 from selection.records.settings.reading import Measured, Section, Standard
 
-Seen = Literal["text", "abstract", "memory", "practice"]
+_Seen = Literal["text", "abstract", "memory", "practice"]
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class _Source:
     """A publication: who, when, under what title or in what journal. Blank: not known."""
 
     author: str
@@ -43,8 +43,8 @@ class Published:
     trait: str
     value: float
     unit: str
-    source: Source
-    seen: Seen
+    source: _Source
+    seen: _Seen
     place: str = ""
     breed: str = ""
     measured: str = ""
@@ -72,48 +72,50 @@ class Prior:
     source: str
 
 
-PRACTICE = Source("common practice, no source")
-FALCONER = Source("Falconer & Mackay", 1996, "Introduction to Quantitative Genetics")
-HALE = Source("R.W. Hale", 1961, "Animal Production (year from memory)")
-MORRIS = Source("J.A. Morris", 1956, "Aust. J. Agric. Res. 7:630-639")
-LEGHORN = Source(
+PRACTICE = _Source("common practice, no source")
+FALCONER = _Source("Falconer & Mackay", 1996, "Introduction to Quantitative Genetics")
+HALE = _Source("R.W. Hale", 1961, "Animal Production (year from memory)")
+MORRIS = _Source("J.A. Morris", 1956, "Aust. J. Agric. Res. 7:630-639")
+LEGHORN = _Source(
     "Jaffe (author, year and journal from memory)",
     1964,
     "The relationships between egg weight and yolk weight, Br. Poult. Sci. 5",
 )
-LAYERS = Source(
+LAYERS = _Source(
     "Wolc, Lisowski & Szwaczkowski",
     2007,
     "Genetic evaluation of laying hens under fixed regression animal models, Arch. Anim. Breed. 50:279",
 )
-VENTURINI = Source("Venturini et al.", 2012, "Genet. Mol. Res. 11:1819-1829")
-TONGSIRI = Source("Tongsiri et al.", 2019, "Asian-Australas. J. Anim. Sci. 32:930-938")
-KENYA = Source(
+VENTURINI = _Source("Venturini et al.", 2012, "Genet. Mol. Res. 11:1819-1829")
+TONGSIRI = _Source("Tongsiri et al.", 2019, "Asian-Australas. J. Anim. Sci. 32:930-938")
+KENYA = _Source(
     "Ngeno et al. (names from memory; initials as printed)",
     2013,
     "Heritabilities and correlations between body weights and growth curve parameters of indigenous chicken "
     "populations reared intensively in Kenya, Res. J. Poult. Sci. 6:43-52",
 )
-ADELEKE = Source("Adeleke, Peters, Ozoje, Ikeobi, Bamgbose & Adebambo", 2011, "Livest. Res. Rural Dev. 23(1)")
-LOHMANN = Source("Cavero et al.", None, "Lohmann Information")
-GUO = Source("Guo et al.", 2020, "Asian-Australas. J. Anim. Sci. 33:1217-1223")
-RUCINSKA = Source("Rozempolska-Rucinska et al.", 2013, "Poult. Sci. 92:321-324")
-WOLC = Source("Wolc et al.", 2012, "Poultry Science")
-CAMPO = Source("Campo & Carnicer", 1993, "Poultry Science: tonic immobility, not a judge's score")
-HUTT = Source("F.B. Hutt", 1949, "Genetics of the Fowl, as quoted on a web page")
-SHOFFNER = Source("Shoffner", 1948, "as tabulated by Falconer")
-GRADES = Source("MAFF letter of 25 June 1996", 1996, "and British Egg Information Service")
-WAGENINGEN = Source("Wageningen / Groen Kennisnet", None, "Animal breeding and genetics")
-FRANKHAM = Source("Frankham et al.", 2014, "Biol. Conserv. 170:56-63")
-NRC = Source("National Research Council", 1994, "Nutrient Requirements of Poultry")
+ADELEKE = _Source(
+    "Adeleke, Peters, Ozoje, Ikeobi, Bamgbose & Adebambo", 2011, "Livest. Res. Rural Dev. 23(1)"
+)
+LOHMANN = _Source("Cavero et al.", None, "Lohmann Information")
+GUO = _Source("Guo et al.", 2020, "Asian-Australas. J. Anim. Sci. 33:1217-1223")
+RUCINSKA = _Source("Rozempolska-Rucinska et al.", 2013, "Poult. Sci. 92:321-324")
+WOLC = _Source("Wolc et al.", 2012, "Poultry Science")
+CAMPO = _Source("Campo & Carnicer", 1993, "Poultry Science: tonic immobility, not a judge's score")
+HUTT = _Source("F.B. Hutt", 1949, "Genetics of the Fowl, as quoted on a web page")
+SHOFFNER = _Source("Shoffner", 1948, "as tabulated by Falconer")
+GRADES = _Source("MAFF letter of 25 June 1996", 1996, "and British Egg Information Service")
+WAGENINGEN = _Source("Wageningen / Groen Kennisnet", None, "Animal breeding and genetics")
+FRANKHAM = _Source("Frankham et al.", 2014, "Biol. Conserv. 170:56-63")
+NRC = _Source("National Research Council", 1994, "Nutrient Requirements of Poultry")
 
 
 def _share(
     quantity: str,
     trait: str,
     value: float | tuple[float, float],
-    source: Source,
-    seen: Seen = "abstract",
+    source: _Source,
+    seen: _Seen = "abstract",
     breed: str = "",
     measured: str = "",
     place: str = "",
@@ -302,7 +304,7 @@ def variance_share(name: str) -> float:
     )
 
 
-def depression(trait: Section | Measured) -> Published | None:
+def published_depression(trait: Section | Measured) -> Published | None:
     """What 0.1 of inbreeding changes of a trait's mean, as published; None where nothing is."""
     like = like_of(trait)
     return next((row for row in INBREEDING_DEPRESSION if row.trait == like), None)

@@ -30,7 +30,7 @@ from selection.merit.posterior import (
 from selection.merit.published import check_likes
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree
-from selection.merit.season_model import EFFECTS, design, kinship_of
+from selection.merit.season_model import EFFECTS, kinship_of, season_model
 from selection.merit.selection_index import SelectionIndex, index_of, usual_merit_variance
 from selection.records.flock import Flock
 from selection.standard.growth import Growth, fit_growth
@@ -130,7 +130,7 @@ def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Me
     observations = observe(flock, growth)
     if observations.rows.empty:
         return _nothing_seen(flock, candidates(flock), family, growth, points, np.random.default_rng(seed))
-    model = design(observations, family, _living(flock))
+    model = season_model(observations, family, _living(flock))
     known = learn(model, flock, progress)
     return _ranked(flock, known, family, growth, points, np.random.default_rng(seed), progress)
 
@@ -372,7 +372,7 @@ def _about_inbreeding(known: Known) -> list[str]:
     most = float(model.kinship.inbreeding[model.levels["genetic"].codes].max(initial=0.0))
     if most < NOT_INBRED:
         return []
-    rows = {t.name: published.depression(t.prior) for t in model.observations.asked}
+    rows = {t.name: published.published_depression(t.prior) for t in model.observations.asked}
     sentences = [
         f"{name}: 0.1 of a bird's own inbreeding is held to change it by {row.value:g} % of its mean ({row.cited}), "
         f"and that is not counted as its blood (the most inbred bird seen: F {most:.2f})"

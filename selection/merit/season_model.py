@@ -61,7 +61,7 @@ class Variances:
 
 
 @dataclass(frozen=True)
-class Levels:
+class _Levels:
     """One set of levels: its labels, the code of each observation (−1: none), and relative precision of each."""
 
     labels: pd.Index
@@ -108,7 +108,7 @@ class SeasonModel:
     loading: sparse.csr_array
     fixed: sparse.csr_array
     fixed_names: pd.DataFrame
-    levels: dict[str, Levels]
+    levels: dict[str, _Levels]
     kinship: Kinship
     looks: np.ndarray
     weighing_precision: sparse.csr_array
@@ -192,7 +192,7 @@ class SeasonModel:
         return sparse.csr_array((values, (rows.astype(int), cols.astype(int))), shape=(n, n)), float(log_det)
 
 
-def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -> SeasonModel:
+def season_model(observations: Observations, parentage: Parentage, wanted: pd.Index) -> SeasonModel:
     """The model's design for these observations; `wanted` birds are in it whether seen or not."""
     rows = observations.rows
     columns = {t: i for i, t in enumerate(observations.traits)}
@@ -200,7 +200,7 @@ def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -
     kinship = kinship_of(parentage, pd.Index(rows["bird"].unique()).union(wanted, sort=False))
     levels = {name: _free_levels(rows[name]) for name in ("day", "clutch", "brooder")}
     levels["permanent"] = _bird_levels(rows)
-    levels["genetic"] = Levels(
+    levels["genetic"] = _Levels(
         kinship.birds, kinship.birds.get_indexer(rows["bird"]), kinship.precision, kinship.log_det
     )
     weighing, log_det = _weighing_precision(rows, observations)
@@ -224,7 +224,7 @@ def design(observations: Observations, parentage: Parentage, wanted: pd.Index) -
 
 def _depression(trait: Trait, rows: pd.DataFrame) -> float:
     """What inbreeding of 1 would change a trait by, in the model's numbers, on the published line from 0 to 0.1."""
-    row = published.depression(trait.prior)
+    row = published.published_depression(trait.prior)
     if row is None:
         return 0.0
     if trait.hangs:  # log weight
@@ -275,16 +275,16 @@ def crossed(codes: np.ndarray, count: int, loading: sparse.csr_array) -> sparse.
     )
 
 
-def _free_levels(labels: pd.Series) -> Levels:
+def _free_levels(labels: pd.Series) -> _Levels:
     codes, uniques = pd.factorize(labels, sort=True)
-    return Levels(pd.Index(uniques), codes, sparse.eye_array(len(uniques), format="csc"), 0.0)
+    return _Levels(pd.Index(uniques), codes, sparse.eye_array(len(uniques), format="csc"), 0.0)
 
 
-def _bird_levels(rows: pd.DataFrame) -> Levels:
+def _bird_levels(rows: pd.DataFrame) -> _Levels:
     """Levels of the permanent effect: a group of n chicks has that of a mean, 1/n of the variance."""
     codes, birds = pd.factorize(rows["bird"])
     number = rows.groupby("bird")["n"].first().reindex(birds).to_numpy()
-    return Levels(pd.Index(birds), codes, sparse.diags_array(number).tocsc(), float(np.log(number).sum()))
+    return _Levels(pd.Index(birds), codes, sparse.diags_array(number).tocsc(), float(np.log(number).sum()))
 
 
 def _loading(series: pd.Series, columns: dict[str, int], by_eye: tuple[str, ...]) -> sparse.csr_array:

@@ -26,7 +26,7 @@ from selection.standard.traits import Measure, measure_of, trait_of
 
 MENDELIAN_SHARE = 0.75
 """Share of the genetic variance among one bird's chicks, its mates unrelated: all but its own quarter."""
-GRID = np.linspace(-1.0, 1.0, 601)
+_GRID = np.linspace(-1.0, 1.0, 601)
 """Breeding values at which a band is worked out, in units of its trait's reach."""
 
 
@@ -113,7 +113,7 @@ def index_of(flock: Flock, known: Known, growth: Growth) -> SelectionIndex:
         trait = traits.index(measure.key)
         column = columns.setdefault(trait, 1 + len(columns))
         factor = plan.worth.get(section.name, 1.0)
-        grid = measure.reach * GRID
+        grid = measure.reach * _GRID
         points = factor * _chicks_points(section, measure, known, growth, grid + middle[trait])
         bands.append(Band(section.name, measure.band_called, trait, column, grid, points))
     return SelectionIndex(straight, tuple(bands), middle)

@@ -12,7 +12,7 @@ import pandas as pd
 
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
-from selection.records.ringplan import GROWN, NOMINAL, build_of, sizes_at, worn_rings
+from selection.records.ringplan import GROWN_UP_WEEKS, NOMINAL, build_of, sizes_at, worn_rings
 from selection.records.rings import living, worn
 
 BEFORE = pd.DateOffset(months=6)
@@ -113,7 +113,7 @@ def after_meeting(flock: Flock) -> AfterMeeting:
     )
 
 
-def going(flock: Flock) -> pd.Series:
+def to_go(flock: Flock) -> pd.Series:
     """Folded labels of the living birds that were last decided to go."""
     last = standing_decisions(flock)
     return last.loc[last["decided"] == "sell", "key"]
@@ -133,7 +133,10 @@ def _adult_rings(flock: Flock, stays: pd.Series) -> pd.DataFrame:
     young = rings["fitted_weeks"] < FINAL_WEEKS
     rings = rings[rings["key"].isin(stays) & young & (rings["kind"] != "closed")]
     sexes = flock.birds.set_index(folded(flock.birds["bird"]))["sex"]
-    sizes = [sizes_at(GROWN, str(sexes[key]), build_of(flock)) or (float("nan"),) * 2 for key in rings["key"]]
+    sizes = [
+        sizes_at(GROWN_UP_WEEKS, str(sexes[key]), build_of(flock)) or (float("nan"),) * 2
+        for key in rings["key"]
+    ]
     rings = rings.assign(low=[low for low, _ in sizes], high=[high for _, high in sizes])
     rings = rings[~(rings["size_mm"] >= rings["high"] - NOMINAL)]
     return rings.sort_values(["bird", "leg"])[

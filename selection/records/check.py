@@ -20,8 +20,8 @@ from selection.errors import Finding, SelectionError
 from selection.records.flock import Flock, assemble
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import folded, frame_of, keys_of, standing, whole
-from selection.records.intake.known import Known
-from selection.records.intake.rules import check as tried, remark
+from selection.records.intake.known import OnRecord
+from selection.records.intake.rules import check_rows as tried, remark
 from selection.records.ledger import pieces
 from selection.records.ledger.appending import read_table, records_of
 from selection.records.ledger.batches import (
@@ -29,9 +29,9 @@ from selection.records.ledger.batches import (
     KEYS,
     MEETINGS,
     DamagedError,
-    Meeting,
+    LedgerState,
+    MeetingOnDisk,
     Piece,
-    State,
     files_of,
     index_file,
     is_left_over,
@@ -120,11 +120,11 @@ def _standing_rows(flock_path: str | Path) -> dict[str, pd.DataFrame]:
     }
 
 
-def _files(records: Path, state: State) -> tuple[list[str], list[str]]:
+def _files(records: Path, state: LedgerState) -> tuple[list[str], list[str]]:
     """Files that are not what their manifests say (faults), and files that no manifest names (remarks)."""
     faults = [str(found) for found in state.set_aside if found.lost]
     remarks = [str(found) for found in state.set_aside if not found.lost]
-    entries: list[Piece | Meeting] = [*state.pieces, *state.meetings]
+    entries: list[Piece | MeetingOnDisk] = [*state.pieces, *state.meetings]
     for entry in entries:
         faults += [f"{entry.file}: {why}" for why in _wrong_with(records, entry)]
     known = set(files_of(state))
@@ -140,7 +140,7 @@ def _files(records: Path, state: State) -> tuple[list[str], list[str]]:
     return faults, remarks
 
 
-def _wrong_with(records: Path, entry: Piece | Meeting) -> Iterator[str]:
+def _wrong_with(records: Path, entry: Piece | MeetingOnDisk) -> Iterator[str]:
     try:
         pieces.opened(records, entry)
     except FileNotFoundError:
@@ -199,7 +199,7 @@ def _rules(forms: Mapping[str, pd.DataFrame], in_force: InForce) -> list[tuple[s
     """What the rules of recording say of all rows now: in words, and whether it is a fault."""
     sections = in_force.section_columns()
     frames = {n: whole(FORMS[n], f, sections if n == "scores" else ()) for n, f in forms.items()}
-    known = Known(in_force, frames)
+    known = OnRecord(in_force, frames)
     said = []
     for name, rows in frames.items():
         for found in (*tried(name, rows, known), *remark(name, rows, known)):
@@ -242,7 +242,7 @@ def _unseen_in_words(row: Any) -> str:
 
 
 def _verified(
-    state: State, forms: Mapping[str, pd.DataFrame], in_force: InForce | None, flock: Flock | None
+    state: LedgerState, forms: Mapping[str, pd.DataFrame], in_force: InForce | None, flock: Flock | None
 ) -> tuple[str, ...]:
     rows = sum(map(len, forms.values()))
     said = [

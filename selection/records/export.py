@@ -40,7 +40,7 @@ def export(flock_path: str | Path, out: str | Path) -> list[Path]:
     files[out / WORKBOOK] = workbook_bytes(frames)
     files |= _settings(flock_path, out)
     for path, data in files.items():
-        with durable.in_words(path):
+        with durable.disk_faults(path):
             durable.publish(path, data)
     return list(files)
 
@@ -60,7 +60,7 @@ def _settings(flock_path: str | Path, out: Path) -> dict[Path, bytes]:
 
 def export_table(frame: pd.DataFrame, path: Path) -> Path:
     """Write a table worked out from the records to `path`, as the forms are written; the path."""
-    with durable.in_words(path):
+    with durable.disk_faults(path):
         durable.publish(path, csv_bytes(frame))
     return path
 

@@ -14,7 +14,7 @@ import pandas as pd
 from selection.answer import Answer, Kind, Note
 from selection.errors import Finding, SettingsError
 from selection.records.forms.columns import FORMS, Form
-from selection.records.forms.reading import SETTINGS, beside, read_forms
+from selection.records.forms.reading import SETTINGS, read_forms, settings_beside
 from selection.records.forms.schema import folded, standing, whole
 from selection.records.intake.taking_in import take_in
 from selection.records.ledger.appending import must_be_there, read_rows
@@ -32,7 +32,7 @@ from selection.records.settings.plan import (
 from selection.records.settings.reading import Standard, read_standard
 
 # what a column's labels name, and where that is spelt first; every label column of one kind agrees
-KINDS = {
+_KINDS = {
     "bird": (
         ("birds", "bird"),
         ("birds", "sire"),
@@ -57,7 +57,7 @@ def one_spelling(frames: dict[str, pd.DataFrame], standard: Standard) -> dict[st
     """
     frames = dict(frames)
     first = {"trait": [t.name for t in standard.measured], "fault": [f.name for f in standard.faults]}
-    for kind, places in KINDS.items():
+    for kind, places in _KINDS.items():
         places = tuple((form, column) for form, column in places if column in frames[form].columns)
         spelt = _spellings([pd.Series(first.get(kind, []), dtype="str"), *(frames[f][c] for f, c in places)])
         for form, column in places:
@@ -284,7 +284,7 @@ def flock_from_forms(path: str | Path) -> Flock:
 def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
     """What :func:`flock_from_forms` gives, with everything found in the forms, remarks included."""
     handed = read_forms(Path(path))
-    settings = handed.settings or beside(Path(path))
+    settings = handed.settings or settings_beside(Path(path))
     absent = [name for name in SETTINGS if name not in settings]
     if absent:
         raise SettingsError(

@@ -25,14 +25,14 @@ from selection.errors import RecordsError
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-FOLDER = "photos"
+_FOLDER = "photos"
 PREPARED = ".prepared"
 """Where small copies are kept, inside the folder of photos; it may be deleted at any time."""
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")
-FORMATS = ("JPEG", "PNG", "WEBP")
-VERSION = 1
+_FORMATS = ("JPEG", "PNG", "WEBP")
+_VERSION = 1
 """Of how copies are made: another number makes every copy anew."""
-MOST_BYTES = 80_000_000
+_MOST_BYTES = 80_000_000
 MOST_PIXELS = {"JPEG": 120_000_000, "MPO": 120_000_000}
 """Of formats that are decoded at a fraction of their size; of others `FEW_PIXELS`, for they are decoded whole."""
 FEW_PIXELS = 40_000_000
@@ -116,7 +116,7 @@ def album(flock_path: str | Path, birds: Iterable[str], day: date) -> Album:
 
     A folder that cannot be listed is said in `left_out`. No file is opened yet.
     """
-    found = Album(Path(flock_path) / FOLDER)
+    found = Album(Path(flock_path) / _FOLDER)
     known = {bird.casefold(): bird for bird in birds}
     try:
         files = sorted(found.folder.iterdir()) if found.folder.is_dir() else []
@@ -187,7 +187,7 @@ def _prepared(path: Path, sizes: Iterable[Size]) -> dict[str, bytes] | str:
         stamp = path.stat()
     except OSError as error:
         return f"cannot be read: {error.strerror}"
-    told = f"{VERSION} {path.name} {stamp.st_size} {stamp.st_mtime_ns}"
+    told = f"{_VERSION} {path.name} {stamp.st_size} {stamp.st_mtime_ns}"
     key = hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()[:32]
     kept = {size.name: path.parent / PREPARED / f"{key}-{size.name}.jpg" for size in SIZES}
     with contextlib.suppress(OSError):  # not made yet
@@ -203,12 +203,12 @@ def _copies(path: Path, size: int) -> dict[str, bytes] | str:
     """Every size of a photo, drawn anew, or why there is none: a decoder may raise anything on a hostile file."""
     from PIL import Image
 
-    if size > MOST_BYTES:
-        return f"{size / 1e6:.0f} MB are more than the {MOST_BYTES / 1e6:.0f} MB that are read"
+    if size > _MOST_BYTES:
+        return f"{size / 1e6:.0f} MB are more than the {_MOST_BYTES / 1e6:.0f} MB that are read"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path, formats=FORMATS) as picture:
+            with Image.open(path, formats=_FORMATS) as picture:
                 if why := _unfit(picture):
                     return why
                 whole = _upright(picture)

@@ -26,7 +26,7 @@ SOURCES = {
     "Chook Manor": "chookmanor.co.nz/blogs/news/what-size-leg-rings-do-i-need",
 }
 CLOSED = "put on at about 4 to 6 weeks (poultrykeeper.com/keeping-chickens/poultry-leg-rings)"
-GROWN = 26.0
+GROWN_UP_WEEKS = 26.0
 """Weeks after which a bird is taken as grown: common practice, no source."""
 LIFETIME = 1000.0
 INCH = 25.4
@@ -34,19 +34,19 @@ INCH = 25.4
 _ROWS = [  # source, sex, build, from and to week, inner diameter in mm
     ("How to Mark Chickens", "any", "large", 0, 4, INCH / 4),
     ("How to Mark Chickens", "any", "large", 4, 13, 3 * INCH / 8),
-    ("How to Mark Chickens", "any", "large", 13, GROWN, 7 * INCH / 16),
-    ("How to Mark Chickens", "any", "large", GROWN, LIFETIME, 9 * INCH / 16),
+    ("How to Mark Chickens", "any", "large", 13, GROWN_UP_WEEKS, 7 * INCH / 16),
+    ("How to Mark Chickens", "any", "large", GROWN_UP_WEEKS, LIFETIME, 9 * INCH / 16),
     ("Bird Venue", "any", "large", 0, 2, 5),
     ("Bird Venue", "any", "large", 2, 8, 10),
-    ("Bird Venue", "any", "bantam", GROWN, LIFETIME, 11),
-    ("Bird Venue", "any", "large", GROWN, LIFETIME, 16),
+    ("Bird Venue", "any", "bantam", GROWN_UP_WEEKS, LIFETIME, 11),
+    ("Bird Venue", "any", "large", GROWN_UP_WEEKS, LIFETIME, 16),
     ("Wood Enterprises", "any", "large", 4, 13, 6 * INCH / 16),
     ("Wood Enterprises", "any", "large", 9, 17, 7 * INCH / 16),
-    ("Wood Enterprises", "female", "large", GROWN, LIFETIME, 9 * INCH / 16),
-    ("Wood Enterprises", "male", "large", GROWN, LIFETIME, 11 * INCH / 16),
-    ("Chook Manor", "any", "bantam", GROWN, LIFETIME, 12),
-    ("Chook Manor", "female", "large", GROWN, LIFETIME, 16),
-    ("Chook Manor", "male", "large", GROWN, LIFETIME, 20),
+    ("Wood Enterprises", "female", "large", GROWN_UP_WEEKS, LIFETIME, 9 * INCH / 16),
+    ("Wood Enterprises", "male", "large", GROWN_UP_WEEKS, LIFETIME, 11 * INCH / 16),
+    ("Chook Manor", "any", "bantam", GROWN_UP_WEEKS, LIFETIME, 12),
+    ("Chook Manor", "female", "large", GROWN_UP_WEEKS, LIFETIME, 16),
+    ("Chook Manor", "male", "large", GROWN_UP_WEEKS, LIFETIME, 20),
 ]
 
 _KINDS = [  # kind, growing birds, grown birds, what to know
@@ -61,7 +61,7 @@ _KINDS = [  # kind, growing birds, grown birds, what to know
     ("closed", "only in the grown bird's size", "suits", f"cannot be changed, only cut off; {CLOSED}"),
 ]
 
-CAUTIONS = (
+RING_CAUTIONS = (
     "Look at growing birds' rings weekly at least: an outgrown ring injures (common practice).",
     "Do not count on a clip to spring open (common practice).",
     "A ring should turn and slide freely and not slip over the foot; if the leg is swollen or broken, take the "
@@ -93,9 +93,8 @@ def sizes_at(weeks: float, sex: str, build: str) -> tuple[float, float] | None:
     return None if rows.empty else (float(rows["size_mm"].min()), float(rows["size_mm"].max()))
 
 
-__all__ = ["CAUTIONS", "GROWN_WEEKS", "RingPlan", "ring_plan", "worn_rings"]
+__all__ = ["GROWN_UP_WEEKS", "RING_CAUTIONS", "RingPlan", "ring_plan", "worn_rings"]
 
-GROWN_WEEKS = GROWN
 UNCHANGED_WEEKS = 12.0
 """A ring put on a bird younger than this and never changed is looked at once the bird is grown."""
 NOMINAL = 0.5
@@ -121,7 +120,7 @@ class RingPlan:
     kinds: pd.DataFrame
     sentences: tuple[str, ...]
     cannot: tuple[str, ...]
-    cautions: tuple[str, ...] = CAUTIONS
+    cautions: tuple[str, ...] = RING_CAUTIONS
 
     def text(self) -> str:
         """The plan for a terminal."""
@@ -260,8 +259,8 @@ def _judged(ring: Any, build: str) -> tuple[str, str]:
     """What is due of one ring, and why; nothing for a grown bird's ring that fits."""
     if ring.age_weeks != ring.age_weeks:
         return "check", "the bird's hatch day is not known, nor then its age"
-    growing, kind = ring.age_weeks < GROWN_WEEKS, ring.kind if isinstance(ring.kind, str) else ""
-    at = GROWN_WEEKS if kind == "closed" else ring.age_weeks
+    growing, kind = ring.age_weeks < GROWN_UP_WEEKS, ring.kind if isinstance(ring.kind, str) else ""
+    at = GROWN_UP_WEEKS if kind == "closed" else ring.age_weeks
     sizes = sizes_at(at, ring.sex, build)
     if ring.size_mm == ring.size_mm and sizes:
         told = f"{ring.size_mm:g} mm at {ring.age_weeks:.0f} weeks; the sources give {_span(sizes)} mm"
@@ -351,7 +350,9 @@ def _free_lines(pairs: pd.DataFrame) -> list[str]:
 
 def _size_lines(sizes: pd.DataFrame) -> list[str]:
     def weeks(row: Any) -> str:
-        return "grown" if row.from_weeks >= GROWN_WEEKS else f"{row.from_weeks:g} to {row.to_weeks:g} weeks"
+        return (
+            "grown" if row.from_weeks >= GROWN_UP_WEEKS else f"{row.from_weeks:g} to {row.to_weeks:g} weeks"
+        )
 
     return [
         f"{row.build}, {weeks(row)}{'' if row.sex == 'any' else f', {row.sex}'}: {row.size_mm:g} mm ({row.where})"

@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 
 from selection.errors import RecordsError
+from selection.records.forms.columns import LEGS
 from selection.records.forms.schema import folded
 
-LEGS = ("left", "right")
 FEW = 0.2
 """Share of a left colour's pairs still free up to which it is said to be running out."""
 NEAREST = 6

@@ -23,7 +23,7 @@ from selection.show.page.figures import halves, kilograms, missing
 from selection.show.page.fragments import (
     Fragment,
     bullets,
-    folded,
+    fold,
     heading,
     join,
     paragraph,
@@ -44,7 +44,7 @@ from selection.show.page.small_plots import (
 from selection.show.page.style import KEEP, QUIET, ring_mark
 from selection.show.sheets.sheet_facts import day, hatched_in_words, kind_of, readable
 
-MOST = 12
+_MOST = 12
 """Birds that a line names before it counts the rest."""
 CAUTION = (
     "Rings: look at growing birds' rings weekly at least; an outgrown ring injures (common practice, no source). "
@@ -54,22 +54,22 @@ CAUTION = (
 Told = list[tuple[str, list[str]]]
 
 
-def in_words(life: Life) -> str:
+def life_in_words(life: Life) -> str:
     """The bird's life as lines of text, heading by heading."""
-    parts = [title(life), standing(life)]
+    parts = [_title(life), _standing(life)]
     for name, lines in told(life):
         parts += ["", name, *(f"  {line}" for line in lines)]
     return "\n".join(parts)
 
 
-def title(life: Life) -> str:
+def _title(life: Life) -> str:
     """Number, name, what it is and when it hatched."""
     bird, season = life.bird, life.flock.plan.season
     name = f", {readable(bird.name)}" if isinstance(bird.name, str) else ""
     return f"{readable(bird.bird)}{name}: {kind_of(bird, season)}, hatched {hatched_in_words(bird)}"
 
 
-def standing(life: Life) -> str:
+def _standing(life: Life) -> str:
     """Whether it lives, what it wears, and where it stands."""
     bird, on = life.bird, day(pd.Timestamp(life.flock.plan.on))
     if pd.notna(bird.gone_on):
@@ -155,7 +155,7 @@ def ancestors_in_lines(life: Life) -> list[str]:
     return [f"{whose(path)}: {said}" for path, said in places_in_words(life.ancestors, birds)]
 
 
-def kin_in_lines(life: Life, most: int = MOST) -> list[str]:
+def kin_in_lines(life: Life, most: int = _MOST) -> list[str]:
     """Brothers and sisters, one line for each thing they are to it; those alive are marked with a star."""
     alive = set(life.flock.birds.loc[life.flock.birds["alive"], "bird"])
     lines = []
@@ -165,7 +165,7 @@ def kin_in_lines(life: Life, most: int = MOST) -> list[str]:
     return [*lines, *(["* alive"] if any("*" in line for line in lines) else [])]
 
 
-def _some(names: Sequence[str], most: int = MOST) -> str:
+def _some(names: Sequence[str], most: int = _MOST) -> str:
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return f"{', '.join(names[:most])}{more}"
 
@@ -253,18 +253,18 @@ def bird_page(life: Life, photos: Album | None = None) -> Fragment:
     """One page of a bird: face, rings through its life, family, looks, growth, and the rest in words."""
     words = dict(told(life))
     parts = [
-        heading(title(life), 1),
-        paragraph(standing(life), "lead"),
+        heading(_title(life), 1),
+        paragraph(_standing(life), "lead"),
         photographs(life, photos),
         heading("Rings through its life", 2),
         _marks(life, words.pop("Rings")),
         heading("Family", 2),
         family_tree(life) if life.ancestors else Fragment(""),
-        folded("The same in words", bullets(words.pop("Where it comes from"))),
+        fold("The same in words", bullets(words.pop("Where it comes from"))),
         *_lines("Brothers and sisters", words.pop("Brothers and sisters")),
         heading("What was seen of it", 2),
         look_cards(life),
-        folded("The looks in words", bullets(words["Looks"])) if len(life.seen) else bullets(words["Looks"]),
+        fold("The looks in words", bullets(words["Looks"])) if len(life.seen) else bullets(words["Looks"]),
         growth_plot(life),
     ]
     for name, lines in words.items():
@@ -282,14 +282,14 @@ def whole_page(life: Life, photos: Album | None = None) -> str:
         "<style>{}@page {{ size: A4; margin: 12mm; }} body {{ margin: 0; }}"
         ".selection.page {{ max-width: 54em; margin: 0 auto; padding: 0 1em; }}</style></head>"
         '<body><main class="selection page">{}</main></body></html>\n'
-    ).format(title(life), Markup(stylesheet()), bird_page(life, photos))
+    ).format(_title(life), Markup(stylesheet()), bird_page(life, photos))
 
 
 def write_page(life: Life, flock_path: Path, out: Path) -> Album:
     """Write a bird's page to the file `out`, with the photos of the flock's folder; the album they came from."""
     found = album(flock_path, life.flock.birds["bird"], life.flock.plan.on)
     page = whole_page(life, found)
-    with durable.in_words(out):
+    with durable.disk_faults(out):
         durable.publish(out, page.encode("utf-8", "replace"))
     return found
 

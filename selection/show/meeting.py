@@ -11,11 +11,11 @@ from selection.show.page.words import cautions, glossary, worked_out
 from selection.show.sections.bird_cards import card, cards
 from selection.show.sections.clutch_pages import clutches
 from selection.show.sections.first_page import about, first_page
-from selection.show.sections.laying_pages import laying
-from selection.show.sections.mating_pages import matings, spring
-from selection.show.sections.price_pages import prices
+from selection.show.sections.laying_pages import laying_page as laying
+from selection.show.sections.mating_pages import matings_page as matings, spring
+from selection.show.sections.price_pages import prices_page as prices
 from selection.show.sections.review_pages import looking_back
-from selection.show.sections.season_pages import season
+from selection.show.sections.season_pages import season_page as season
 from selection.show.sections.verdict_pages import again, groups, tipping
 from selection.show.sections.years_pages import ahead as years_ahead
 

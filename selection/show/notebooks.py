@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from selection.answer import Progress
 from selection.errors import SelectionError
 from selection.show.page.fragments import Fragment, begin, join, paragraph
 
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 
     from selection.decide.meeting import Meeting
 
-Progress = Callable[[str, float], None]
 Page = Callable[..., Fragment]
 
 SECONDS = 3600

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from base64 import b64decode, b64encode
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from selection.answer import Progress
 from selection.errors import RecordsError, SelectionError
 from selection.show.notebooks import NotebookError, loading_kernel, read_notebook, run_notebook
 from selection.show.page.fragments import CLOSING, OPENING, slug, stylesheet
@@ -83,7 +84,7 @@ def handed_over(book: NotebookNode) -> Tables | None:
     return None
 
 
-def publish(out: Path, tables: Tables, page: bytes | None) -> None:
+def publish_meeting(out: Path, tables: Tables, page: bytes | None) -> None:
     """Put the tables and the pack into `out`, made if it is not there; what stood there stays until all is written.
 
     Without a `page` an earlier pack is no longer this meeting's, and is renamed. Raises RecordsError where the disk
@@ -114,9 +115,7 @@ def keep(flock: Path, tables: Tables) -> str | None:
     return None
 
 
-Progress = Callable[[str, float], None]
-
-TEMPLATES = Path(__file__).with_name("templates")
+_TEMPLATES = Path(__file__).with_name("templates")
 NOTEBOOK_ONLY = "notebook-only"
 """Tag of cells that make sense on a screen alone: controls, recording a decision."""
 NEW_PAGE = ("The season",)
@@ -128,7 +127,7 @@ HYPHENED = re.compile(r"(?<![\w-])(?=[\w-]{1,12}(?![\w-]))(?=[a-zA-Z-]*\d)\w+(?:
 
 
 @dataclass(frozen=True)
-class Section:
+class _Section:
     """One section of the pack: its heading, where links find it, all that stands under it, how it is laid out."""
 
     title: str
@@ -166,7 +165,7 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> Le
             book = read_notebook("selection_meeting", parameters, NOTEBOOK_ONLY)
             settings = aside.submit(_settings, flock)  # with the tables it needs, while the kernel works
             run_notebook(kernel, book, progress)
-        page = render(book, _title(flock), _foot(flock, *settings.result())).encode(
+        page = _render(book, _title(flock), _foot(flock, *settings.result())).encode(
             "utf-8", "backslashreplace"
         )
         tables = handed_over(book)
@@ -176,7 +175,7 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> Le
             raise
         failed = f"no pack: the notebook could not run here ({error})"
     tables = tables or _tables_alone(flock, progress)
-    publish(out, tables, page)
+    publish_meeting(out, tables, page)
     unkept = keep(flock, tables)
     if progress:
         progress("done", 1.0)
@@ -188,13 +187,13 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> Le
 def _page(book: NotebookNode, flock: Path, settings: tuple[Standard, Plan]) -> bytes:
     """The pack's bytes; NotebookError where what the notebook showed cannot be made a page."""
     try:
-        page = render(book, _title(flock), _foot(flock, *settings))
+        page = _render(book, _title(flock), _foot(flock, *settings))
     except Exception as error:  # whatever is wrong with the page, the tables are worth having
         raise NotebookError(f"its page could not be made: {type(error).__name__}: {error}") from error
     return page.encode("utf-8", "backslashreplace")  # a folder's name may be no text
 
 
-def render(book: NotebookNode, title: str, foot: str) -> str:
+def _render(book: NotebookNode, title: str, foot: str) -> str:
     """One self-contained page from a notebook's text and shown pieces; code and printed lines are left out.
 
     `foot` stands at the foot of every printed page, beside its number.
@@ -203,7 +202,7 @@ def render(book: NotebookNode, title: str, foot: str) -> str:
 
     whole = Markup("\n").join(piece for cell in book.cells for piece in _pieces(cell))
     opening, sections = _parted(unbroken(whole))
-    environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True)
+    environment = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True)
     return environment.get_template("pack.html").render(
         title=title, css=Markup(stylesheet()), foot=css_text(foot), opening=opening, sections=sections
     )
@@ -221,7 +220,7 @@ def _pieces(cell: NotebookNode) -> list[Markup]:
     return [Markup(html.removeprefix(OPENING).removesuffix(CLOSING)) for html in shown if html]
 
 
-def _parted(page: Markup) -> tuple[Markup, list[Section]]:
+def _parted(page: Markup) -> tuple[Markup, list[_Section]]:
     """What stands before the first heading of level 2, and a section for each of them."""
     opening, *parts = re.split(r"<h2[^>]*>(.*?)</h2>", page)
     return Markup(opening), [
@@ -230,8 +229,8 @@ def _parted(page: Markup) -> tuple[Markup, list[Section]]:
     ]
 
 
-def _section(title: str, body: Markup) -> Section:
-    return Section(title, slug(title), body, title in NEW_PAGE, title in OPEN)
+def _section(title: str, body: Markup) -> _Section:
+    return _Section(title, slug(title), body, title in NEW_PAGE, title in OPEN)
 
 
 def unbroken(page: Markup) -> Markup:

@@ -13,19 +13,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from selection.answer import TAILS
+from selection.answer import TAILS, Floats
 
-Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 
 T_NODES = 24
 R_NODES = 6
-LOST = 12.0
+_LOST = 12.0
 """A node this far under the highest in log likelihood counts for nothing."""
 
 
 @dataclass(frozen=True, slots=True)
-class Solution:
+class _Solution:
     """Effects at one t and r: fixed, days, their covariance (all of them), and the residual variance."""
 
     fixed: Floats
@@ -87,7 +86,7 @@ class Absorbed:
         r: Floats = -self.day_share * np.log1p(-(np.arange(R_NODES) + 0.5) / R_NODES)
         coarse: Floats = (np.arange(T_NODES) + 0.5) / T_NODES
         best = self._heights(coarse, r)[0].max(axis=1)
-        likely = coarse[best > best.max() - LOST]
+        likely = coarse[best > best.max() - _LOST]
         low, high = likely[0] - 1 / T_NODES, likely[-1] + 1 / T_NODES
         t: Floats = np.linspace(max(low, 0.0), min(high, 1.0), 2 * T_NODES + 1)[1::2]
         heights, variances = self._heights(t, r)
@@ -108,7 +107,7 @@ class Absorbed:
         )
         return 0.0 if found.x[0] < 1e-5 else float(found.x[0])
 
-    def solve(self, t: float, r: float) -> Solution:
+    def solve(self, t: float, r: float) -> _Solution:
         """Best linear unbiased estimates and predictions at `t` and `r`."""
         equations = self._equations(t)
         left, right = equations[:-1, :-1].copy(), equations[:-1, -1]
@@ -117,7 +116,7 @@ class Absorbed:
         inverse = np.asarray(np.linalg.inv(left), dtype=np.float64)
         effects = inverse @ right
         variance = float(equations[-1, -1] - right @ effects) / self.freedom
-        return Solution(effects[: self.fixed], effects[self.fixed :], inverse * variance, variance)
+        return _Solution(effects[: self.fixed], effects[self.fixed :], inverse * variance, variance)
 
     def _equations(self, t: float) -> Floats:
         """[X, days, y]′M[X, days, y] with birds absorbed at t."""
@@ -265,7 +264,7 @@ def _apart(tied: Codes, level: Floats, se: Floats) -> float | None:
     return max(float(np.sum(level**2 - se**2)) / freedom, 0.0) if freedom else None
 
 
-def _of_judges(solved: Solution, contrasts: Floats, fixed: int) -> tuple[Floats, Floats]:
+def _of_judges(solved: _Solution, contrasts: Floats, fixed: int) -> tuple[Floats, Floats]:
     """Level of each judge×season and its standard error; the contrasts are the last of the fixed effects."""
     rows = slice(fixed - contrasts.shape[1], fixed)
     level = contrasts @ solved.fixed[rows]

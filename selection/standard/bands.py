@@ -11,10 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Floats
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
-
-Floats = npt.NDArray[np.float64]
 
 
 class State(StrEnum):
@@ -28,7 +27,7 @@ class State(StrEnum):
 
 
 SEXED = ("male", "female")
-YOUNG = {"male": "cockerel", "female": "pullet"}
+_YOUNG = {"male": "cockerel", "female": "pullet"}
 GROWN = {"male": "cock", "female": "hen"}
 
 
@@ -39,7 +38,7 @@ def by_age(section: Section) -> bool:
 
 def young_class(section: Section, sex: str) -> str:
     """The class that a young bird of `sex` is judged in; a sex without one stays as it is."""
-    return YOUNG.get(sex, sex) if by_age(section) else sex
+    return _YOUNG.get(sex, sex) if by_age(section) else sex
 
 
 def classes(section: Section, sex: npt.ArrayLike, older: npt.ArrayLike) -> npt.NDArray[np.object_]:
@@ -47,7 +46,7 @@ def classes(section: Section, sex: npt.ArrayLike, older: npt.ArrayLike) -> npt.N
     if not by_age(section):
         return np.asarray(sex, dtype=object)
     named = zip(np.asarray(sex, dtype=object), np.asarray(older, dtype=bool), strict=True)
-    found = [(GROWN if old else YOUNG).get(one, one) for one, old in named]
+    found = [(GROWN if old else _YOUNG).get(one, one) for one, old in named]
     return np.array(found, dtype=object)
 
 

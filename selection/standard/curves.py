@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from selection.answer import Floats
 from selection.errors import ModelError
 
-Floats = npt.NDArray[np.float64]
 Whiten = Callable[[Floats], Floats]
 
 LIMIT = 20.0

@@ -15,12 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import Kind, Note
+from selection.answer import Floats, Kind, Note
 from selection.records.flock import Flock
 from selection.records.rings import looked_up
 
-Floats = npt.NDArray[np.float64]
-Rows = npt.NDArray[np.intp]
+_Rows = npt.NDArray[np.intp]
 
 EARLY_WEEKS = 5.0
 """The extra spread of young chicks falls to a third (1/e of its variance) in this many weeks."""
@@ -137,7 +136,7 @@ def whitener(
     return whiten
 
 
-def by_count(birds: npt.ArrayLike) -> list[Rows]:
+def by_count(birds: npt.ArrayLike) -> list[_Rows]:
     """Row numbers of birds' weighings by how many a bird has: one array (birds, weighings) a number."""
     _, codes, counts = np.unique(np.asarray(birds), return_inverse=True, return_counts=True)
     order = np.argsort(codes, kind="stable")

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import Answer, Kind, Note, notes
+from selection.answer import Answer, Floats, Kind, Note, notes
 from selection.records.flock import Flock
 from selection.records.settings.reading import Standard
 from selection.standard.bands import middle_of_band, weighed_section
-from selection.standard.curves import CurvePrior, Floats, Gompertz, fit_gompertz
+from selection.standard.curves import CurvePrior, Gompertz, fit_gompertz
 from selection.standard.deviations import (
     PRIOR,
     Spread,
@@ -31,14 +31,14 @@ from selection.standard.deviations import (
     without_odd,
 )
 
-SEXED = ("male", "female")
-FEWEST = 6
+_SEXED = ("male", "female")
+_FEWEST = 6
 """Weighings of one sex under which the curve is the prior's."""
 LEAST_SPREAD = 6.0
 """Weeks between the youngest and the oldest weighing under which they say nothing of a curve's shape."""
 CARRIED_ON = 4.0
 """Weeks beyond the last weighing that a weight is carried on without a word."""
-USUAL = {"male": 3500.0, "female": 2700.0}
+_USUAL = {"male": 3500.0, "female": 2700.0}
 """Grams at 24 weeks where the standard has no band: common practice, no source, and held only loosely."""
 
 Curves = Mapping[str, Gompertz]
@@ -140,7 +140,7 @@ def fit_growth(flock: Flock) -> Growth:
     >>> growth.at_age(flock.birds["bird"].head(2), 24)[["bird", "grams", "se"]].shape
     (2, 3)
     """
-    priors = {sex: _prior(flock.standard, sex) for sex in SEXED}
+    priors = {sex: _prior(flock.standard, sex) for sex in _SEXED}
     rows = weighings(flock)
     rows = without_odd(rows, partial(_expected, _anchors(flock.standard, priors, rows)))
     rows = without_odd(rows, partial(_expected, _fit_both(rows, priors, PRIOR)))
@@ -153,7 +153,7 @@ def fit_growth(flock: Flock) -> Growth:
         drop=True
     )
     sentences = [
-        _about_curve(flock.standard, sex, used.loc[used["sex"] == sex, "age_weeks"]) for sex in SEXED
+        _about_curve(flock.standard, sex, used.loc[used["sex"] == sex, "age_weeks"]) for sex in _SEXED
     ]
     return Growth(
         curves=_curve_table(used, fitted),
@@ -172,7 +172,7 @@ def _prior(standard: Standard, sex: str) -> CurvePrior:
     section = weighed_section(standard)
     middle = middle_of_band(section, sex) if section else None
     if section is None or middle is None or section.at_weeks is None:
-        return CurvePrior(24.0, USUAL[sex], grams_sd=0.8)
+        return CurvePrior(24.0, _USUAL[sex], grams_sd=0.8)
     return CurvePrior(section.at_weeks, middle)
 
 
@@ -188,7 +188,7 @@ def _anchors(standard: Standard, priors: Mapping[str, CurvePrior], rows: pd.Data
 
 def _fit_both(rows: pd.DataFrame, priors: Mapping[str, CurvePrior], spread: Spread) -> Curves:
     usable = rows[rows["why"] == ""]
-    return {sex: _fit_one(usable[usable["sex"] == sex], priors[sex], spread) for sex in SEXED}
+    return {sex: _fit_one(usable[usable["sex"] == sex], priors[sex], spread) for sex in _SEXED}
 
 
 def _fit_one(rows: pd.DataFrame, prior: CurvePrior, spread: Spread) -> Gompertz:
@@ -196,7 +196,7 @@ def _fit_one(rows: pd.DataFrame, prior: CurvePrior, spread: Spread) -> Gompertz:
 
     So a curve does not bend upwards at the end where only the heavy birds were kept and weighed again.
     """
-    if len(rows) < FEWEST:
+    if len(rows) < _FEWEST:
         return prior.curve()
     each = rows["bird"].fillna("row " + rows["row"].astype("str"))
     whiten = whitener(spread, each.to_numpy(dtype=str), rows["age_weeks"], rows["n"])
@@ -206,7 +206,7 @@ def _fit_one(rows: pd.DataFrame, prior: CurvePrior, spread: Spread) -> Gompertz:
 def _log_grams(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike) -> Floats:
     """Log weight by sex and age, broadcast together; of unknown sex the mean of both curves."""
     sexes, ages = np.broadcast_arrays(np.asarray(sex, dtype=object), np.asarray(weeks, dtype=float))
-    male, female = (curves[s].log_grams(ages) for s in SEXED)
+    male, female = (curves[s].log_grams(ages) for s in _SEXED)
     return np.where(sexes == "male", male, np.where(sexes == "female", female, (male + female) / 2))
 
 
@@ -217,7 +217,7 @@ def _expected(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike) -> Float
 def _log_sd(curves: Curves, sex: npt.ArrayLike, weeks: npt.ArrayLike, pull: Floats) -> Floats:
     """Standard error of the curve beside a bird's own deviation; of unknown sex that of the mean curve."""
     sexes, ages = np.asarray(sex, dtype=object), np.asarray(weeks, dtype=float)
-    male, female = (curves[s].log_sd(ages, pull) for s in SEXED)
+    male, female = (curves[s].log_sd(ages, pull) for s in _SEXED)
     return np.where(sexes == "male", male, np.where(sexes == "female", female, np.hypot(male, female) / 2))
 
 
@@ -228,7 +228,7 @@ def _off(used: pd.DataFrame, fitted: Curves) -> pd.Series:
 
 def _spread(used: pd.DataFrame, fitted: Curves) -> Spread:
     """The spread that named birds of known sex show around their curves."""
-    known = used[used["bird"].notna() & used["sex"].isin(SEXED)]
+    known = used[used["bird"].notna() & used["sex"].isin(_SEXED)]
     return fit_spread(known["bird"].to_numpy(dtype=str), known["age_weeks"], _off(known, fitted))
 
 
@@ -286,7 +286,7 @@ def _curve_table(used: pd.DataFrame, fitted: Curves) -> pd.DataFrame:
 
 def _of_own(ages: pd.Series) -> bool:
     """Whether weighings at these ages make a curve of their own."""
-    return len(ages) >= FEWEST and float(np.ptp(ages)) >= LEAST_SPREAD
+    return len(ages) >= _FEWEST and float(np.ptp(ages)) >= LEAST_SPREAD
 
 
 def _carried(weighings: int, last: float, weeks: float) -> str:
@@ -302,7 +302,7 @@ def _about_curve(standard: Standard, sex: str, ages: pd.Series) -> str:
     """Where one sex's curve comes from, and how far it reaches."""
     section = weighed_section(standard)
     prior = f"the band of {section.name}" if section else "a usual heavy breed (common practice, no source)"
-    if len(ages) < FEWEST:
+    if len(ages) < _FEWEST:
         found = f"{len(ages)} weighing{'' if len(ages) == 1 else 's'} of {sex}s"
         return f"{found}, too few for a growth curve: theirs is the one through {prior}."
     reach = f"{ages.min():.0f} to {ages.max():.0f} weeks"

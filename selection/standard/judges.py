@@ -14,7 +14,7 @@ from selection.records.settings.reading import WEIGHT, Standard
 from selection.standard.agreement import Levels, fit_levels
 from selection.standard.bands import State
 
-CARD = "total"
+CARD_TOTAL = "total"
 """The one score of an old show card without sections, of the standard's 100 points."""
 
 
@@ -59,8 +59,8 @@ def looks(flock: Flock) -> Looks:
             "costs": costs_of(scores["faults"], flock.standard),
         }
     )
-    cards = scores[CARD].where(scores[sections].isna().all(axis=1))
-    parts = [_long(name, scores[name]) for name in sections] + [_long(CARD, cards)]
+    cards = scores[CARD_TOTAL].where(scores[sections].isna().all(axis=1))
+    parts = [_long(name, scores[name]) for name in sections] + [_long(CARD_TOTAL, cards)]
     return Looks(about, pd.concat(parts, ignore_index=True))
 
 
@@ -92,7 +92,7 @@ def judge_day_of(frame: pd.DataFrame) -> pd.Series:
     return frame["on"].dt.strftime("%Y-%m-%d") + " " + frame["judge"]
 
 
-USUAL_REPEATABILITY = 0.5
+_USUAL_REPEATABILITY = 0.5
 """To go by where no bird was looked at twice and the standard states none: no published value was found."""
 
 
@@ -118,18 +118,18 @@ def judge(looks: Looks, standard: Standard) -> Judged:
     Looks at unnamed chicks keep their points: what such a row shares with another look is not known.
     """
     levels, judges, agreement = {}, [], []
-    usual = {s.name: s.repeatability or USUAL_REPEATABILITY for s in standard.by_eye}
+    usual = {s.name: s.repeatability or _USUAL_REPEATABILITY for s in standard.by_eye}
     named = looks.about[looks.about["bird"].notna()]
     named = named.assign(
         cell=cell_of(named), judge_season=judge_season_of(named), judge_day=judge_day_of(named)
     ).set_index("row")
     adjusted = looks.given["points"].copy()
-    for name in (*usual, CARD):
+    for name in (*usual, CARD_TOTAL):
         own = looks.given[looks.given["section"] == name].join(named, on="row", how="inner")
-        found = _fit(own, usual.get(name, USUAL_REPEATABILITY))
+        found = _fit(own, usual.get(name, _USUAL_REPEATABILITY))
         adjusted[own.index] -= found.level
         levels[name] = found
-        if name != CARD or len(own):
+        if name != CARD_TOTAL or len(own):
             judges.append(_judges_of(own, name, found))
             agreement.append(_agreement_of(own, name, found))
     return Judged(
@@ -193,7 +193,7 @@ def say(
     """Sentences on the points, most important first; `birds`, `sections` and `measured` are those of the living."""
     if looks["total"].isna().all():
         return ("No bird has been scored.", *_about_measured(standard, measured))
-    told = judged.agreement[judged.agreement["section"] != CARD]
+    told = judged.agreement[judged.agreement["section"] != CARD_TOTAL]
     return (
         *_about_judges(judged.judges, looks),
         *_about_agreement(told),
@@ -213,7 +213,7 @@ def _about_judges(judges: pd.DataFrame, looks: pd.DataFrame) -> list[str]:
         f"in {_join(list(untied['section'].unique()))}: what they differ by is not taken off."
         for season, untied in judges[judges["tied"] == "no"].groupby("season")
     ]
-    last = judges[(judges["season"] == judges["season"].max()) & (judges["section"] != CARD)]
+    last = judges[(judges["season"] == judges["season"].max()) & (judges["section"] != CARD_TOTAL)]
     total = last.groupby("judge")["level"].sum()
     if total.abs().max() > 0:
         levels = _join([f"{judge} {level:+.1f}" for judge, level in total.items()])

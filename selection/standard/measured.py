@@ -12,22 +12,23 @@ from typing import ClassVar
 import numpy as np
 import pandas as pd
 
+from selection.answer import Floats
 from selection.records.flock import Flock
 from selection.records.rings import looked_up
 from selection.records.settings.reading import Measured, Section
 from selection.standard.agreement import fit_levels
-from selection.standard.bands import Floats, State, by_age, classes, older, points_of
+from selection.standard.bands import State, by_age, classes, older, points_of
 from selection.standard.growth import CARRIED_ON, Growth
 
 NEAR_WEEKS = 4.0
 """A measurement so many weeks from the section's age counts as one at that age."""
-GROWN_WEEKS = 20.0
+_GROWN_WEEKS = 20.0
 """Age from which measurements count for a section without an age, where a bird has such."""
 USUAL_SPREAD = 0.08
 """Standard deviation of a measured trait, a share of its band's middle (common practice, no source)."""
 USUAL_ERROR = 0.03
 """Standard deviation of one measurement about the bird's own, as such a share, where no bird was measured twice."""
-USUAL_REPEATABILITY = 0.8
+_USUAL_REPEATABILITY = 0.8
 """How alike two measurements of a bird are, where none was measured twice (common practice, no source)."""
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 
@@ -161,7 +162,7 @@ class Gauged:
             (year + " " + form["group"].astype(str)).to_numpy(dtype=str),
             (year + " " + who).to_numpy(dtype=str),
             (form["on"].dt.strftime("%Y-%m-%d") + " " + who).to_numpy(dtype=str),
-            USUAL_REPEATABILITY,
+            _USUAL_REPEATABILITY,
         )
         usual = USUAL_ERROR * self.middle
         return found.level, usual if np.isnan(found.residual_sd) else found.residual_sd
@@ -170,7 +171,7 @@ class Gauged:
 def _wanted(form: pd.DataFrame, section: Section) -> pd.Series:
     """Which measurements are of the age that the section asks for."""
     age = form["age_weeks"]
-    at = age >= GROWN_WEEKS if section.at_weeks is None else (age - section.at_weeks).abs() <= NEAR_WEEKS
+    at = age >= _GROWN_WEEKS if section.at_weeks is None else (age - section.at_weeks).abs() <= NEAR_WEEKS
     return at.where(~form["past"], age >= section.grown_weeks) if by_age(section) else at
 
 

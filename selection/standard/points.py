@@ -14,12 +14,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import REACH, Answer, Note, facts
+from selection.answer import REACH, Answer, Floats, Note, facts
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
-from selection.standard.agreement import Codes, Floats, Levels
+from selection.standard.agreement import Codes, Levels
 from selection.standard.growth import Growth, fit_growth
-from selection.standard.judges import CARD, Judged, Looks, cell_of, judge, looks, say
+from selection.standard.judges import CARD_TOTAL, Judged, Looks, cell_of, judge, looks, say
 from selection.standard.traits import measure_of
 
 USUAL_SD = 0.06
@@ -209,7 +209,7 @@ def _positive(correlation: Floats) -> Floats:
 MEASURED = [
     "section", "bird", "group", "value", "se", "points", "points_se", "low", "high", "place", "state", "why",
 ]  # fmt: skip
-APART = 0.1
+_APART = 0.1
 """Share of a section's points from which two judges are said to differ on a bird."""
 
 
@@ -285,7 +285,7 @@ def disagreements(points: Points, standard: Standard) -> pd.DataFrame:
     )
     spread = means.groupby(["bird", "section"])["adjusted"].transform(lambda own: own.max() - own.min())
     most = means["section"].map({s.name: s.points for s in standard.sections})
-    return means[spread >= np.maximum(APART * most, 1.0)].reset_index(drop=True)
+    return means[spread >= np.maximum(_APART * most, 1.0)].reset_index(drop=True)
 
 
 def score(flock: Flock, growth: Growth | None = None) -> Points:
@@ -330,7 +330,7 @@ def _totals(flock: Flock, given: Looks, measured: pd.DataFrame) -> pd.DataFrame:
     """The looks with total, points seen and adjusted total; an old card's total stands as it was given."""
     standard, about = flock.standard, given.about
     eye = {s.name: s.points for s in standard.by_eye}
-    points, level = (given.matrix([*eye, CARD], column) for column in ("points", "adjusted"))
+    points, level = (given.matrix([*eye, CARD_TOTAL], column) for column in ("points", "adjusted"))
     card, of_birds = points[:, -1], about["bird"]
     on_card = ~np.isnan(card)
     seen = ~np.isnan(points[:, :-1]) @ np.array(list(eye.values()), dtype=float)
@@ -398,7 +398,7 @@ def _with_cards(
     cards = counted[counted["on_card"]].groupby("bird")["adjusted"].agg(["mean", "size"])
     own = cards.reindex(table["bird"])
     rows = unscored & own["mean"].notna().to_numpy()
-    se = (judged.levels[CARD].residual_sd / np.sqrt(own["size"])).to_numpy()
+    se = (judged.levels[CARD_TOTAL].residual_sd / np.sqrt(own["size"])).to_numpy()
     told = {"points": own["mean"].to_numpy(), "points_of_100": own["mean"].to_numpy()}
     told |= {"points_se": se, "points_of_100_se": se, "points_seen": np.full(len(table), whole)}
     return table.assign(**{column: np.where(rows, value, table[column]) for column, value in told.items()})

@@ -33,9 +33,9 @@ import numpy as np
 import pandas as pd
 
 from selection.compare.laying.basket import count
-from selection.compare.laying.design import design
-from selection.compare.laying.model import FLATTER, Fit, Spread, Weight, fit
-from selection.compare.laying.rows import Group, groups_of, interval, share_of, singles_of
+from selection.compare.laying.design import laying_design
+from selection.compare.laying.model import FLATTER, Fit, LayingSpread, Weight, fit_rates
+from selection.compare.laying.rows import HenGroup, groups_of, rate_interval, share_of, singles_of
 from tests.compare.simulated_laying import Simulated, World, simulate
 
 WORLDS = {
@@ -52,7 +52,7 @@ WORLDS = {
 }
 
 
-def known(world: World) -> Spread:
+def known(world: World) -> LayingSpread:
     """The spreads that made the world, as the model has them.
 
     The shocks' mean over a fortnight of which `memory` is kept from day to day; the pens' own come as
@@ -61,7 +61,7 @@ def known(world: World) -> Spread:
     kept = world.memory ** np.arange(1, 14)
     mean = (1 + 2 * np.sum((1 - np.arange(1, 14) / 14) * kept)) / 14
     hens = world.hens_sd * world.slope
-    return Spread(
+    return LayingSpread(
         hatch=max(world.hatch_sd * world.slope, 1e-3),
         hens=max(hens, 1e-3) / np.sqrt(1 - FLATTER * hens**2) if hens < 1 else hens,
         curve=world.curve_sd,
@@ -70,11 +70,11 @@ def known(world: World) -> Spread:
     )
 
 
-def rows_of(simulated: Simulated, spread: Spread | None) -> pd.DataFrame:
+def rows_of(simulated: Simulated, spread: LayingSpread | None) -> pd.DataFrame:
     """Every row of the table and every hatch year by itself, beside the truth; `spread` None: estimated."""
     basket = count(simulated.flock)
-    plan = design(basket)
-    fitted = fit(plan.counts, plan.effects, spread or plan.prior, None if spread else Weight())
+    plan = laying_design(basket)
+    fitted = fit_rates(plan.counts, plan.effects, spread or plan.prior, None if spread else Weight())
     rows = []
     for season in range(len(plan.seasons)):
         shown = {group.years: group for group in groups_of(fitted, plan, season)}
@@ -85,12 +85,14 @@ def rows_of(simulated: Simulated, spread: Spread | None) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _beside(simulated: Simulated, fitted: Fit, season: int, group: Group, shown: bool) -> dict[str, object]:
+def _beside(
+    simulated: Simulated, fitted: Fit, season: int, group: HenGroup, shown: bool
+) -> dict[str, object]:
     truth = simulated.truth
     mine = truth[(truth["season"] == season) & truth["hatch_year"].isin(group.years)]
     share = share_of(fitted, group.season, group.of)
-    low, high = interval(share.rate, share.se, share.hen_days)
-    these_low, these_high = interval(share.rate, share.se_these, share.hen_days)
+    low, high = rate_interval(share.rate, share.se, share.hen_days)
+    these_low, these_high = rate_interval(share.rate, share.se_these, share.hen_days)
     rate, these = (float(np.average(mine[c], weights=mine["hen_days"])) for c in ("rate", "rate_these"))
     return {
         "season": season,

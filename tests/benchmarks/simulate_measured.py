@@ -23,7 +23,7 @@ from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.posterior import Known, draw, learn
 from selection.merit.relationship.parentage import parentage
-from selection.merit.season_model import design
+from selection.merit.season_model import season_model
 from selection.merit.selection_index import MENDELIAN_SHARE, index_of
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section
@@ -48,7 +48,7 @@ def trial(seed: int) -> pd.DataFrame:
     flock = replace(flock, standard=replace(flock.standard, sections=(*flock.standard.sections, BONE)))
     growth = fit_growth(flock)
     living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
-    known = learn(design(observe(flock, growth), parentage(flock), living), flock)
+    known = learn(season_model(observe(flock, growth), parentage(flock), living), flock)
     return pd.concat([_section(holding, flock, growth, known, living, name) for name in (*BY_EYE, BONE.name)])
 
 

@@ -31,7 +31,7 @@ from selection.merit.candidates import candidates
 from selection.merit.observations import observe
 from selection.merit.posterior import Known, draw, given, learn
 from selection.merit.relationship.parentage import parentage
-from selection.merit.season_model import SeasonModel, Variances, compound, design
+from selection.merit.season_model import SeasonModel, Variances, compound, season_model
 from selection.merit.selection_index import index_of
 from selection.merit.variances.correlations import PRIOR_MEAN, variances_at
 from selection.standard.growth import fit_growth
@@ -82,7 +82,7 @@ def one(seed: int, alone: bool = False, **options: object) -> pd.DataFrame:
     flock = holding.flock()
     growth = fit_growth(flock)
     living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
-    model = design(observe(flock, growth), parentage(flock), living)
+    model = season_model(observe(flock, growth), parentage(flock), living)
     ways = {"learnt": learn(model, flock)}
     if not alone:
         true = true_variances(holding, model)
@@ -217,7 +217,7 @@ def beside_bayes(seed: int, sets: int = SETS) -> pd.DataFrame:
     flock = holding.flock()
     growth = fit_growth(flock)
     living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
-    model = design(observe(flock, growth), parentage(flock), living)
+    model = season_model(observe(flock, growth), parentage(flock), living)
     known = learn(model, flock)
     index = index_of(flock, known, growth)
     stated = np.array([t.shares * t.parts.sum() for t in known.traits])

@@ -64,7 +64,7 @@ from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pedigree import Pedigree
-from selection.merit.season_model import Variances, design
+from selection.merit.season_model import Variances, season_model
 from selection.records.flock import assemble
 from selection.records.settings.plan import Keep, Plan
 from selection.records.settings.reading import Section, Standard
@@ -204,7 +204,7 @@ def estimates(way: Way, books: Books, year: int) -> tuple[pd.Series, Pedigree]:
     family = parentage(flock)
     if way.by == "raw":
         return flock.scores.set_index("bird")[SECTIONS].sum(axis=1).groupby(level=0).mean(), family.pedigree
-    model = design(observe(flock, fit_growth(flock)), family, pd.Index(flock.birds["bird"]))
+    model = season_model(observe(flock, fit_growth(flock)), family, pd.Index(flock.birds["bird"]))
     shares = [0.01, 0.01, 0.01, REPEATABILITY - HERITABILITY, HERITABILITY, RESIDUAL]
     correlation = np.full((3, 3), CORRELATION) + (1 - CORRELATION) * np.eye(3)
     parts = np.outer(SD**2, shares)

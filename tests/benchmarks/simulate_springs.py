@@ -30,15 +30,15 @@ from demo.truth import merit as true_merit
 from demo.years import live
 from selection.answer import TAILS
 from selection.decide.spring.stock import (
-    DRAWS,
-    HOME,
+    OWN_EGGS,
+    SPRING_DRAWS,
     USUAL,
     Blood,
     Rearing,
     Source,
     best_found,
     broods,
-    learn,
+    learn_rearing,
     learn_stage,
 )
 from selection.merit.ranking import rank
@@ -96,7 +96,7 @@ def comes_true(rng: np.random.Generator, years: int = 5, sources: int = 5) -> It
     rearing = Rearing(stages, (1.0, 99.0), {}, CLUTCH)
     for source in range(sources):
         wanted = int(rng.integers(3, 7))
-        brood = broods(rearing, str(source), MOST, DRAWS, rng)
+        brood = broods(rearing, str(source), MOST, SPRING_DRAWS, rng)
         enough = (np.cumsum(brood.candidates(True), axis=1) >= wanted).mean(axis=0)
         if not (enough >= SURE).any():
             continue
@@ -118,13 +118,13 @@ def best_inside(seed: int, springs: int = 3) -> Iterator[tuple[str, float, float
     hens = tuple(ranked.loc[ranked["sex"] == "female", "bird"].iloc[:5])
     bought = [Source(str(s), "bought-in") for s in flock.clutches["source"].dropna().unique()]
     sources = [*bought, Source(f"own: {cock}", "home-bred", sires=(cock,), dams=hens)]
-    blood, rearing = Blood(flock, merit, sources, list(hens), rng), learn(flock)
+    blood, rearing = Blood(flock, merit, sources, list(hens), rng), learn_rearing(flock)
     base = _true_base(history, holding)
     for source in sources:
         eggs = int(rng.integers(8, 25))
         chicks = blood.merit(blood.stock_of(source).chicks(eggs, rng))
         seen = chicks + np.sqrt(blood.noise) * rng.standard_normal(chicks.shape)
-        there = broods(rearing, source.key, eggs, DRAWS, rng).candidates(True)
+        there = broods(rearing, source.key, eggs, SPRING_DRAWS, rng).candidates(True)
         stated = best_found(chicks, seen, there)[:, -1]
         low, high = np.nanquantile(stated, TAILS)
         truth = _true_chicks(history, holding, source, (springs, eggs), rng) - base
@@ -133,7 +133,7 @@ def best_inside(seed: int, springs: int = 3) -> Iterator[tuple[str, float, float
         for found in best_found(truth, looked, lives)[:, -1]:
             if np.isfinite(found):
                 yield (
-                    "own" if source.key == HOME else "bought",
+                    "own" if source.key == OWN_EGGS else "bought",
                     float(np.nanmean(stated)),
                     low,
                     high,

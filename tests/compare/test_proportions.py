@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from selection.compare.hatch import ENOUGH, beta_binomial, wilson
+from selection.compare.hatch import FEWEST_SEEN, beta_binomial, wilson
 
 
 @pytest.mark.parametrize("level", [0.90, 0.95])
@@ -66,8 +66,8 @@ def test_clutches_are_drawn_together_the_more_the_less_they_differ() -> None:
 
 
 def test_too_few_clutches_say_nothing_of_how_they_differ() -> None:
-    assert beta_binomial([5] * (ENOUGH - 1) + [0], [12] * (ENOUGH - 1) + [0]) is None
-    assert beta_binomial([5] * ENOUGH, [12] * ENOUGH) is not None
+    assert beta_binomial([5] * (FEWEST_SEEN - 1) + [0], [12] * (FEWEST_SEEN - 1) + [0]) is None
+    assert beta_binomial([5] * FEWEST_SEEN, [12] * FEWEST_SEEN) is not None
 
 
 def test_intervals_of_clutches_cover_their_own_share() -> None:

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from selection.decide.fates import COLUMNS, FATES, fates, flock_table
+from selection.decide.fates import FATE_COLUMNS, FATES, fates, flock_table
 from selection.decide.matings.matings import stay
 from selection.decide.prices.prices import prices
 from selection.records.flock import Flock
@@ -90,7 +90,7 @@ def test_prices_have_exactly_the_birds_that_stand_at_sell_and_the_chicks_without
 def test_the_table_has_every_living_bird_once_with_its_pen_its_group_and_its_price() -> None:
     meeting = held.meeting()
     table = meeting.tables["flock"]
-    assert tuple(table.columns) == COLUMNS and set(table["stands"]) <= set(FATES)
+    assert tuple(table.columns) == FATE_COLUMNS and set(table["stands"]) <= set(FATES)
     assert sorted(table["bird"]) == sorted(meeting.flock.birds["bird"][meeting.flock.birds["alive"]])
     offered = meeting.prices.table.dropna(subset="bird").set_index("bird")
     rows = table.set_index("bird")

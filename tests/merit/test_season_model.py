@@ -14,7 +14,7 @@ from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.ranking import rank
 from selection.merit.relationship.parentage import Parentage, parentage
-from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound, decaying, design
+from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound, decaying, season_model
 from selection.merit.selection_index import _chick_sd
 from selection.records.flock import Flock
 from selection.records.settings.reading import Measured, Section, Standard
@@ -40,7 +40,7 @@ SIZED = Standard(
 def of(made: Flock) -> tuple[SeasonModel, Parentage]:
     family = parentage(made)
     living = pd.Index(made.birds.loc[made.birds["alive"], "bird"])
-    return design(observe(made, fit_growth(made)), family, living), family
+    return season_model(observe(made, fit_growth(made)), family, living), family
 
 
 def variances(model: SeasonModel, seed: int = 3) -> Variances:

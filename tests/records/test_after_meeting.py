@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from selection.records.after_meeting import after_meeting, going
+from selection.records.after_meeting import after_meeting, to_go
 from selection.records.flock import Flock, assemble, read_flock
 from selection.records.forms.columns import FORMS
 from selection.records.forms.season_workbook import prefilled, write_forms
@@ -73,7 +73,7 @@ def test_a_bird_decided_to_go_is_to_be_confirmed_until_its_going_is_on_record() 
 
 def test_the_last_decision_on_a_bird_counts() -> None:
     flock = holding([("2026-10-09", "K1", "sell", None), ("2026-10-10", "K1", "keep", "her dam")])
-    assert going(flock).empty
+    assert to_go(flock).empty
     assert set(after_meeting(flock).adult["bird"]) == {"K1"}
 
 
@@ -131,7 +131,7 @@ def test_the_workbook_tells_what_is_to_be_done_and_comes_back_unchanged(decided:
     assert "To confirm gone" in text and "=2+2" in text
     back = record(decided, book)
     assert back.status == 0 and "after the meeting" not in back.words()
-    assert going(read_flock(decided)).size == 1
+    assert to_go(read_flock(decided)).size == 1
 
 
 def test_confirming_the_going_on_the_birds_sheet_settles_it(decided: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from selection.decide.life import life
 from selection.records.flock import Flock
 from selection.records.photos import album
-from selection.show.bird import in_words, whole_page
+from selection.show.bird import life_in_words, whole_page
 from selection.show.page.family_tree import HIGH, boxes_of, chick_groups, family_tree
 from tests.decide.test_life import holding, ring
 from tests.merit import tiny
@@ -38,7 +38,7 @@ class Tags(HTMLParser):
 
 
 def test_the_words_hold_all_that_is_on_record() -> None:
-    said = in_words(life(holding(), "x"))
+    said = life_in_words(life(holding(), "x"))
     for line in (
         "x: pullet, hatched 22 March 2026", "Alive on 10 October 2026; wears left red, right blue.",
         "left green, flat, from 1 May 2026 to 1 July 2026",
@@ -49,8 +49,8 @@ def test_the_words_hold_all_that_is_on_record() -> None:
         "10 October 2026: keep: best of the clutch", "  tame",
     ):  # fmt: skip
         assert line in said, line
-    assert "2026 in pen 1: 2 eggs of 1 day counted, all the pen's" in in_words(life(holding(), "H2"))
-    gone = in_words(life(holding(), "y"))
+    assert "2026 in pen 1: 2 eggs of 1 day counted, all the pen's" in life_in_words(life(holding(), "H2"))
+    gone = life_in_words(life(holding(), "y"))
     assert (
         "Gone on 1 October 2026: sold." in gone
         and "1 October 2026: as breeding, 70.00, for the lot with z" in gone
@@ -58,7 +58,7 @@ def test_the_words_hold_all_that_is_on_record() -> None:
 
 
 def test_what_nobody_wrote_down_is_said() -> None:
-    said = in_words(life(tiny.flock(birds=[bird("C", "male", hatched_on=None)]), "C"))
+    said = life_in_words(life(tiny.flock(birds=[bird("C", "male", hatched_on=None)]), "C"))
     for line in (
         "hatched not recorded",
         "no ring on record",
@@ -155,7 +155,7 @@ def test_what_was_typed_is_only_text() -> None:
         tag in ("script", "img") or any(n.startswith("on") for n in attrs) for tag, attrs in page.tags
     )
     assert "alert(1)" in " ".join(page.words)
-    terminal = in_words(life(tiny.flock(birds=[bird("C", "male", name="\x1b[31mred\x07")]), "C"))
+    terminal = life_in_words(life(tiny.flock(birds=[bird("C", "male", name="\x1b[31mred\x07")]), "C"))
     assert "\x1b" not in terminal and "\x07" not in terminal
 
 

@@ -109,16 +109,16 @@ def test_what_is_lacking_is_said(change: Callable[[Flock], Flock], said: str, fl
         mating_pages.allotment(pairs),
         mating_pages.inbreeding_table(pairs),
         mating_pages.relationship_costs(flock, merit, verdicts),
-        years_pages.years_ahead(ahead),
+        years_pages.years_ahead_page(ahead),
         years_pages.closed(ahead),
         *looked_back.cannot,
         *(
             page(looked_back)
             for page in (
-                review_pages.said,
-                review_pages.checks,
-                review_pages.chances,
-                review_pages.differentials,
+                review_pages.review_sentences,
+                review_pages.checks_table,
+                review_pages.chances_table,
+                review_pages.differentials_table,
                 review_pages.years_picture,
                 review_pages.years,
                 review_pages.predictions_picture,

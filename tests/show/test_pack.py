@@ -147,7 +147,7 @@ def test_where_the_tables_cannot_be_made_or_written_the_folder_stays_as_it_was(t
     (out / "meeting.html").write_text("last week's")
     tables = pack.tables_of(held.meeting())
     with pytest.raises(RecordsError, match=r"a folder stands where .* Nothing there was changed"):
-        pack.publish(out, tables, b"new")
+        pack.publish_meeting(out, tables, b"new")
 
     def full(path: Path, data: bytes) -> Path:
         if path.name == "verdicts.csv":
@@ -159,7 +159,7 @@ def test_where_the_tables_cannot_be_made_or_written_the_folder_stays_as_it_was(t
     monkeypatch.setattr(durable, "_hidden", full)
     for folder in (out, tmp_path / "new"):
         with pytest.raises(RecordsError, match="the disk is full"):
-            pack.publish(folder, tables, b"new")
+            pack.publish_meeting(folder, tables, b"new")
     assert [p.name for p in out.iterdir()] == ["meeting.html"] and not (tmp_path / "new").exists()
     assert (out / "meeting.html").read_text() == "last week's"
     assert read_meetings(flock).keys() == held_before.keys()

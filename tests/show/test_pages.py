@@ -22,7 +22,7 @@ from selection.records.settings.plan import Keep, Plan
 from selection.records.settings.reading import Section, Standard
 from selection.show import meeting as show
 from selection.show.lab.merit_pages import by_whose, contributions_frame, orders_frame
-from selection.show.page.figures import halves, in_hundred
+from selection.show.page.figures import halves, hundredths
 from selection.show.page.style import drawing
 from selection.show.sections import clutch_pages, laying_pages
 from selection.show.sections.bird_cards import (
@@ -33,7 +33,7 @@ from selection.show.sections.bird_cards import (
     section_points,
     titles,
 )
-from selection.show.sections.candidates import notes
+from selection.show.sections.candidates import bird_notes
 from selection.show.sections.clutch_pages import levels_frame, told_frame
 from selection.show.sections.laying_pages import curve_frame
 from selection.show.sections.mating_pages import inbreeding_frame
@@ -237,7 +237,7 @@ class TestDecided:
         page, table = show.cards(decided), decided.verdicts.table
         stake = table["stands"].isin(["keep", "reserve"]) | (table["proposed"] == "look again")
         groups = decided.verdicts.groups.values()
-        known = {bird for group in groups for bird, told in notes(decided, group).items() if told}
+        known = {bird for group in groups for bird, told in bird_notes(decided, group).items() if told}
         others = [bird for bird in table["bird"][~stake] if bird in known]
         assert re.findall(r'<article class="card" id="bird-([^"]+)"', page) == list(table["bird"][stake])
         assert others and re.findall(r"<li><b>([^<]+)</b>", page) == others
@@ -345,9 +345,9 @@ def test_a_section_that_would_not_move_the_sum_is_left_off_the_sheet(meeting: Me
 
 
 def test_chances_are_said_alike_everywhere():
-    assert in_hundred(1.0) == in_hundred(0.9999) == "over 99 in 100"
-    assert in_hundred(0.0) == in_hundred(0.001) == "under 1 in 100"
-    assert in_hundred(0.456) == "46 in 100"
+    assert hundredths(1.0) == hundredths(0.9999) == "over 99 in 100"
+    assert hundredths(0.0) == hundredths(0.001) == "under 1 in 100"
+    assert hundredths(0.456) == "46 in 100"
     assert chance(1.0) == "a chance over 99 in 100"
 
 

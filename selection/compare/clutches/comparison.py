@@ -6,15 +6,21 @@ has numbers only where the rearing and the looks can tell them apart (:mod:`sele
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
-from selection.answer import Answer, Note, facts
-from selection.compare.clutches.model import Design, Families, Posterior, design, families, posterior
+from selection.answer import Answer, Note, Progress, facts
+from selection.compare.clutches.model import (
+    ClutchModel,
+    ClutchPosterior,
+    Families,
+    clutch_model,
+    families,
+    posterior,
+)
 from selection.compare.clutches.remedies import no_remedies, remedies
 from selection.compare.clutches.separable import Contrast, Verdict, chicks_of, judged, sides
 from selection.compare.clutches.suppliers import (
@@ -45,10 +51,10 @@ from selection.standard.growth import Growth, fit_growth
 from selection.standard.points import Points, score
 
 SURE = 0.95
-LIKELY = 0.8
+_LIKELY = 0.8
 
 
-def say(
+def _say(
     flock: Flock, kin: Families, table: pd.DataFrame, ways: pd.DataFrame, suppliers: Suppliers, basis: str
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What can be said and what cannot."""
@@ -95,7 +101,7 @@ def _chance(above: float) -> str:
         "all but sure to be"
         if surest >= SURE
         else "likely"
-        if surest >= LIKELY
+        if surest >= _LIKELY
         else "could be either way, perhaps"
     )
     return f"{word} {side}, {'over 99' if surest > 0.99 else f'{100 * surest:.0f}'} in 100"
@@ -164,11 +170,9 @@ def _without_brooder(kin: Families, season: list[str]) -> list[str]:
     ]
 
 
-Progress = Callable[[str, float], None]
-
 BOUGHT, HOME = "bought-in", "home-bred"
-LEVELS = ["clutch", "origin", "sex", "trait", "unit", "birds", "mean", "level", "low", "high"]
-TOLD = ["difference", "low", "high", "probability"]
+_LEVELS = ["clutch", "origin", "sex", "trait", "unit", "birds", "mean", "level", "low", "high"]
+_TOLD = ["difference", "low", "high", "probability"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -260,7 +264,7 @@ def compare_clutches(
     origins = next((c for c in contrasts if c.first == BOUGHT), None)
     ways = remedies(flock, every, table, origins)
     suppliers = compare_suppliers(flock, every, blood, seed)
-    said, cannot = say(flock, kin, table, ways, suppliers, basis)
+    said, cannot = _say(flock, kin, table, ways, suppliers, basis)
     return ClutchComparison(
         table,
         _together(levels),
@@ -274,15 +278,15 @@ def compare_clutches(
 def _together(levels: list[pd.DataFrame]) -> pd.DataFrame:
     """The levels of every case under one another; no row where nothing was seen."""
     told = [level for level in levels if len(level)]
-    return pd.concat(told, ignore_index=True) if told else pd.DataFrame(columns=LEVELS)
+    return pd.concat(told, ignore_index=True) if told else pd.DataFrame(columns=_LEVELS)
 
 
 def _nothing(flock: Flock) -> ClutchComparison:
     """The answer where no bird on record came from a clutch."""
     table = pd.DataFrame(
-        columns=["first", "second", "sex", "trait", "unit", *TOLD, "in_points", "separable", "why"]
+        columns=["first", "second", "sex", "trait", "unit", *_TOLD, "in_points", "separable", "why"]
     )
-    clutches = pd.DataFrame(columns=LEVELS)
+    clutches = pd.DataFrame(columns=_LEVELS)
     why = f"{flock.plan.season}: no chick of any clutch is on the birds form; nothing can be compared"
     return ClutchComparison(
         table, clutches, no_remedies(), no_suppliers(), target_weeks(flock.standard), facts((), [why])
@@ -347,7 +351,7 @@ def compare_case(
     return table, _levels(case, present, known)
 
 
-def _with_origins_free(case: Case, season: list[str]) -> Design:
+def _with_origins_free(case: Case, season: list[str]) -> ClutchModel:
     """The case's model with the season's bought-in clutches on a level of their own.
 
     Bought-in against home-bred is asked beforehand, and suppliers' blood moves it one way in every year: the
@@ -355,7 +359,7 @@ def _with_origins_free(case: Case, season: list[str]) -> Design:
     """
     about = case.families.about
     bought = (about["origin"] == BOUGHT).to_numpy() & about.index.isin(season)
-    return design(case.rows, case.families, case.trait.shares, bought.astype(float))
+    return clutch_model(case.rows, case.families, case.trait.shares, bought.astype(float))
 
 
 def _verdict(case: Case, contrast: Contrast, narrowed: Contrast | None) -> Verdict:
@@ -378,7 +382,7 @@ def _rows(case: Case, contrasts: list[Contrast], verdicts: list[Verdict]) -> pd.
             "sex": case.sex,
             "trait": case.trait.name,
             "unit": case.trait.unit,
-            **dict.fromkeys((*TOLD, "in_points"), np.nan),
+            **dict.fromkeys((*_TOLD, "in_points"), np.nan),
             "separable": ["yes" if v.separable else "no" for v in verdicts],
             "why": [v.why for v in verdicts],
         }
@@ -390,7 +394,7 @@ def _rows(case: Case, contrasts: list[Contrast], verdicts: list[Verdict]) -> pd.
 def _with_numbers(
     case: Case,
     table: pd.DataFrame,
-    known: Posterior,
+    known: ClutchPosterior,
     weights: np.ndarray,
     rng: np.random.Generator,
     planned: bool,
@@ -412,13 +416,13 @@ def _with_numbers(
         blocks.append(points.assign(in_points=points["difference"]))
     if len(case.awards) == 1:
         told["in_points"] = blocks[1]["difference"]
-    columns = [*TOLD, "in_points"]
+    columns = [*_TOLD, "in_points"]
     here = ((table["separable"] == "yes") & ((table["first"] == BOUGHT) == planned)).to_numpy()
     table.loc[here, columns] = np.concatenate([block[columns].to_numpy() for block in blocks])
     return table
 
 
-def _levels(case: Case, present: list[str], known: Posterior) -> pd.DataFrame:
+def _levels(case: Case, present: list[str], known: ClutchPosterior) -> pd.DataFrame:
     """One row a clutch: how many birds, their plain mean, and the shrunken level with its interval."""
     about = case.families.about.loc[present]
     told = known.contrasts(np.eye(len(present)))

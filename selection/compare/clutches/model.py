@@ -21,7 +21,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.special import ndtr
 
-from selection.answer import LEVEL
+from selection.answer import LEVEL, Floats
 from selection.merit.relationship.parentage import Parentage
 from selection.merit.variances.components import Effect, Equations, fit_equations
 from selection.records.flock import Flock
@@ -65,7 +65,7 @@ class Families:
         codes, uniques = pd.factorize(entries)
         shares = np.zeros((len(uniques) + 1, len(self.labels)))  # the last row: entries that are missing
         for i, entry in enumerate(uniques):
-            for label, share in clutch_shares(entry).items():
+            for label, share in entry_shares(entry).items():
                 if label in self.labels:
                     shares[i, self.labels.get_loc(label)] = share
         return shares[codes]
@@ -78,7 +78,7 @@ class Families:
         )
 
 
-def clutch_shares(entry: object) -> Mapping[str, float]:
+def entry_shares(entry: object) -> Mapping[str, float]:
     """Equal shares in the clutches of an entry; empty for a bird without one."""
     labels = [part.strip().casefold() for part in str(entry).split(";") if part.strip()]
     return {label: 1 / len(labels) for label in labels} if isinstance(entry, str) else {}
@@ -142,9 +142,7 @@ def _root(covariance: Floats) -> Floats:
     return vectors[:, real] * np.sqrt(values[real])
 
 
-Floats = npt.NDArray[np.float64]
-
-DRAWS = 64
+_DRAWS = 64
 """Draws of the variances; they come in mirrored pairs."""
 WIDER = 1.2
 """The draws are spread this much wider than the normal approximation, and weighted back."""
@@ -155,12 +153,12 @@ UNRELATED = 0.3
 """Share of the genetic variance that chicks of one cock and six hens have in common."""
 LOG_SD = {"clutch": 0.7, "brooder": 0.7, "pen": 0.7, "day": 0.7, "bird": 0.4, "age": 0.7}
 """How far a variance's ratio to the residual may lie from its published value, on the log scale."""
-TOTAL_SD = 1.0
+_TOTAL_SD = 1.0
 """How far the residual variance may lie from the usual one, on the log scale: nearly free."""
 
 
 @dataclass(frozen=True)
-class Shares:
+class VarianceShares:
     """What is held of a trait's variance beforehand, as shares of that of one look at one bird.
 
     `blood` is the heritability, and `blood_log_sd` how far it may be off, on the log scale; `usual` the total
@@ -182,7 +180,7 @@ class Shares:
 
 
 @dataclass(frozen=True)
-class Design:
+class ClutchModel:
     """Rows of one trait in one sex as arrays, with the prior of each variance.
 
     `effects` in the order of `prior` (variances, the residual last); `families` gives the clutches' order. `free`
@@ -259,13 +257,13 @@ class Design:
         centre = np.log(self.prior)
         off = (logs[:-1] - logs[-1]) - (centre[:-1] - centre[-1]) + self.log_sd**2 / 2
         slope = -off / self.log_sd**2
-        last = (logs[-1] - centre[-1]) / TOTAL_SD**2
+        last = (logs[-1] - centre[-1]) / _TOTAL_SD**2
         value = 0.5 * float(off @ slope) - 0.5 * last * (logs[-1] - centre[-1])
         return value, np.append(slope, -last - slope.sum())
 
 
 @dataclass(frozen=True)
-class Posterior:
+class ClutchPosterior:
     """What is known of r quantities: normal given the variances, over weighted draws of the variances.
 
     `weights` (S,), `means` (S, r), `covariances` (S, r, r); `variances` (K+1,) the most probable ones.
@@ -298,7 +296,9 @@ class Posterior:
         return self.means[which] + np.einsum("sij,sj->si", roots[which], rng.standard_normal((size, width)))
 
 
-def design(rows: pd.DataFrame, families: Families, shares: Shares, free: Floats | None = None) -> Design:
+def clutch_model(
+    rows: pd.DataFrame, families: Families, shares: VarianceShares, free: Floats | None = None
+) -> ClutchModel:
     """The design of rows of one trait (one sex, or both); effects of which there is but one level are left out.
 
     `free` (clutches,): what a planned contrast adds to each clutch, for one unit; fixed, and so never shrunken.
@@ -311,10 +311,10 @@ def design(rows: pd.DataFrame, families: Families, shares: Shares, free: Floats 
     prior = _prior(shares, families.alike, [e.name for e in effects])
     log_sd = np.array([shares.blood_log_sd if e.name == "blood" else LOG_SD[e.name] for e in effects])
     equations = Equations(rows["value"].to_numpy(), X, effects, rows["scale"].to_numpy())
-    return Design(rows, families, X, tuple(effects), prior, log_sd, equations, free)
+    return ClutchModel(rows, families, X, tuple(effects), prior, log_sd, equations, free)
 
 
-def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Posterior:
+def posterior(model: ClutchModel, levels: list[str], rng: np.random.Generator) -> ClutchPosterior:
     """What is known of the levels of clutches (folded labels), in the trait's unit, at the rows' usual judges."""
     wanted = np.zeros((len(model.families.labels), len(levels)))
     wanted[model.families.labels.get_indexer(levels), np.arange(len(levels))] = 1.0
@@ -332,13 +332,13 @@ def posterior(model: Design, levels: list[str], rng: np.random.Generator) -> Pos
         means.append(mean)
         covariances.append(covariance)
     weights = np.exp(heights - heights.max())
-    return Posterior(weights / weights.sum(), np.array(means), np.array(covariances), fitted.variances)
+    return ClutchPosterior(weights / weights.sum(), np.array(means), np.array(covariances), fitted.variances)
 
 
 def _draws(mode: Floats, covariance: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Draws (S, K+1) of the log variances from a wide normal around the mode, and minus their log density (S,)."""
     root = np.linalg.cholesky(covariance + 1e-12 * np.eye(len(mode))) * WIDER
-    half = rng.standard_normal((DRAWS // 2, len(mode)))
+    half = rng.standard_normal((_DRAWS // 2, len(mode)))
     normal = np.vstack([half, -half])
     return np.log(mode) + normal @ root.T, 0.5 * (normal**2).sum(axis=1)
 
@@ -383,7 +383,7 @@ def _levels(labels: pd.Series) -> csr_array:
     return csr_array(cells, shape=(len(codes), max(len(names), 1)))
 
 
-def _prior(shares: Shares, alike: float, names: list[str]) -> Floats:
+def _prior(shares: VarianceShares, alike: float, names: list[str]) -> Floats:
     """Prior variances (K+1,) by effect, the residual last.
 
     A bird keeps to itself what its repeatability leaves after the clutch and the blood that clutch mates share;

@@ -11,20 +11,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.compare.clutches.model import Families, design
+from selection.compare.clutches.model import Families, clutch_model
 from selection.compare.clutches.separable import HALF, Contrast, mixed_up_with, sides, variance_left
 from selection.compare.clutches.traits import Case, seen_only, typed
 from selection.records.flock import Flock
 
-FEW = (2, 4, 6, 8, 12)
+_FEW = (2, 4, 6, 8, 12)
 """How many chicks a side are tried: what can be done in ten minutes."""
 NEXT_YEAR = (6, 8, 12)
 """How many are tried for a season whose chicks are still all to come."""
 LEAST_FREEDOM = 4
-Z = 1.6448536269514722
+_Z = 1.6448536269514722
 """Half the width of a 90 % interval, in standard deviations."""
 _DOING = {"scored": "score", "weighed": "weigh"}
-COLUMNS = ["trait", "sex", "when", "remedy", "chicks", "half_width", "unit", "separable"]
+_COLUMNS = ["trait", "sex", "when", "remedy", "chicks", "half_width", "unit", "separable"]
 
 
 @dataclass(frozen=True)
@@ -62,12 +62,12 @@ def remedies(flock: Flock, every: list[Case], table: pd.DataFrame, origins: Cont
             # what leaves one side unseen tells nothing of the other
             tried = _trials(flock, case, origins)
             rows += [_row(case, trial) for trial in tried if np.isfinite(trial.half_width)]
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def no_remedies() -> pd.DataFrame:
     """The empty table."""
-    return pd.DataFrame(columns=COLUMNS)
+    return pd.DataFrame(columns=_COLUMNS)
 
 
 def _row(case: Case, trial: _Trial) -> dict[str, object]:
@@ -89,7 +89,7 @@ def _trials(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
     if now.mixed == "brooder":
         return _best_split(case, origins, case.rows, replace(now, when="next season"))
     here = _left(flock, case, origins)
-    few = [k for k in FEW if k <= len(here)] or [len(here)]
+    few = [k for k in _FEW if k <= len(here)] or [len(here)]
     trials = [_seen_once(flock, case, origins, here.head(k)) for k in few if k]
     if trials and trials[-1].separable:
         first = next(i for i, t in enumerate(trials) if t.separable)
@@ -233,9 +233,9 @@ def _known(case: Case, origins: Contrast, rows: pd.DataFrame, kin: Families) -> 
         return _Trial("", "", 0, np.inf, "unseen", 1.0)
     model = tried.model
     # the numbers that will be given leave the origins' difference free, so that is what the remedy buys
-    freed = design(rows, kin, case.trait.shares, (origins.weights > 0).astype(float))
+    freed = clutch_model(rows, kin, case.trait.shares, (origins.weights > 0).astype(float))
     variance = freed.known(contrast.weights[:, None])[0] * _spread(case)
-    half = float(case.scale.difference(np.array(Z * np.sqrt(variance))))
+    half = float(case.scale.difference(np.array(_Z * np.sqrt(variance))))
     return _Trial("", "", 0, half, mixed_up_with(model, contrast), variance_left(model, contrast))
 
 

@@ -14,11 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.compare.clutches.model import Design
+from selection.answer import Floats
+from selection.compare.clutches.model import ClutchModel
 
-Floats = npt.NDArray[np.float64]
-
-ORIGINS = ("bought-in", "home-bred")
+_ORIGINS = ("bought-in", "home-bred")
 HALF = 0.5
 LEAST_BIRDS = 2
 """Chicks of a clutch under which nothing is said of it: one bird is not a clutch."""
@@ -47,7 +46,7 @@ class Verdict:
     why: str = ""
 
 
-def judged(model: Design, contrast: Contrast, chicks: str) -> Verdict:
+def judged(model: ClutchModel, contrast: Contrast, chicks: str) -> Verdict:
     """The verdict on a contrast of which both sides have records; `chicks` names them, as `pullets`."""
     if cause := mixed_up_with(model, contrast):
         return Verdict(False, cause, _mixed_up(model, contrast, cause))
@@ -61,7 +60,7 @@ def judged(model: Design, contrast: Contrast, chicks: str) -> Verdict:
     return Verdict(False, *_too_little(model, contrast, chicks))
 
 
-def mixed_up_with(model: Design, contrast: Contrast) -> str:
+def mixed_up_with(model: ClutchModel, contrast: Contrast) -> str:
     """What the contrast cannot be told from (`brooder`, `pen`, `judge`, `setting`), or blank where it can."""
     units = _units(model, contrast)
     if units is None:
@@ -75,13 +74,13 @@ def mixed_up_with(model: Design, contrast: Contrast) -> str:
     return " and ".join(factors)
 
 
-def variance_left(model: Design, contrast: Contrast, variances: Floats | None = None) -> float:
+def variance_left(model: ClutchModel, contrast: Contrast, variances: Floats | None = None) -> float:
     """Variance of a contrast given the records, over that before them, at the prior variances or at others."""
     weights = contrast.weights[:, None]
     return float(model.known(weights, variances)[0] / model.prior_variance(weights)[0])
 
 
-def birds_of(model: Design, clutches: npt.NDArray[np.bool_]) -> float:
+def birds_of(model: ClutchModel, clutches: npt.NDArray[np.bool_]) -> float:
     """How many chicks of these clutches have a record (a group of n counts n)."""
     chicks = model.members[:, clutches].sum(axis=1) * model.rows["n"].to_numpy()
     most = np.zeros(len(chicks))  # of a bird's rows, at the bird's number
@@ -91,7 +90,7 @@ def birds_of(model: Design, clutches: npt.NDArray[np.bool_]) -> float:
 
 def chicks_of(name: str, chicks: str) -> str:
     """`home-bred pullets`, or `pullets of 26-H1`."""
-    return f"{name} {chicks}" if name in ORIGINS else f"{chicks} of {name}"
+    return f"{name} {chicks}" if name in _ORIGINS else f"{chicks} of {name}"
 
 
 def sides(contrast: Contrast) -> list[tuple[str, npt.NDArray[np.bool_]]]:
@@ -99,7 +98,7 @@ def sides(contrast: Contrast) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     return [(contrast.first, contrast.weights > 0), (contrast.second, contrast.weights < 0)]
 
 
-def _units(model: Design, contrast: Contrast) -> npt.NDArray[np.int_] | None:
+def _units(model: ClutchModel, contrast: Contrast) -> npt.NDArray[np.int_] | None:
     """What each clutch counts as: 0 and 1 for the sides of the contrast, else its own setting.
 
     Clutches of one pen set on one day are the same eggs: one of them, split over brooders, ties the brooders. None
@@ -115,7 +114,7 @@ def _units(model: Design, contrast: Contrast) -> npt.NDArray[np.int_] | None:
     return np.select([first, second], [0, 1], setting + 2)
 
 
-def _estimable(model: Design, units: npt.NDArray[np.int_], factors: Iterable[str]) -> bool:
+def _estimable(model: ClutchModel, units: npt.NDArray[np.int_], factors: Iterable[str]) -> bool:
     """Whether first − second lies in the row space of [units, factors]."""
     members, of_factor = model.patterns
     own = np.zeros((len(units), units.max() + 1))
@@ -127,7 +126,7 @@ def _estimable(model: Design, units: npt.NDArray[np.int_], factors: Iterable[str
     return bool(np.abs(W.T @ found - wanted).max() < 1e-8)
 
 
-def _mixed_up(model: Design, contrast: Contrast, cause: str) -> str:
+def _mixed_up(model: ClutchModel, contrast: Contrast, cause: str) -> str:
     """Why the contrast is not estimable, and what would have made it so."""
     if cause == "setting":
         return (
@@ -149,13 +148,13 @@ def _mixed_up(model: Design, contrast: Contrast, cause: str) -> str:
     return f"{contrast.first} {verb} {first}, {contrast.second} {verb} {second}: {remedy}"
 
 
-def _named(model: Design, clutches: npt.NDArray[np.bool_], labels: pd.Series) -> str:
+def _named(model: ClutchModel, clutches: npt.NDArray[np.bool_], labels: pd.Series) -> str:
     """The different labels that these clutches' rows have, without the year."""
     here = model.members[:, clutches].any(axis=1)
     return " and ".join(sorted({label.rsplit(" ", 1)[0] for label in labels[here]}))
 
 
-def _too_little(model: Design, contrast: Contrast, chicks: str) -> tuple[str, str]:
+def _too_little(model: ClutchModel, contrast: Contrast, chicks: str) -> tuple[str, str]:
     """The cause of too much variance left, tried by taking one thing after another away."""
     weeks = _weeks_apart(model, contrast)
     if weeks > 0 and _without(model, contrast, "age") < HALF:
@@ -178,7 +177,7 @@ def _too_little(model: Design, contrast: Contrast, chicks: str) -> tuple[str, st
     )
 
 
-def _without(model: Design, contrast: Contrast, effect: str) -> float:
+def _without(model: ClutchModel, contrast: Contrast, effect: str) -> float:
     """Variance left if what `effect` gave were known."""
     variances = model.prior.copy()
     if effect not in model.names:
@@ -187,7 +186,7 @@ def _without(model: Design, contrast: Contrast, effect: str) -> float:
     return variance_left(model, contrast, variances)
 
 
-def _with_more(model: Design, contrast: Contrast, times: float) -> float:
+def _with_more(model: ClutchModel, contrast: Contrast, times: float) -> float:
     """Variance left with `times` as many chicks of every clutch."""
     variances = model.prior.copy()
     variances[[i for i, name in enumerate(model.names) if name == "bird"]] /= times
@@ -195,7 +194,7 @@ def _with_more(model: Design, contrast: Contrast, times: float) -> float:
     return variance_left(model, contrast, variances)
 
 
-def _weeks_apart(model: Design, contrast: Contrast) -> float:
+def _weeks_apart(model: ClutchModel, contrast: Contrast) -> float:
     """Weeks between the mean hatching days of the two sides; 0 where not known."""
     hatched = model.families.about["hatched_on"]
     first, second = (hatched[side].mean() for _, side in sides(contrast))

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from selection.answer import TAILS
-from selection.compare.clutches.model import Design, posterior
+from selection.compare.clutches.model import ClutchModel, posterior
 from selection.compare.clutches.separable import (
     HALF,
     Contrast,
@@ -44,11 +44,11 @@ class Suppliers:
     blood: pd.DataFrame
 
 
-LEVELS = [
+_LEVELS = [
     "supplier", "sex", "trait", "unit", "clutches", "birds", "level", "low", "high", "separable",
     "spread", "spread_low", "spread_high", "why",
 ]  # fmt: skip
-BLOOD = ["supplier", "living", "chance", "relationship"]
+_BLOOD = ["supplier", "living", "chance", "relationship"]
 THIS_YEAR = [
     "supplier", "sex", "trait", "unit", "difference", "low", "high", "probability", "separable", "why",
 ]  # fmt: skip
@@ -63,7 +63,7 @@ def compare_suppliers(flock: Flock, every: Sequence[Case], blood: Parentage, see
             levels += _levels(case, np.random.default_rng(seed))
             this_year += _this_year(case, flock.plan.season, np.random.default_rng(seed))
     return Suppliers(
-        pd.DataFrame(levels, columns=LEVELS),
+        pd.DataFrame(levels, columns=_LEVELS),
         pd.DataFrame(this_year, columns=THIS_YEAR),
         shared_blood(flock, blood),
     )
@@ -72,7 +72,7 @@ def compare_suppliers(flock: Flock, every: Sequence[Case], blood: Parentage, see
 def no_suppliers() -> Suppliers:
     """The empty tables."""
     return Suppliers(
-        pd.DataFrame(columns=LEVELS), pd.DataFrame(columns=THIS_YEAR), pd.DataFrame(columns=BLOOD)
+        pd.DataFrame(columns=_LEVELS), pd.DataFrame(columns=THIS_YEAR), pd.DataFrame(columns=_BLOOD)
     )
 
 
@@ -91,7 +91,7 @@ def shared_blood(flock: Flock, blood: Parentage) -> pd.DataFrame:
         related = shares[:, blood.suppliers.index(name)] > 0
         chance = flock.plan.same_pen if related.any() else 0.0
         rows.append((name, int(related.sum()), chance, _next_relationship(flock, blood, name, at[related])))
-    return pd.DataFrame(rows, columns=BLOOD)
+    return pd.DataFrame(rows, columns=_BLOOD)
 
 
 def _next_relationship(flock: Flock, blood: Parentage, supplier: str, living: np.ndarray) -> float:
@@ -162,7 +162,7 @@ def _told(
     case: Case,
     contrasts: Sequence[Contrast],
     rng: np.random.Generator,
-    verdict: Callable[[Design, Contrast, str], Verdict],
+    verdict: Callable[[ClutchModel, Contrast, str], Verdict],
 ) -> list[dict[str, object]]:
     """difference, low, high, probability, separable, why of each contrast."""
     narrowed = [seen_only(case, c) for c in contrasts]
@@ -191,7 +191,7 @@ def _told(
     return rows
 
 
-def _tied_by_relatives(model: Design, contrast: Contrast, chicks: str) -> Verdict:
+def _tied_by_relatives(model: ClutchModel, contrast: Contrast, chicks: str) -> Verdict:
     """Seasons have no judge and no chick in common: only relatives tie them, so the variance left decides."""
     if variance_left(model, contrast) < HALF:
         return Verdict(True)

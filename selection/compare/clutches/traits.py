@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import TAILS
-from selection.compare.clutches.model import Design, Families, Shares, design
+from selection.answer import TAILS, Floats
+from selection.compare.clutches.model import ClutchModel, Families, VarianceShares, clutch_model
 from selection.compare.clutches.separable import Contrast
 from selection.merit import published
 from selection.merit.observations import LAYING, OLDEST_WEEKS, TOTAL, Observations
@@ -23,10 +23,10 @@ from selection.standard.judges import Looks
 from selection.standard.points import Points
 from selection.standard.traits import BY_EYE_SD, Gauged, Measure, Trait, Weighed, measure_of, traits_of
 
-WEIGHT = "weight"
+_WEIGHT = "weight"
 POINTS = "points"
-MOSTLY = 0.75
-DTYPES = {
+_MOSTLY = 0.75
+_DTYPES = {
     "trait": "str", "bird": "str", "value": "float64", "sex": "str", "clutch": "str", "season": "int64",
     "judge": "str", "day": "str", "pen": "str", "age_weeks": "float64", "n": "float64", "scale": "float64",
 }  # fmt: skip
@@ -41,12 +41,12 @@ def foremost(table: pd.DataFrame) -> pd.Series:
 
 def is_weight(table: pd.DataFrame) -> pd.Series:
     """Which rows of a table are of weight in grams; a section may be called weight too, in points."""
-    return (table["trait"] == WEIGHT) & (table["unit"] == "g")
+    return (table["trait"] == _WEIGHT) & (table["unit"] == "g")
 
 
 def typed(rows: pd.DataFrame) -> pd.DataFrame:
     """`rows` with exactly the columns of `DTYPES`, missing ones blank."""
-    return rows.reindex(columns=list(DTYPES)).astype(DTYPES)
+    return rows.reindex(columns=list(_DTYPES)).astype(_DTYPES)
 
 
 def chick_rows(flock: Flock, seen: Observations, growth: Growth, totals: pd.DataFrame) -> pd.DataFrame:
@@ -81,7 +81,7 @@ def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.Da
     totals = totals[~totals["on_card"] & totals["by_eye"].notna() & totals.index.isin(about.index)]
     whole = sum(s.points for s in flock.standard.sections)
     complete = totals["seen"] == whole
-    with_size = bool(len(totals)) and complete.mean() >= MOSTLY
+    with_size = bool(len(totals)) and complete.mean() >= _MOSTLY
     value = totals["total"][complete] if with_size else totals["by_eye"]
     rows = about.drop(columns=["value"]).join(value.rename("value"), how="inner")
     return rows.reset_index(), with_size
@@ -147,7 +147,7 @@ class ClutchTrait:
     name: str
     unit: str
     form: str
-    shares: Shares
+    shares: VarianceShares
     awards: tuple[tuple[Section, Measure], ...] = ()
 
     @property
@@ -194,9 +194,9 @@ def target_weeks(standard: Standard) -> float:
     return TARGET_WEEKS if section is None or section.at_weeks is None else section.at_weeks
 
 
-def _shares(trait: Section | Measured, usual: float, judged: bool = True) -> Shares:
+def _shares(trait: Section | Measured, usual: float, judged: bool = True) -> VarianceShares:
     h2 = published.heritability(trait)
-    return Shares(
+    return VarianceShares(
         blood=h2.mean,
         blood_log_sd=float(np.clip(h2.sd / h2.mean, 0.25, 0.8)),
         repeatability=published.repeatability(trait).mean,
@@ -209,7 +209,7 @@ def _shares(trait: Section | Measured, usual: float, judged: bool = True) -> Sha
 
 CORRELATION, CORRELATION_SD = 0.15, 0.15
 """Genetic correlation of any two sections, and how far it may be off (method)."""
-HALO = 0.05
+_HALO = 0.05
 """Share of a look's variance that its sections have in common (common practice, no source)."""
 
 
@@ -230,14 +230,14 @@ def _total(standard: Standard, with_size: bool) -> list[ClutchTrait]:
     alone = float(h2 @ usual)
     pairs = float(np.sqrt(h2 * usual).sum() ** 2 - alone)
     blood = alone + CORRELATION * pairs
-    halo = HALO * float(np.sqrt(usual[: len(eye)]).sum() ** 2 - usual[: len(eye)].sum())
+    halo = _HALO * float(np.sqrt(usual[: len(eye)]).sum() ** 2 - usual[: len(eye)].sum())
     whole = float(usual.sum()) + blood - alone + halo
     of = {
         name: float(usual @ [getattr(p, name) for p in parts]) / whole
         for name in ("clutch", "brooder", "day")
     }
     lasting = float(usual @ [p.repeatability for p in parts]) - alone + blood
-    shares = Shares(
+    shares = VarianceShares(
         blood=blood / whole,
         blood_log_sd=float(
             np.hypot(usual @ [p.blood_log_sd for p in parts] / usual.sum(), CORRELATION_SD * pairs / blood)
@@ -251,15 +251,13 @@ def _total(standard: Standard, with_size: bool) -> list[ClutchTrait]:
 
 def _weight(standard: Standard, growth: Growth) -> ClutchTrait:
     section = weighed_section(standard) or Section(
-        WEIGHT, "Weight", 0.0, like="body weight", measured="weight"
+        _WEIGHT, "Weight", 0.0, like="body weight", measured="weight"
     )
     shares = _shares(section, growth.between_sd**2, judged=False)
-    return ClutchTrait(Weighed.key, WEIGHT, "g", "weighed", shares, _awards(standard, Weighed))
+    return ClutchTrait(Weighed.key, _WEIGHT, "g", "weighed", shares, _awards(standard, Weighed))
 
 
-Floats = npt.NDArray[np.float64]
-
-SEXES = {"male": ("male",), "female": ("female",), "both": ("male", "female")}
+_SEXES = {"male": ("male",), "female": ("female",), "both": ("male", "female")}
 CHICKS = {"male": "cockerels", "female": "pullets", "both": "chicks"}
 
 
@@ -333,12 +331,12 @@ class Case:
     def seen(self) -> npt.NDArray[np.bool_]:
         """Which clutches have records, of every sex that is compared."""
         rows = self.rows["sex"].to_numpy()
-        return np.all([self.members[rows == sex].any(axis=0) for sex in SEXES[self.sex]], axis=0)
+        return np.all([self.members[rows == sex].any(axis=0) for sex in _SEXES[self.sex]], axis=0)
 
     @cached_property
-    def model(self) -> Design:
+    def model(self) -> ClutchModel:
         """The design of the rows, of which there must be one at least."""
-        return design(self.rows, self.families, self.trait.shares)
+        return clutch_model(self.rows, self.families, self.trait.shares)
 
 
 def cases(
@@ -350,7 +348,7 @@ def cases(
 ) -> Iterator[Case]:
     """Every trait in cockerels, pullets and both; birds of unknown sex are left out."""
     for trait in traits:
-        for sex, sexes in SEXES.items():
+        for sex, sexes in _SEXES.items():
             own = rows[(rows["trait"] == trait.key) & rows["sex"].isin(sexes)]
             known = families.members(own["clutch"]).sum(axis=1) > 0.999
             own = own[known].reset_index(drop=True)

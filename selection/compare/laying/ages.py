@@ -7,14 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from selection.answer import Floats
 from selection.compare.laying.basket import FORTNIGHT, fortnight_of
-from selection.compare.laying.design import NOT_KNOWN, Design
-from selection.compare.laying.model import FLATTER, Array, Fit, gradients
-from selection.compare.laying.rows import APART, Group, Z, interval, shares
+from selection.compare.laying.design import NOT_KNOWN, LayingDesign
+from selection.compare.laying.model import FLATTER, Fit, gradients
+from selection.compare.laying.rows import APART, HenGroup, Z, rate_interval, shares
 from selection.merit.published import YEARLY_LAYING
 
 
-def decline_of(fit: Fit, design: Design) -> pd.DataFrame:
+def decline_of(fit: Fit, design: LayingDesign) -> pd.DataFrame:
     """Each laying season's rate as a share of the season before, beside the published value.
 
     One row for each step between ages that were both counted: step (`2 after 1`), published, published_sd,
@@ -50,7 +51,7 @@ def decline_of(fit: Fit, design: Design) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def curve_of(fit: Fit, design: Design, groups: list[Group]) -> pd.DataFrame:
+def curve_of(fit: Fit, design: LayingDesign, groups: list[HenGroup]) -> pd.DataFrame:
     """The season curve of every row of the table, a fortnight at a time.
 
     season, hatch_year, from (first day of the fortnight), hen_days, eggs (shared out), counted (eggs ÷ hen-days,
@@ -60,7 +61,7 @@ def curve_of(fit: Fit, design: Design, groups: list[Group]) -> pd.DataFrame:
     return pd.concat(pieces, ignore_index=True)
 
 
-def _curve(fit: Fit, design: Design, group: Group) -> pd.DataFrame:
+def _curve(fit: Fit, design: LayingDesign, group: HenGroup) -> pd.DataFrame:
     part = fit.seasons[group.season]
     counts, f = part.counts, len(part.basis)
     mine = counts.hen_days * group.of[counts.kind]
@@ -72,7 +73,7 @@ def _curve(fit: Fit, design: Design, group: Group) -> pd.DataFrame:
     own, shared = (mean @ side for side in gradients(counts, part.basis, part.rate, group.of))
     se = np.sqrt(np.maximum(fit.variances(group.season, own, shared), 0.0))
     rate = expected[seen] / days[seen]
-    ends = [interval(*of) for of in zip(rate, se, days[seen], strict=True)]
+    ends = [rate_interval(*of) for of in zip(rate, se, days[seen], strict=True)]
     first = pd.Timestamp(design.seasons[group.season], 1, 1)
     return pd.DataFrame(
         {
@@ -127,7 +128,9 @@ class Expected:
         )
 
 
-def expect(fit: Fit, design: Design, hens: pd.DataFrame, first: pd.Timestamp, last: pd.Timestamp) -> Expected:
+def expect(
+    fit: Fit, design: LayingDesign, hens: pd.DataFrame, first: pd.Timestamp, last: pd.Timestamp
+) -> Expected:
     """Eggs expected of `hens` (bird, hatch_year or NOT_KNOWN, lot or −1, size of the lot) next season.
 
     `first` and `last` are the first and last day counted in the last season. Hens of one hatch year and lot are
@@ -143,7 +146,8 @@ def expect(fit: Fit, design: Design, hens: pd.DataFrame, first: pd.Timestamp, la
     herself = (slope @ part) ** 2 * fit.spread.hens**2
     lone = np.diag(covariance) + herself * (1 - _of_lot(of, 1))
     ends = [
-        interval(*each) for each in zip(rate @ part, np.sqrt(lone), np.full(len(of), days.sum()), strict=True)
+        rate_interval(*each)
+        for each in zip(rate @ part, np.sqrt(lone), np.full(len(of), days.sum()), strict=True)
     ]
     number = of["number"].to_numpy(dtype=float)
     noise = fit.spread.dispersion * float(number @ (rate * (1 - rate)) @ days)
@@ -168,12 +172,12 @@ def expect(fit: Fit, design: Design, hens: pd.DataFrame, first: pd.Timestamp, la
     )
 
 
-def _of_lot(of: pd.DataFrame, number: float | Array) -> Array:
+def _of_lot(of: pd.DataFrame, number: float | Floats) -> Floats:
     """Share of its lot that a number of hens is: their mean is that much known from the lot's (0: never counted)."""
     return np.where(of["lot"] >= 0, number / of["size"].to_numpy(dtype=float), 0.0)
 
 
-def _days(design: Design, first: pd.Timestamp, last: pd.Timestamp) -> Array:
+def _days(design: LayingDesign, first: pd.Timestamp, last: pd.Timestamp) -> Floats:
     """Days from `first` to `last` by fortnight of the last season's curve; uncounted ones go to the nearest."""
     every = pd.Series(pd.date_range(first, last))
     known = design.fortnights[-1]
@@ -181,7 +185,9 @@ def _days(design: Design, first: pd.Timestamp, last: pd.Timestamp) -> Array:
     return np.bincount(nearest, minlength=len(known)).astype(float)
 
 
-def _rates(fit: Fit, design: Design, of: pd.DataFrame, x: Array, part: Array) -> tuple[Array, Array]:
+def _rates(
+    fit: Fit, design: LayingDesign, of: pd.DataFrame, x: Floats, part: Floats
+) -> tuple[Floats, Floats]:
     """Expected rate of each kind of hen and fortnight, (k, f), and its change with the logit.
 
     The mean over what is not known of her logit, so that a hen never counted is not flattered.
@@ -195,7 +201,7 @@ def _rates(fit: Fit, design: Design, of: pd.DataFrame, x: Array, part: Array) ->
     return rate, rate * (1 - rate)
 
 
-def _covariance(fit: Fit, design: Design, of: pd.DataFrame, x: Array, weight: Array) -> Array:
+def _covariance(fit: Fit, design: LayingDesign, of: pd.DataFrame, x: Floats, weight: Floats) -> Floats:
     """Covariance (k, k) of Σ over fortnights of weight (k, f) × logit, hens' differences within a lot left out.
 
     Beside what the fit leaves open: how years differ, and hatch years that were never counted.

@@ -13,8 +13,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Floats
 from selection.compare.laying.basket import FORTNIGHT, Basket
-from selection.compare.laying.model import FLATTER, HATCH, HENS, STEPS, Array, Counts, Effects, Index, Spread
+from selection.compare.laying.model import (
+    FLATTER,
+    HATCH,
+    HENS,
+    STEPS,
+    Counts,
+    Effects,
+    Index,
+    LayingSpread,
+)
 from selection.merit.published import YEARLY_LAYING
 
 HENS_SD = 0.08
@@ -30,7 +40,7 @@ AUTUMN_SD = 0.5
 """How far pullets in the autumn of their hatch year may be from their first full season, logit scale: wide."""
 UNKNOWN_SD = 0.6
 """The same for the age of a hen whose hatch year is not known."""
-MONTH = 28
+_MONTH = 28
 
 NOT_KNOWN = 0.0
 """The hatch year of hens whose hatch year is not known."""
@@ -44,7 +54,7 @@ class Columns:
     """
 
     steps: int
-    years: Array
+    years: Floats
     lots: Index
     unknown: int
 
@@ -52,7 +62,7 @@ class Columns:
     def number(self) -> int:
         return self.steps + len(self.years) + len(self.lots) + (self.unknown >= 0)
 
-    def rows(self, season: int, hatch_year: Array, lot: Index) -> Array:
+    def rows(self, season: int, hatch_year: Floats, lot: Index) -> Floats:
         """Coefficients (n, G) of hens in a season: their age, hatch year and lot (−1: a hen never counted).
 
         A hatch year that was never counted has no column either; both then stand at their prior mean of 0.
@@ -74,7 +84,7 @@ class Columns:
 
 
 @dataclass(frozen=True)
-class Design:
+class LayingDesign:
     """The model's arrays, and what their rows are.
 
     `seasons` (years counted) and `counts` side by side; `lots` and `hatch_years` of each season's kinds of hen;
@@ -86,16 +96,16 @@ class Design:
     seasons: tuple[int, ...]
     counts: tuple[Counts, ...]
     lots: tuple[Index, ...]
-    hatch_years: tuple[Array, ...]
+    hatch_years: tuple[Floats, ...]
     of_pen: tuple[npt.NDArray[np.bool_], ...]
     fortnights: tuple[Index, ...]
     effects: Effects
-    prior: Spread
+    prior: LayingSpread
     columns: Columns
     first_rate: float
 
 
-def design(basket: Basket) -> Design:
+def laying_design(basket: Basket) -> LayingDesign:
     """The arrays of every season counted; the basket must have at least one cell."""
     cells, lots = basket.cells, basket.lots
     exposure = basket.exposure.assign(season=cells["season"].to_numpy()[basket.exposure["cell"]])
@@ -104,7 +114,7 @@ def design(basket: Basket) -> Design:
     rate = float(np.clip(cells["eggs"].sum() / exposure["hen_days"].sum(), 0.1, 0.9))
     first = _first_rate(rate, exposure)
     seasons = [_season(int(year), cells, of, columns) for year, of in exposure.groupby("season")]
-    return Design(
+    return LayingDesign(
         seasons=tuple(s[0] for s in seasons),
         counts=tuple(s[1] for s in seasons),
         lots=tuple(s[2] for s in seasons),
@@ -118,13 +128,13 @@ def design(basket: Basket) -> Design:
     )
 
 
-def prior_spread(rate: float) -> Spread:
+def prior_spread(rate: float) -> LayingSpread:
     """The spreads held beforehand, on the logit scale at a holding's mean `rate`."""
     slope = rate * (1 - rate)
     hatch, hens = (
         sd / slope / np.sqrt(1 - FLATTER * min(sd / slope, 1.0) ** 2) for sd in (HATCH_SD, HENS_SD)
     )
-    return Spread(hatch=float(hatch), hens=float(hens), curve=CURVE_SD, shock=SHOCK_SD)
+    return LayingSpread(hatch=float(hatch), hens=float(hens), curve=CURVE_SD, shock=SHOCK_SD)
 
 
 def _columns(exposure: pd.DataFrame) -> Columns:
@@ -144,7 +154,7 @@ def _first_rate(rate: float, exposure: pd.DataFrame) -> float:
     return float(np.clip(rate / share, 0.05, 0.9))
 
 
-def age_steps(first_rate: float, steps: int) -> tuple[Array, Array]:
+def age_steps(first_rate: float, steps: int) -> tuple[Floats, Floats]:
     """Prior mean and variance of the age steps on the logit scale, from the published yearly decline.
 
     A rate p that falls to δp moves by logit(δp) − logit(p), and that changes with δ by 1/(δ(1 − δp)). Step 0
@@ -172,7 +182,7 @@ def _effects(columns: Columns, hens: npt.NDArray[np.int64], first_rate: float) -
 
 def _season(
     season: int, cells: pd.DataFrame, exposure: pd.DataFrame, columns: Columns
-) -> tuple[int, Counts, Index, Array, npt.NDArray[np.bool_], Index]:
+) -> tuple[int, Counts, Index, Floats, npt.NDArray[np.bool_], Index]:
     """One season's counts, with the lots, hatch years and fortnights behind their rows."""
     used, cell = np.unique(exposure["cell"], return_inverse=True)
     mine = cells.iloc[used]
@@ -186,7 +196,7 @@ def _season(
         eggs=mine["eggs"].to_numpy(dtype=float),
         most=np.bincount(cell, hen_days).astype(float),
         fortnight=fortnight,
-        months=np.diff(fortnights) * (FORTNIGHT / MONTH),
+        months=np.diff(fortnights) * (FORTNIGHT / _MONTH),
         cell=cell,
         kind=kind,
         hen_days=hen_days,

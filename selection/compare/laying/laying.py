@@ -21,16 +21,16 @@ row tells what they laid together.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
 
-from selection.answer import Answer, Kind, Note, facts, notes
+from selection.answer import Answer, Kind, Note, Progress, facts, notes
 from selection.compare.laying.ages import Expected, curve_of, day_of, decline_of, expect
 from selection.compare.laying.basket import Basket, count, hens_of
-from selection.compare.laying.design import NOT_KNOWN, Design, design
-from selection.compare.laying.model import Fit, Spread, Weight, fit
+from selection.compare.laying.design import NOT_KNOWN, LayingDesign, laying_design
+from selection.compare.laying.model import Fit, LayingSpread, Weight, fit_rates
 from selection.compare.laying.rows import COUNTS, egg_weights, groups_of, joint, own_rates, pens_laid, rows_of
 from selection.errors import RecordsError
 from selection.records.flock import Flock
@@ -39,7 +39,7 @@ MOST_OF_A_YEAR = 330
 """Days between first and last count from which a season is nearly a year."""
 
 
-def say(table: pd.DataFrame, decline: pd.DataFrame, due: pd.DataFrame) -> tuple[str, ...]:
+def _say(table: pd.DataFrame, decline: pd.DataFrame, due: pd.DataFrame) -> tuple[str, ...]:
     """The last season's rows, the decline with age, and who is due to go."""
     last = table[(table["season"] == table["season"].max()) & ~joint(table)]
     return (
@@ -137,9 +137,7 @@ def _merit(own: pd.DataFrame, worth: bool) -> list[str]:
     return [f"Laying does not enter merit: {why}." if worth else f"No single hen's laying is known: {why}."]
 
 
-Progress = Callable[[str, float], None]
-
-TABLE = (
+LAYING_COLUMNS = (
     "season", "hatch_year", "age", "hens", "hen_days", "eggs", "rate", "low", "high", "separable", "rests_on", "why",
 )  # fmt: skip
 """The columns of laying.csv."""
@@ -154,7 +152,7 @@ class Ahead:
     """
 
     fit: Fit
-    design: Design
+    design: LayingDesign
     hens: pd.DataFrame
     first: pd.Timestamp
     last: pd.Timestamp
@@ -203,7 +201,7 @@ class Laying(Answer):
     weights: pd.DataFrame
     due: pd.DataFrame
     notes: tuple[Note, ...]
-    spread: Spread | None
+    spread: LayingSpread | None
     _ahead: Ahead | None = field(repr=False)
 
     @property
@@ -259,9 +257,9 @@ def laying(flock: Flock, progress: Progress | None = None, weight: Weight | None
     basket = count(flock)
     if basket.cells.empty:
         return _nothing(basket)
-    plan = design(basket)
+    plan = laying_design(basket)
     tell("laying: fit", 0.1)
-    fitted = fit(
+    fitted = fit_rates(
         plan.counts,
         plan.effects,
         plan.prior,
@@ -274,12 +272,12 @@ def laying(flock: Flock, progress: Progress | None = None, weight: Weight | None
     return answer
 
 
-def _answer(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Laying:
+def _answer(flock: Flock, basket: Basket, plan: LayingDesign, fitted: Fit) -> Laying:
     groups = [group for i in range(len(plan.seasons)) for group in groups_of(fitted, plan, i)]
     rows = pd.DataFrame(
         [row for i in range(len(plan.seasons)) for row in rows_of(fitted, plan, basket.lots["hens"], i)]
     ).astype({"age": "Int64"})
-    table = rows[list(TABLE)]
+    table = rows[list(LAYING_COLUMNS)]
     ahead = _look_ahead(flock, basket, plan, fitted)
     living = ahead.hens[ahead.hens["alive"] & (ahead.hens["lot"] >= 0)]
     due = ahead.expect(list(living["bird"])).hens if len(living) else pd.DataFrame(columns=["bird", "rate"])
@@ -298,7 +296,7 @@ def _answer(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Laying:
         notes=(
             *notes(Kind.WARNING, basket.warnings),
             *facts(
-                say(table, decline, due), cannot_say(table, basket.cells, own, "laying" in flock.plan.worth)
+                _say(table, decline, due), cannot_say(table, basket.cells, own, "laying" in flock.plan.worth)
             ),
         ),
         spread=fitted.spread,
@@ -313,7 +311,7 @@ def _by_age(rows: pd.DataFrame) -> pd.DataFrame:
     return single.sort_values(["hatch_year", "season"], ignore_index=True)
 
 
-def _look_ahead(flock: Flock, basket: Basket, plan: Design, fitted: Fit) -> Ahead:
+def _look_ahead(flock: Flock, basket: Basket, plan: LayingDesign, fitted: Fit) -> Ahead:
     hens = hens_of(flock)
     lots = basket.lots.explode("birds").rename_axis("lot").reset_index()
     lot = pd.Series(lots["lot"].to_numpy(), index=lots["birds"].str.casefold())
@@ -335,7 +333,7 @@ def _nothing(basket: Basket) -> Laying:
     """The answer where no hen-day was counted."""
     nothing = pd.DataFrame()
     return Laying(
-        table=pd.DataFrame(columns=list(TABLE)),
+        table=pd.DataFrame(columns=list(LAYING_COLUMNS)),
         by_age=nothing,
         decline=nothing,
         curve=nothing,

@@ -25,9 +25,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from selection.answer import Floats
 from selection.errors import ModelError
 
-Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 FLATTER = 0.346
@@ -42,11 +42,11 @@ LEVEL_SD = 10.0
 HOLD_AFTER = 30
 """Steps after which the spreads are held: where hatch years and hens can hardly be told apart they creep on."""
 MOST_STEPS = 100
-CLOSE = 5e-5
+_CLOSE = 5e-5
 """Gain of log likelihood under which the steps are at an end: a hundredth of a standard error."""
 
 
-Form = tuple[Array, Array]
+_Form = tuple[Floats, Floats]
 """A linear form: coefficients (2f,) of a season's own terms and (g,) of its effects."""
 
 
@@ -59,18 +59,18 @@ class Counts:
     of the effects in `columns` (g,) of all effects.
     """
 
-    eggs: Array
-    most: Array
+    eggs: Floats
+    most: Floats
     fortnight: Index
-    months: Array
+    months: Floats
     cell: Index
     kind: Index
-    hen_days: Array
-    x: Array
+    hen_days: Floats
+    x: Floats
     columns: Index
 
     @property
-    def fitted(self) -> Array:
+    def fitted(self) -> Floats:
         """The eggs that the model is fitted to."""
         return np.minimum(self.eggs, self.most)
 
@@ -83,13 +83,13 @@ class Effects:
     squares of the spreads; scale 1/n for the mean of n hens).
     """
 
-    mean: Array
-    scale: Array
+    mean: Floats
+    scale: Floats
     family: Index
 
 
 @dataclass(frozen=True)
-class Spread:
+class LayingSpread:
     """Standard deviations on the logit scale (curve: a month's), and `dispersion`, a ratio of variances."""
 
     hatch: float
@@ -119,41 +119,41 @@ class SeasonFit:
     """
 
     counts: Counts
-    basis: Array
-    prior: Array
-    own: Array
-    rate: Array
-    variance: Array
-    inverse: Array
-    link: Array
+    basis: Floats
+    prior: Floats
+    own: Floats
+    rate: Floats
+    variance: Floats
+    inverse: Floats
+    link: Floats
 
 
 @dataclass(frozen=True)
 class Fit:
     """Effects (G,), their posterior covariance (G, G), prior variances and families, the spreads, the seasons."""
 
-    effects: Array
-    covariance: Array
-    prior: Array
+    effects: Floats
+    covariance: Floats
+    prior: Floats
     family: Index
-    spread: Spread
+    spread: LayingSpread
     seasons: tuple[SeasonFit, ...]
 
-    def covary(self, season: int, left: Form, right: Form) -> float:
+    def covary(self, season: int, left: _Form, right: _Form) -> float:
         """Posterior covariance of two linear forms of one season's terms."""
         fit = self.seasons[season]
         among = self.covariance[np.ix_(fit.counts.columns, fit.counts.columns)]
         a, b = (shared - own @ fit.link for own, shared in (left, right))
         return float(left[0] @ fit.inverse @ right[0] + a @ among @ b)
 
-    def variances(self, season: int, own: Array, shared: Array) -> Array:
+    def variances(self, season: int, own: Floats, shared: Floats) -> Floats:
         """Posterior variances (q,) of linear forms, (q, 2f) on a season's terms and (q, g) on its effects."""
         fit = self.seasons[season]
         among = self.covariance[np.ix_(fit.counts.columns, fit.counts.columns)]
         left = shared - own @ fit.link
         return np.sum((own @ fit.inverse) * own, axis=1) + np.sum((left @ among) * left, axis=1)
 
-    def among(self, season: int, own: Array, shared: Array) -> Array:
+    def among(self, season: int, own: Floats, shared: Floats) -> Floats:
         """Posterior covariance (q, q) of linear forms: (q, 2f) on one season's terms, (q, G) on all effects."""
         part = self.seasons[season]
         left = shared.copy()
@@ -165,8 +165,8 @@ class Fit:
 class Terms:
     """The effects (G,) and each season's own terms (2f,)."""
 
-    shared: Array
-    own: list[Array]
+    shared: Floats
+    own: list[Floats]
 
     def plus(self, move: Terms, share: float) -> Terms:
         """These terms after a share of a move."""
@@ -174,10 +174,10 @@ class Terms:
         return Terms(self.shared + share * move.shared, own)
 
 
-def fit(
+def fit_rates(
     seasons: Sequence[Counts],
     effects: Effects,
-    prior: Spread,
+    prior: LayingSpread,
     weight: Weight | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Fit:
@@ -193,7 +193,7 @@ def fit(
             following = _update(now, effects, prior, weight, at)
             weight = None if _settled(spread, following) else weight
             spread = following
-        elif gain < CLOSE:
+        elif gain < _CLOSE:
             return _solve(seasons, effects, spread, at)[0]
         if progress is not None:
             progress(min(1.0, step / 20))
@@ -224,7 +224,7 @@ def _log_likelihood(now: Fit, effects: Effects, at: Terms) -> float:
     return log / now.spread.dispersion - penalty / 2
 
 
-def _start(counts: Counts, effects: Effects) -> Array:
+def _start(counts: Counts, effects: Effects) -> Floats:
     """A flat season curve at the level of the season's counts."""
     total = counts.hen_days.sum()
     share = (counts.fitted.sum() + 1) / (total + 2)
@@ -235,25 +235,25 @@ def _start(counts: Counts, effects: Effects) -> Array:
     return own
 
 
-def season_basis(months: Array) -> Array:
+def season_basis(months: Floats) -> Floats:
     """The season curve by fortnight (rows) from its level, its steps and its shocks (columns)."""
     f = len(months) + 1
     walk = np.tril(np.ones((f, f)))
     return np.hstack([walk, np.eye(f)])
 
 
-def _own_prior(months: Array, spread: Spread) -> Array:
+def _own_prior(months: Floats, spread: LayingSpread) -> Floats:
     """Prior variances of a season's own terms: level, steps of the walk, shocks."""
     f = len(months) + 1
     return np.concatenate([[LEVEL_SD**2], spread.curve**2 * months, np.full(f, spread.shock**2)])
 
 
-def prior_variance(effects: Effects, spread: Spread) -> Array:
+def prior_variance(effects: Effects, spread: LayingSpread) -> Floats:
     """Prior variances of the effects (G,)."""
     return effects.scale * np.array([1.0, spread.hatch**2, spread.hens**2])[effects.family]
 
 
-def _solve(seasons: Sequence[Counts], effects: Effects, spread: Spread, at: Terms) -> tuple[Fit, Terms]:
+def _solve(seasons: Sequence[Counts], effects: Effects, spread: LayingSpread, at: Terms) -> tuple[Fit, Terms]:
     """One scoring step from the terms `at`: the posterior there, and the move."""
     variances = prior_variance(effects, spread)
     precision = np.diag(1 / variances)
@@ -272,8 +272,8 @@ def _solve(seasons: Sequence[Counts], effects: Effects, spread: Spread, at: Term
 
 
 def _season(
-    counts: Counts, spread: Spread, own: Array, shared: Array
-) -> tuple[SeasonFit, Array, Array, Array]:
+    counts: Counts, spread: LayingSpread, own: Floats, shared: Floats
+) -> tuple[SeasonFit, Floats, Floats, Floats]:
     """One season with its own terms eliminated.
 
     Returns its fit, what it adds to the precision of the effects and to their slope, and the own terms' slope.
@@ -294,7 +294,7 @@ def _season(
     return SeasonFit(counts, basis, prior, own, rate, variance, inverse, link), block, pull, pull_own
 
 
-def _inverse(precision: Array) -> Array:
+def _inverse(precision: Floats) -> Floats:
     """Inverse of a symmetric positive definite matrix by its Cholesky factor, exactly symmetric."""
     from scipy.linalg.lapack import dpotrf, dpotri
 
@@ -305,13 +305,13 @@ def _inverse(precision: Array) -> Array:
     return lower + np.tril(lower, -1).T
 
 
-def rates(counts: Counts, curve: Array, shared: Array) -> Array:
+def rates(counts: Counts, curve: Floats, shared: Floats) -> Floats:
     """Eggs a day of each pair, (m,), strictly between 0 and 1."""
     logit = curve[counts.fortnight[counts.cell]] + (counts.x @ shared)[counts.kind]
     return 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
 
 
-def moments(counts: Counts, rate: Array) -> tuple[Array, Array]:
+def moments(counts: Counts, rate: Floats) -> tuple[Floats, Floats]:
     """Expected eggs and their binomial variance at the cell's mean rate, each (c,)."""
     expected = np.bincount(counts.cell, counts.hen_days * rate, len(counts.eggs)) / counts.most
     share = np.clip(expected, 1e-6, 1 - 1e-6)
@@ -319,8 +319,8 @@ def moments(counts: Counts, rate: Array) -> tuple[Array, Array]:
 
 
 def gradients(
-    counts: Counts, basis: Array, rate: Array, of: npt.NDArray[np.bool_] | None = None
-) -> tuple[Array, Array]:
+    counts: Counts, basis: Floats, rate: Floats, of: npt.NDArray[np.bool_] | None = None
+) -> tuple[Floats, Floats]:
     """Change of each cell's expected eggs with the own terms (c, 2f) and with the effects (c, g).
 
     `of` (n,) restricts the eggs to those of some kinds of hen.
@@ -333,7 +333,7 @@ def gradients(
     return by_kind.sum(axis=1)[:, None] * basis[counts.fortnight], by_kind @ counts.x
 
 
-def _update(now: Fit, effects: Effects, prior: Spread, weight: Weight, at: Terms) -> Spread:
+def _update(now: Fit, effects: Effects, prior: LayingSpread, weight: Weight, at: Terms) -> LayingSpread:
     """The spreads that the terms after a step suggest, each held towards its prior.
 
     `now` is the posterior before the step.
@@ -357,7 +357,7 @@ def _update(now: Fit, effects: Effects, prior: Spread, weight: Weight, at: Terms
     found_dispersion = (weight.dispersion * prior.dispersion + ratio) / (
         weight.dispersion + max(cells - used, 0.0)
     )
-    return Spread(
+    return LayingSpread(
         hatch=_pooled(prior.hatch, weight.hatch, squares[hatch].sum(), found[hatch].sum()),
         hens=_pooled(prior.hens, weight.hens, squares[hens].sum(), found[hens].sum()),
         curve=_pooled(prior.curve, weight.curve, *walk),
@@ -371,12 +371,12 @@ def _pooled(sd: float, nu: float, squares: float, determined: float) -> float:
     return float(np.sqrt((nu * sd**2 + squares) / (nu + max(determined, 0.0))))
 
 
-def _own_variances(now: Fit, season: SeasonFit) -> Array:
+def _own_variances(now: Fit, season: SeasonFit) -> Floats:
     """Posterior variances of a season's own terms."""
     among = now.covariance[np.ix_(season.counts.columns, season.counts.columns)]
     return np.diag(season.inverse) + np.sum((season.link @ among) * season.link, axis=1)
 
 
-def _settled(one: Spread, other: Spread) -> bool:
+def _settled(one: LayingSpread, other: LayingSpread) -> bool:
     a, b = (np.array([s.hatch, s.hens, s.curve, s.shock, s.dispersion]) for s in (one, other))
     return bool(np.all(np.abs(np.log(a / b)) < 1e-3))

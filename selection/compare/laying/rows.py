@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Floats
 from selection.compare.laying.basket import Basket
-from selection.compare.laying.design import NOT_KNOWN, Design
-from selection.compare.laying.model import FLATTER, HENS, Array, Counts, Fit, gradients, rates
+from selection.compare.laying.design import NOT_KNOWN, LayingDesign
+from selection.compare.laying.model import FLATTER, HENS, Counts, Fit, gradients, rates
 from selection.merit.published import EGG_GRADES, egg_grade
 
 Mask = npt.NDArray[np.bool_]
@@ -36,7 +37,7 @@ class Share:
         return min(max(self.eggs / self.hen_days, 0.0), 1.0)
 
 
-def share_out(eggs: npt.ArrayLike, expected: npt.ArrayLike) -> Array:
+def share_out(eggs: npt.ArrayLike, expected: npt.ArrayLike) -> Floats:
     """Counted eggs of each row (r,) shared between groups (r, g) in proportion to the `expected` eggs (r, g)."""
     of_all = np.asarray(expected, dtype=float)
     total = of_all.sum(axis=1, keepdims=True)
@@ -44,7 +45,7 @@ def share_out(eggs: npt.ArrayLike, expected: npt.ArrayLike) -> Array:
     return np.asarray(eggs, dtype=float)[:, None] * part
 
 
-def shares(counts: Counts, rate: Array, of: Mask) -> Array:
+def shares(counts: Counts, rate: Floats, of: Mask) -> Floats:
     """The part of each cell's eggs, (c,), that falls to the kinds of hen `of` (n,) at the rates of the pairs."""
     each = counts.hen_days * rate
     mine = np.bincount(counts.cell, each * of[counts.kind], len(counts.eggs))
@@ -99,7 +100,7 @@ def still_open(fit: Fit, season: int, one: Mask, other: Mask) -> float:
     return float(fit.covary(season, rows, rows) / before) if before > 0 else 1.0
 
 
-def _middle(hen_days: Array, kind: npt.NDArray[np.int64], x: Array, of: Mask) -> Array:
+def _middle(hen_days: Floats, kind: npt.NDArray[np.int64], x: Floats, of: Mask) -> Floats:
     """Mean of the effects' coefficients over the counted hen-days of a group."""
     weight = np.bincount(kind, hen_days, len(x)) * of
     return weight @ x / weight.sum()
@@ -111,11 +112,11 @@ Z = 1.6448536269514722
 APART = 0.5
 """Two hatch years are told apart where less than this share of the prior variance of their contrast is left."""
 
-Years = tuple[float, ...]
+_Years = tuple[float, ...]
 
 
 @dataclass(frozen=True)
-class Group:
+class HenGroup:
     """Hatch years of one season (by position) that share a row, and the kinds of hen that are theirs.
 
     `left` is the share of prior variance that the counts leave open: of a joined row, about its own hatch years;
@@ -123,7 +124,7 @@ class Group:
     """
 
     season: int
-    years: Years
+    years: _Years
     of: Mask
     left: float
 
@@ -132,10 +133,10 @@ class Group:
         return "+".join("not known" if year == NOT_KNOWN else f"{year:.0f}" for year in self.years)
 
 
-def groups_of(fit: Fit, design: Design, season: int) -> list[Group]:
+def groups_of(fit: Fit, design: LayingDesign, season: int) -> list[HenGroup]:
     """The season's rows: the two least told apart are joined, again and again, until all are told apart."""
     kinds = design.hatch_years[season]
-    rows: list[Years] = [(float(year),) for year in np.unique(kinds)]
+    rows: list[_Years] = [(float(year),) for year in np.unique(kinds)]
     joined = dict.fromkeys(rows, 0.0)
     left = _left(fit, season, kinds, rows)
     while left and max(left.values()) >= APART:
@@ -145,22 +146,22 @@ def groups_of(fit: Fit, design: Design, season: int) -> list[Group]:
         rows = sorted([years for years in rows if years not in worst] + [both])
         left = _left(fit, season, kinds, rows)
     nearest = {years: max((x for pair, x in left.items() if years in pair), default=0.0) for years in rows}
-    return [Group(season, y, np.isin(kinds, y), joined[y] if len(y) > 1 else nearest[y]) for y in rows]
+    return [HenGroup(season, y, np.isin(kinds, y), joined[y] if len(y) > 1 else nearest[y]) for y in rows]
 
 
-def _left(fit: Fit, season: int, kinds: Array, rows: list[Years]) -> dict[tuple[Years, Years], float]:
+def _left(fit: Fit, season: int, kinds: Floats, rows: list[_Years]) -> dict[tuple[_Years, _Years], float]:
     """For each two rows, the share of the prior variance of their contrast that is left."""
     of = {years: np.isin(kinds, years) for years in rows}
     return {(a, b): still_open(fit, season, of[a], of[b]) for a, b in combinations(rows, 2)}
 
 
-def singles_of(design: Design, season: int) -> list[Group]:
+def singles_of(design: LayingDesign, season: int) -> list[HenGroup]:
     """One group for each hatch year of the season, whether told apart or not."""
     kinds = design.hatch_years[season]
-    return [Group(season, (float(year),), kinds == year, 0.0) for year in np.unique(kinds)]
+    return [HenGroup(season, (float(year),), kinds == year, 0.0) for year in np.unique(kinds)]
 
 
-def interval(rate: float, se: float, hen_days: float) -> tuple[float, float]:
+def rate_interval(rate: float, se: float, hen_days: float) -> tuple[float, float]:
     """90 % interval of a rate, worked on the logit scale: it stays within 0 and 1 and holds the rate."""
     edge = 0.5 / (hen_days + 1)
     inside = float(np.clip(rate, edge, 1 - edge))
@@ -178,7 +179,7 @@ def joint(table: pd.DataFrame) -> pd.Series:
     return table["hatch_year"].str.contains("+", regex=False).astype(bool)
 
 
-def rows_of(fit: Fit, design: Design, hens: pd.Series, season: int) -> list[dict[str, object]]:
+def rows_of(fit: Fit, design: LayingDesign, hens: pd.Series, season: int) -> list[dict[str, object]]:
     """One season's rows: each hatch year in order, then a joint row for every set not told apart; `hens` by lot.
 
     Columns of laying.csv, and these_low, these_high: the interval of the very hens there were.
@@ -189,11 +190,13 @@ def rows_of(fit: Fit, design: Design, hens: pd.Series, season: int) -> list[dict
     return singles + [_row(fit, design, hens, group, group) for group in groups if len(group.years) > 1]
 
 
-def _row(fit: Fit, design: Design, hens: pd.Series, group: Group, among: Group) -> dict[str, object]:
+def _row(
+    fit: Fit, design: LayingDesign, hens: pd.Series, group: HenGroup, among: HenGroup
+) -> dict[str, object]:
     """The row of one hatch year or of several together; `among`: the group it cannot be told from (or itself)."""
     share = share_of(fit, group.season, group.of)
-    low, high = interval(share.rate, share.se, share.hen_days)
-    these_low, these_high = interval(share.rate, share.se_these, share.hen_days)
+    low, high = rate_interval(share.rate, share.se, share.hen_days)
+    these_low, these_high = rate_interval(share.rate, share.se_these, share.hen_days)
     alone, apart = len(group.years) == 1, len(among.years) == 1
     aged = alone and group.years[0] != NOT_KNOWN
     return {
@@ -214,7 +217,7 @@ def _row(fit: Fit, design: Design, hens: pd.Series, group: Group, among: Group) 
     }
 
 
-def why(fit: Fit, design: Design, group: Group, among: Group) -> str:
+def why(fit: Fit, design: LayingDesign, group: HenGroup, among: HenGroup) -> str:
     """Where the row's eggs come from, and if hatch years are not told apart, what keeps them together."""
     mixed = _mixed(fit, group)
     eggs = f"eggs are an estimate: {mixed:.0%} of these hen-days were in pens with other hatch years"
@@ -228,11 +231,11 @@ def why(fit: Fit, design: Design, group: Group, among: Group) -> str:
     )
     if group is among:
         return f"{apart}{f'; {eggs}' if mixed else ''}"
-    others = Group(group.season, tuple(y for y in among.years if y not in group.years), group.of, 0.0)
+    others = HenGroup(group.season, tuple(y for y in among.years if y not in group.years), group.of, 0.0)
     return f"not told apart from {others.label.replace('+', ', ')}: {apart}; {eggs}"
 
 
-def _mixed(fit: Fit, group: Group) -> float:
+def _mixed(fit: Fit, group: HenGroup) -> float:
     """Share of a group's hen-days in cells that held other hens too."""
     counts = fit.seasons[group.season].counts
     mine = np.bincount(counts.cell, counts.hen_days * group.of[counts.kind], len(counts.eggs))
@@ -240,7 +243,7 @@ def _mixed(fit: Fit, group: Group) -> float:
     return float(mine[others > 0].sum() / mine.sum())
 
 
-def _together(fit: Fit, design: Design, group: Group) -> str:
+def _together(fit: Fit, design: LayingDesign, group: HenGroup) -> str:
     """How the hatch years of a joined row stood beside each other."""
     counts = fit.seasons[group.season].counts
     kinds = design.hatch_years[group.season]
@@ -284,7 +287,7 @@ def pens_laid(days: pd.DataFrame) -> pd.DataFrame:
     return table.drop(columns="most")
 
 
-def own_rates(basket: Basket, fit: Fit, design: Design) -> pd.DataFrame:
+def own_rates(basket: Basket, fit: Fit, design: LayingDesign) -> pd.DataFrame:
     """Each season of each hen with egg rows of her own: what she laid, and what her hatch year would have laid.
 
     Columns: bird, season, days, broody (days noted broody: counted, and shown apart), eggs, rate, expected (the
@@ -297,7 +300,7 @@ def own_rates(basket: Basket, fit: Fit, design: Design) -> pd.DataFrame:
     return own.assign(difference=own["rate"] - own["expected"])
 
 
-def _of_her_own(basket: Basket, fit: Fit, design: Design, season: int) -> pd.DataFrame:
+def _of_her_own(basket: Basket, fit: Fit, design: LayingDesign, season: int) -> pd.DataFrame:
     """bird, season, expected of the hens recorded singly in one season."""
     part = fit.seasons[season]
     counts = part.counts

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from selection.merit.observations import LAYING
-from selection.merit.published import INBREEDING_DEPRESSION, Published, depression as depression_of
+from selection.merit.published import INBREEDING_DEPRESSION, Published, published_depression as depression_of
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 from selection.standard.traits import Gauged, Trait

@@ -153,7 +153,7 @@ def _about_pens(table: pd.DataFrame, cocks: Sequence[str]) -> tuple[str, ...]:
 
 RISKY = 0.1
 """A chance of more inbreeding than allowed that is worth a warning (common practice, no source)."""
-COLUMNS = (
+MATING_COLUMNS = (
     "cock",
     "hen",
     "inbreeding",
@@ -265,7 +265,7 @@ def _table(
     flock: Flock, merit: Merit, cocks: Sequence[str], hens: Sequence[str], rng: np.random.Generator
 ) -> pd.DataFrame:
     if not (cocks and hens):
-        return pd.DataFrame(columns=list(COLUMNS))
+        return pd.DataFrame(columns=list(MATING_COLUMNS))
     pedigree = merit.pedigree
     F = 0.5 * pedigree.relationship(cocks, hens)
     worst = WorstCase(pedigree, [*cocks, *hens])
@@ -280,7 +280,7 @@ def _table(
     columns = ["cock", "hen", "inbreeding", "inbreeding_most", "chance_over", "allowed", "why"]
     table = pd.DataFrame(rows, columns=columns)
     table["known"] = np.where(table["inbreeding_most"] - table["inbreeding"] > SAME, "no", "yes")
-    return table.assign(**_chicks(merit, table))[list(COLUMNS)]
+    return table.assign(**_chicks(merit, table))[list(MATING_COLUMNS)]
 
 
 def _chicks(merit: Merit, table: pd.DataFrame) -> dict[str, pd.Series]:

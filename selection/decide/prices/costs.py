@@ -17,8 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import TAILS
-from selection.decide.prices.market import Array
+from selection.answer import TAILS, Floats
 from selection.decide.prices.money import BirdsHere, Currency, birds_here, total
 from selection.decide.wording import each
 from selection.merit.published import FEED_INTAKE, feed_grams_a_day
@@ -29,7 +28,7 @@ if TYPE_CHECKING:
     from selection.standard.growth import Growth
 
 METABOLIC = 0.75
-GROWN_DAYS = 364
+_GROWN_DAYS = 364
 """From this age on a bird's intake is taken as constant."""
 RESTS_ON = (
     "feed shared by intake at each age (" + "; ".join(dict.fromkeys(r.cited for r in FEED_INTAKE)) + ")"
@@ -61,7 +60,7 @@ def feed_eaten(birds: pd.DataFrame, growth: Growth) -> npt.NDArray[np.float64]:
 
 def _eaten_by_day(sex: str, growth: Growth) -> npt.NDArray[np.float64]:
     """Grams eaten by a bird of that sex before each day of age, 0 … GROWN_DAYS + 1 (cumulative)."""
-    weeks = np.arange(GROWN_DAYS + 1) / 7
+    weeks = np.arange(_GROWN_DAYS + 1) / 7
     size = growth.expected(sex, weeks) / growth.expected("unknown", weeks)
     return np.concatenate([[0.0], np.cumsum(feed_grams_a_day(weeks) * size**METABOLIC)])
 
@@ -266,7 +265,7 @@ def _growth(flock: Flock) -> Growth:
     return fit_growth(flock)
 
 
-COLUMNS = ["season", "side", "item", "amount", "low", "high"]
+_COLUMNS = ["season", "side", "item", "amount", "low", "high"]
 
 
 def takings(flock: Flock) -> pd.DataFrame:
@@ -304,7 +303,7 @@ def _place(value: object) -> object:
 
 
 def accounts(
-    flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Array | None
+    flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Floats | None
 ) -> pd.DataFrame:
     """Every season's bills and sales, and what the list should bring: the frame behind the picture.
 
@@ -324,11 +323,11 @@ def accounts(
         of_kind = (offers["sold_as"] == kind).to_numpy()
         if of_kind.any():
             rows.append((flock.plan.season, "expected", kind, *_expected(offers, draws, of_kind, currency)))
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def season(
-    flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Array | None
+    flock: Flock, costs: CostsToDate, taken: pd.DataFrame, offers: pd.DataFrame, draws: Floats | None
 ) -> pd.DataFrame:
     """The season in a few lines: line, amount, low, high (Decimal; missing where it cannot be said).
 
@@ -357,7 +356,7 @@ def season(
 
 
 def _expected(
-    offers: pd.DataFrame, draws: Array | None, chosen: np.ndarray, currency: Currency
+    offers: pd.DataFrame, draws: Floats | None, chosen: np.ndarray, currency: Currency
 ) -> tuple[Decimal | None, Decimal | None, Decimal | None]:
     """What the chosen offers bring together: median and 90 % interval of their joint sum, in whole pounds.
 

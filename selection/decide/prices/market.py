@@ -13,10 +13,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from selection.answer import LEVEL, REACH, TAILS
+from selection.answer import LEVEL, REACH, TAILS, Floats
 from selection.decide.wording import counted, each
 from selection.errors import RecordsError
 from selection.records.flock import Flock
@@ -24,8 +23,6 @@ from selection.records.forms.columns import SOLD_AS
 
 if TYPE_CHECKING:
     from selection.standard.points import Points
-
-Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -36,28 +33,28 @@ class Regression:
     precisions above 0 (for choosing between them).
     """
 
-    mean: Array
-    covariance: Array
+    mean: Floats
+    covariance: Floats
     sd: float
     dof: float
     log_evidence: float
 
-    def location(self, X: Array) -> Array:
+    def location(self, X: Floats) -> Floats:
         """Middle of the prediction for each row of `X` (m, p): the median of a new y."""
         return X @ self.mean
 
-    def spread(self, X: Array) -> Array:
+    def spread(self, X: Floats) -> Floats:
         """Scale of the t distribution of a new y for each row of `X` (m, p)."""
         return self.sd * np.sqrt(1 + np.einsum("ij,jk,ik->i", X, self.covariance, X))
 
-    def interval(self, X: Array, level: float = LEVEL) -> tuple[Array, Array]:
+    def interval(self, X: Floats, level: float = LEVEL) -> tuple[Floats, Floats]:
         """Prediction interval of a new y for each row of `X`: (low, high), each (m,)."""
         from scipy.special import stdtrit
 
         half = stdtrit(self.dof, (1 + level) / 2) * self.spread(X)
         return self.location(X) - half, self.location(X) + half
 
-    def draws(self, X: Array, rng: np.random.Generator, n: int) -> Array:
+    def draws(self, X: Floats, rng: np.random.Generator, n: int) -> Floats:
         """`n` joint draws of new y for the rows of `X`: (n, m). Rows share what is not known of β and s²."""
         s = self.sd * np.sqrt(self.dof / rng.chisquare(self.dof, size=(n, 1)))
         root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.mean)))
@@ -70,14 +67,14 @@ class Mixture:
     """Several fits of one regression under different precisions, each with its probability."""
 
     fits: tuple[Regression, ...]
-    weights: Array
+    weights: Floats
 
     @property
     def likeliest(self) -> Regression:
         """The fit of the greatest probability."""
         return self.fits[int(np.argmax(self.weights))]
 
-    def quantile(self, X: Array, share: float) -> Array:
+    def quantile(self, X: Floats, share: float) -> Floats:
         """The value that a new y lies under with probability `share`, for each row of `X` (m, p).
 
         Between the fits' own quantiles, by bisection of the mixture's distribution.
@@ -95,28 +92,28 @@ class Mixture:
             low, high = np.where(under, middle, low), np.where(under, high, middle)
         return (low + high) / 2
 
-    def draws(self, X: Array, rng: np.random.Generator, n: int) -> Array:
+    def draws(self, X: Floats, rng: np.random.Generator, n: int) -> Floats:
         """`n` joint draws of new y for the rows of `X`: (n, m), those of one fit together."""
         counts = rng.multinomial(n, self.weights)
         return np.vstack([f.draws(X, rng, int(k)) for f, k in zip(self.fits, counts, strict=True)])
 
 
-def mix(fits: Sequence[Regression], log_prior: Array) -> Mixture:
+def mix(fits: Sequence[Regression], log_prior: Floats) -> Mixture:
     """The fits weighed by their evidence and a log prior on each (any constant may be added to it)."""
     log_weights = np.array([f.log_evidence for f in fits]) + log_prior
     weights = np.exp(log_weights - log_weights.max())
     return Mixture(tuple(fits), weights / weights.sum())
 
 
-Believed = tuple[Array, Array]
+Believed = tuple[Floats, Floats]
 """What is believed of some combinations of coefficients beforehand: rows (k, p) and values (k,), each row scaled to a
 residual sd of 1 like an observation's."""
 
 
-def fit(
-    X: Array,
-    y: Array,
-    precision: Array,
+def fit_prices(
+    X: Floats,
+    y: Floats,
+    precision: Floats,
     prior_sd: float = 1.0,
     prior_dof: float = 0.0,
     believed: Believed | None = None,
@@ -151,9 +148,9 @@ def fit(
     )
 
 
-GROWN_WEEKS = 26.0
+_GROWN_WEEKS = 26.0
 YEAR_WEEKS = 52.0
-LEVELS = (0.0, 0.25, 0.5, 1.0)
+_LEVELS = (0.0, 0.25, 0.5, 1.0)
 """Spread of whole seasons about the slope, in residual sds: each is weighed by what the sales make of it."""
 CALM = 4.0
 """Rate of the exponential prior on that spread: its mean is a quarter of what sets two like birds apart."""
@@ -167,7 +164,7 @@ NO_MARKET = (
     "no sale is on record and the plan names no usual prices ([prices] usual): there is no market to go by, and cost "
     "to date is all that can be said"
 )
-FEW = 20
+_FEW = 20
 """With fewer sales the prior on what sets like birds apart counts for much, and that is said."""
 DOUBTFUL = 4.0
 """A sale so many residual sds away from what the others say is worth another look at the record."""
@@ -204,10 +201,10 @@ class Market:
     sentences: tuple[str, ...]
     cannot: tuple[str, ...]
 
-    def design(self, offers: pd.DataFrame) -> Array:
+    def design(self, offers: pd.DataFrame) -> Floats:
         """Terms of each sale or offer (sales × terms), its birds' averaged; `offers` has the columns of
         `sales` without price, and `sale` numbers from 0."""
-        return design(offers, self.season, self.usual_points, self.terms)
+        return _design(offers, self.season, self.usual_points, self.terms)
 
     def sold(self, kind: str) -> int:
         """How many sales of `kind` there were."""
@@ -224,7 +221,7 @@ class Market:
         shares = {"price": 0.5, "low": TAILS[0], "high": TAILS[1]}
         return pd.DataFrame({name: np.exp(fitted.quantile(X, share)) for name, share in shares.items()})
 
-    def draws(self, offers: pd.DataFrame, rng: np.random.Generator, n: int) -> Array:
+    def draws(self, offers: pd.DataFrame, rng: np.random.Generator, n: int) -> Floats:
         """`n` joint draws of the price a bird of each offer (n × offers)."""
         return np.exp(self._fitted().draws(self.design(offers), rng, n))
 
@@ -262,10 +259,10 @@ def fit_sales(
         return Market(
             season, sales, kinds.reset_index(), None, terms, points, usual, (), (*cannot, NO_MARKET)
         )
-    X, y = design(sales, season, points, terms), np.log(once["price"].to_numpy(dtype=float))
+    X, y = _design(sales, season, points, terms), np.log(once["price"].to_numpy(dtype=float))
     believed = _believed(usual, season, points, terms)
-    fits = [fit(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF, believed) for level in LEVELS]
-    mixed = mix(fits, -CALM * np.array(LEVELS))
+    fits = [fit_prices(X, y, _precision(terms, level), PRIOR_SD, PRIOR_DOF, believed) for level in _LEVELS]
+    mixed = mix(fits, -CALM * np.array(_LEVELS))
     best = mixed.likeliest
     doubts = [*_few(once, usual), *_doubts(once, y - best.location(X), best.sd)]
     return Market(
@@ -281,16 +278,16 @@ def fit_sales(
     )
 
 
-def design(rows: pd.DataFrame, season: int, usual_points: float, terms: tuple[str, ...]) -> Array:
+def _design(rows: pd.DataFrame, season: int, usual_points: float, terms: tuple[str, ...]) -> Floats:
     """Terms of log price for each numbered sale of `rows` (one row a bird), in the order of its numbers."""
     breeding = (rows["sold_as"] == "breeding").astype(float)
     tens = ((rows["points"] - usual_points) / 10).fillna(0.0)
-    weeks = rows["weeks"].fillna(GROWN_WEEKS)
+    weeks = rows["weeks"].fillna(_GROWN_WEEKS)
     columns = {
         "level": pd.Series(1.0, index=rows.index),
         **{kind: (rows["sold_as"] == kind).astype(float) for kind in SOLD_AS},
         "male": rows["sex"].map({"male": 0.5, "female": -0.5}).fillna(0.0),
-        "weeks under 26, tens": (GROWN_WEEKS - weeks).clip(lower=0) / 10,
+        "weeks under 26, tens": (_GROWN_WEEKS - weeks).clip(lower=0) / 10,
         "years over one": (weeks / YEAR_WEEKS - 1).clip(lower=0),
         "points, tens (breeding)": tens * breeding,
         "points, tens (other kinds)": tens * (1 - breeding),
@@ -311,12 +308,12 @@ def _believed(
         return None
     rows = pd.DataFrame(
         {
-            "sale": range(len(usual)), "sold_as": list(usual), "sex": None, "weeks": GROWN_WEEKS,
+            "sale": range(len(usual)), "sold_as": list(usual), "sex": None, "weeks": _GROWN_WEEKS,
             "points": points, "season": season, "size": 1.0,
         }
     )  # fmt: skip
     strength = np.sqrt(USUAL_SALES)
-    return design(rows, season, points, terms) * strength, np.log(list(usual.values())) * strength
+    return _design(rows, season, points, terms) * strength, np.log(list(usual.values())) * strength
 
 
 def past_sales(flock: Flock, points: Points) -> tuple[pd.DataFrame, list[str]]:
@@ -354,7 +351,7 @@ def looked_at(points: Points) -> pd.Series:
     return seen.set_index("bird")["points_of_100"]
 
 
-def _precision(terms: tuple[str, ...], level: float) -> Array:
+def _precision(terms: tuple[str, ...], level: float) -> Floats:
     sds = np.array([SHRUNK.get(term, max(level, 1e-3)) for term in terms])
     return 1 / sds**2
 
@@ -384,7 +381,7 @@ def _usual_words(usual: Mapping[str, float]) -> list[str]:
 
 def _few(once: pd.DataFrame, usual: Mapping[str, float]) -> list[str]:
     """What has to be said where the prior speaks louder than the sales."""
-    if len(once) >= FEW:
+    if len(once) >= _FEW:
         return []
     if once.empty:
         return [
@@ -396,7 +393,7 @@ def _few(once: pd.DataFrame, usual: Mapping[str, float]) -> list[str]:
     ]
 
 
-def _doubts(once: pd.DataFrame, residual: Array, sd: float) -> list[str]:
+def _doubts(once: pd.DataFrame, residual: Floats, sd: float) -> list[str]:
     """Sales so far from what the rest say that the record may be wrong."""
     return [
         f"the sale of {row.bird} for {row.price:g} a bird is {np.exp(abs(r)):.1f} times "

@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Floats
 from selection.decide.fates import fates
 from selection.decide.prices.costs import CostsToDate
-from selection.decide.prices.market import Array, Market, looked_at
+from selection.decide.prices.market import Market, looked_at
 from selection.decide.prices.money import Currency, total, unnamed_chicks
 from selection.decide.wording import each
 from selection.errors import RecordsError
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from selection.standard.points import Points
 
 
-def going(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None = None) -> pd.DataFrame:
+def for_sale(flock: Flock, verdicts: Verdicts, points: Points, merit: Merit | None = None) -> pd.DataFrame:
     """One row for each bird that stands at `sell`, and each unnamed chick, in the order of the flock's birds.
 
     Columns: bird (its key), known (it has a number), clutch, sex, weeks (age on the plan's day), points (of
@@ -123,11 +124,11 @@ def in_market(birds: pd.DataFrame, kind: str, season: int) -> pd.DataFrame:
 
 MARGIN = Decimal("0.25")
 """Added to cost where no sale tells a price: common practice, no source."""
-ENOUGH = 3
+_ENOUGH = 3
 """A kind sold so often is preferred to one sold once or twice, whatever it brought then."""
-AGES = (0.7, 1.5)
+_AGES = (0.7, 1.5)
 """Well younger than the youngest sold so, or well older than the oldest, is another trade."""
-DRAWS = 4_000
+_DRAWS = 4_000
 FIRST_CHOICE = ("breeding", "layer", "pet", "table")
 """What a bird is offered as where no sale tells which brings more."""
 
@@ -171,7 +172,7 @@ def _usual(kind: str, birds: pd.DataFrame, market: Market) -> npt.NDArray[np.boo
     sold = market.kinds[market.kinds["sold_as"] == kind].set_index("sex").reindex(birds["sex"])
     weeks = birds["weeks"].to_numpy(dtype=float)
     youngest, oldest = (sold[c].to_numpy(dtype=float) for c in ("youngest", "oldest"))
-    outside = (weeks < AGES[0] * youngest) | (weeks > AGES[1] * oldest)
+    outside = (weeks < _AGES[0] * youngest) | (weeks > _AGES[1] * oldest)
     return sold["sales"].notna().to_numpy() & ~outside
 
 
@@ -186,14 +187,14 @@ def choose(birds: pd.DataFrame, kinds: pd.DataFrame) -> list[str | None]:
         return [None] * len(birds)
     allowed = kinds[kinds["why_not"] == ""]
     sold, usual = allowed["weight"], allowed["usual"]
-    tier = np.select([usual & (sold >= ENOUGH), usual & (sold > 0), sold > 0], [0, 1, 2], 3)
+    tier = np.select([usual & (sold >= _ENOUGH), usual & (sold > 0), sold > 0], [0, 1, 2], 3)
     place = allowed["sold_as"].map({kind: i for i, kind in enumerate(FIRST_CHOICE)})
     ranked = allowed.assign(tier=tier, dear=-allowed["price"].fillna(0.0), place=place)
     first = ranked.sort_values(["tier", "dear", "place"], kind="stable").drop_duplicates("bird")
     return list(first.set_index("bird")["sold_as"].loc[birds["bird"]])
 
 
-def propose(
+def propose_offers(
     birds: pd.DataFrame,
     kinds: pd.DataFrame,
     costs: CostsToDate,
@@ -278,12 +279,12 @@ def _refuse_asking(asking: Mapping[str, Decimal | float], known: set[str], curre
 
 def joint_draws(
     birds: pd.DataFrame, offers: pd.DataFrame, market: Market, rng: np.random.Generator
-) -> Array | None:
+) -> Floats | None:
     """Joint draws of what each offer brings in all (DRAWS × offers); None where one rests on no sale."""
     if offers.empty or market.regression is None or offers["low"].isna().any():
         return None
     rows = in_market(birds, "breeding", market.season).assign(sold_as=birds["sold_as"])
-    return market.draws(rows, rng, DRAWS) * offers["size"].to_numpy(dtype=float)
+    return market.draws(rows, rng, _DRAWS) * offers["size"].to_numpy(dtype=float)
 
 
 def _together(amounts: list[Decimal | None], currency: Currency) -> Decimal | None:
@@ -292,7 +293,7 @@ def _together(amounts: list[Decimal | None], currency: Currency) -> Decimal | No
     return total(known, currency) if len(known) == len(amounts) else None
 
 
-COLUMNS = [
+_COLUMNS = [
     "cock",
     "hen",
     "other_hen",
@@ -330,7 +331,7 @@ def make_trios(
     cocks = best_first[best_first["sex"] == "male"]
     hens = breeders[breeders["sex"] == "female"]
     if pedigree is None or cocks.empty or len(hens) < 2:
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=_COLUMNS)
     worst = WorstCase(pedigree, list(breeders["bird"]))
     chicks = np.array(
         [[worst.bound[worst.at[c], worst.at[h]] / 2 for h in hens["bird"]] for c in cocks["bird"]]
@@ -339,7 +340,7 @@ def make_trios(
         _trio(cocks.iloc[c], hens.iloc[pair], worst, pedigree, market, currency)
         for c, pair in match(chicks, most_inbreeding)
     ]
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def match(inbreeding: np.ndarray, most: float) -> list[tuple[int, list[int]]]:

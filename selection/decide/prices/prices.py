@@ -22,11 +22,11 @@ from selection.decide.prices.money import Currency
 from selection.decide.prices.offers import (
     MARGIN,
     choose,
-    going,
+    for_sale,
     joint_draws,
     make_trios,
     price_kinds,
-    propose,
+    propose_offers,
 )
 from selection.decide.wording import counted, each
 from selection.records.flock import Flock
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from selection.standard.growth import Growth
     from selection.standard.points import Points
 
-TABLE = ["bird", "clutch", "sold_as", "cost", "price", "low", "high", "why"]
+PRICE_COLUMNS = ["bird", "clutch", "sold_as", "cost", "price", "low", "high", "why"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -129,11 +129,11 @@ def prices(
     costs = cost_to_date(flock, growth)
     step("market", 0.5)
     market = fit_market(flock, points)
-    birds = going(flock, verdicts, points, merit)
+    birds = for_sale(flock, verdicts, points, merit)
     kinds = price_kinds(birds, market)
     birds = birds.assign(sold_as=choose(birds, kinds))
     step("season", 0.7)
-    offers = propose(birds, kinds, costs, market, currency, asking or {})
+    offers = propose_offers(birds, kinds, costs, market, currency, asking or {})
     draws = joint_draws(birds, offers, market, rng or np.random.default_rng(flock.plan.season))
     table = _table(birds, offers, costs, kinds, market, currency)
     taken = takings(flock)
@@ -177,7 +177,7 @@ def _table(
         why = _why(bird, offer, int(sales.get((bird.bird, bird.sold_as), 0)), market, currency)
         number = bird.bird if bird.known else None
         rows.append((number, bird.clutch, bird.sold_as, costs.birds.get(bird.bird), *part, why))
-    return pd.DataFrame(rows, columns=TABLE).astype(object).where(lambda t: t.notna(), None)
+    return pd.DataFrame(rows, columns=PRICE_COLUMNS).astype(object).where(lambda t: t.notna(), None)
 
 
 def _each(offer: Any, currency: Currency) -> list[tuple[Decimal | None, ...]]:

@@ -33,7 +33,7 @@ ENOUGH = 0.5
 """Share of the doubt that must have gone before what is known now is proof of what was told then."""
 
 LATER_MERIT = "later merit"
-NAMES = {LATER_MERIT: LATER_MERIT, "later looks": "own looks since", "chicks": "looks at their chicks"}
+_NAMES = {LATER_MERIT: LATER_MERIT, "later looks": "own looks since", "chicks": "looks at their chicks"}
 """What each check is called where people read of it."""
 
 
@@ -68,7 +68,7 @@ def _group_since(rows: pd.DataFrame, since: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def gather(flock: Flock, merit: Merit, told: pd.DataFrame) -> tuple[Evidence, ...]:
+def gather_evidence(flock: Flock, merit: Merit, told: pd.DataFrame) -> tuple[Evidence, ...]:
     """Everything that came after the meetings, beside what right predictions would have shown."""
     past, looks = Past(flock, merit), worth_of_looks(flock, merit)
     proof = learned(told) >= ENOUGH
@@ -90,7 +90,7 @@ def checks(found: tuple[Evidence, ...], told: pd.DataFrame) -> pd.DataFrame:
             first = ~told["bird"].duplicated().to_numpy()
             evidence, kept = evidence.part(first), told["kept"].to_numpy(dtype=bool)[first]
             proof = learned(told) >= ENOUGH
-        parts.append(_figures(NAMES[evidence.check], held_against(evidence, kept), proof))
+        parts.append(_figures(_NAMES[evidence.check], held_against(evidence, kept), proof))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -163,7 +163,7 @@ TABLE = [
 """The columns of review.csv."""
 
 
-def table(found: tuple[Evidence, ...], told: pd.DataFrame) -> pd.DataFrame:
+def check_table(found: tuple[Evidence, ...], told: pd.DataFrame) -> pd.DataFrame:
     """review.csv: one row a meeting, check and group (of chicks: their own)."""
     rows = []
     for evidence in found:
@@ -219,7 +219,7 @@ def learned(told: pd.DataFrame) -> float:
     return max(0.0, 1 - float(told["doubt_left"].astype(float).mean())) if len(told) else 0.0
 
 
-def chances(told: pd.DataFrame) -> pd.DataFrame:
+def chances_kept(told: pd.DataFrame) -> pd.DataFrame:
     """Chances that were given, and what share proved so: kind, low_given, high_given, birds, given, proved, …
 
     proved: the mean of today's chances of the same thing, so that what is still in doubt counts as doubt;
@@ -275,7 +275,7 @@ def _differential(on: object, group: object, of: pd.DataFrame) -> tuple:
     return (on, group, int(of["number"].iloc[0]), len(kept), gained, best, share, later, best_later, says)
 
 
-COLUMNS = [
+_COLUMNS = [
     "hatch_year",
     "birds",
     "merit",
@@ -308,7 +308,7 @@ class HatchYears:
 
 def by_hatch_year(flock: Flock, merit: Merit) -> HatchYears:
     """Merit by hatch year, its gain, and apart from it what rearing, season and judges made of the birds."""
-    nothing = HatchYears(pd.DataFrame(columns=COLUMNS), gain_of(np.zeros(0), np.zeros((0, 0)), []))
+    nothing = HatchYears(pd.DataFrame(columns=_COLUMNS), gain_of(np.zeros(0), np.zeros((0, 0)), []))
     if merit.known is None or merit.index is None:
         return nothing
     home = flock.birds[(flock.birds["origin_of"] == "home-bred") & flock.birds["clutch"].notna()]

@@ -17,25 +17,23 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtri, stdtrit
 
-from selection.answer import LEVEL
+from selection.answer import LEVEL, Floats
 from selection.decide.review.hindsight import as_of
 from selection.merit.candidates import YOUNG, carried
 from selection.merit.observations import observe, worths
 from selection.merit.posterior import Known, given
 from selection.merit.ranking import Merit
 from selection.merit.relationship.parentage import parentage
-from selection.merit.season_model import Variances, design
+from selection.merit.season_model import Variances, season_model
 from selection.merit.selection_index import index_of
 from selection.records.flock import Flock
 from selection.standard.growth import fit_growth
 from selection.standard.judges import Looks
 
-Floats = npt.NDArray[np.float64]
-
-MOSTLY = 0.75
+_MOSTLY = 0.75
 """Share of the chicks that must have points in the measured sections for these to count."""
 
-ROWS = ["on", "group", "cell", "bird", "merit", "seen"]
+_ROWS = ["on", "group", "cell", "bird", "merit", "seen"]
 
 
 @dataclass(frozen=True)
@@ -108,7 +106,7 @@ def known_then(flock: Flock, merit: Merit, on: pd.Timestamp) -> Then | None:
     seen = observe(then, growth)
     if seen.rows.empty:
         return None
-    model = design(seen, parentage(then), pd.Index(then.birds["bird"]))
+    model = season_model(seen, parentage(then), pd.Index(then.birds["bird"]))
     known = given(model, _of_traits(merit.known, model.traits))
     worth = worths(then.standard, then.plan)
     eye = np.array([worth[t.key] if t.by_eye else 0.0 for t in model.observations.asked])
@@ -208,7 +206,7 @@ def chicks(past: Past, told: pd.DataFrame, looks: pd.DataFrame) -> Evidence:
     rows["group"] = rows["sex"].map({sex: group for group, sex in YOUNG.items()})
     rows["cell"] = born.dt.year.astype(str) + rows["sex"]
     measured = _measured(flock, merit, rows["bird"])
-    with_size = measured.notna().mean() >= MOSTLY
+    with_size = measured.notna().mean() >= _MOSTLY
     if with_size:
         rows = rows.assign(seen=rows["seen"] + measured.to_numpy())[measured.notna().to_numpy()]
     rows = _expected(merit, told, rows[rows["group"].notna()].reset_index(drop=True))
@@ -323,7 +321,7 @@ def _offspring(flock: Flock, merit: Merit, told: pd.DataFrame, with_size: bool) 
 
 def _rows(rows: pd.DataFrame) -> pd.DataFrame:
     """The columns of an evidence's rows; what a right prediction would show missing where not worked out."""
-    return rows.reindex(columns=[*ROWS, "right", "shown"]).reset_index(drop=True)
+    return rows.reindex(columns=[*_ROWS, "right", "shown"]).reset_index(drop=True)
 
 
 FEWEST = 5

@@ -91,14 +91,14 @@ def earlier(flock: Flock, meetings: Meetings) -> dict[int, tuple[date, Mapping[s
     of the plan's own season, are left out.
     """
     held = {
-        season_of(flock, day, tables["ranking"]): (day, tables)
+        _season_of(flock, day, tables["ranking"]): (day, tables)
         for day, tables in sorted(meetings.items())
         if day < flock.plan.on and len(tables.get("ranking", ()))
     }
     return {season: of for season, of in sorted(held.items()) if season < flock.plan.season}
 
 
-def season_of(flock: Flock, day: date, ranking: pd.DataFrame) -> int:
+def _season_of(flock: Flock, day: date, ranking: pd.DataFrame) -> int:
     """The season a meeting closed: the year its youngest candidates hatched in, its day's where none is told.
 
     A meeting may fall in the winter after, so that the day alone does not tell it; one of grown birds alone
@@ -140,7 +140,7 @@ def merit_since(merit: Merit, birds: Sequence[str], seed: int) -> pd.DataFrame:
     return pd.DataFrame(merit.index.merit(drawn.draws), columns=told)
 
 
-COLUMNS = ["season", "group", "birds", "stayed", "differential", "possible", "share", "says"]
+_COLUMNS = ["season", "group", "birds", "stayed", "differential", "possible", "share", "says"]
 
 
 def choosing(flock: Flock, merit: Merit, told: Iterable[int] = ()) -> pd.DataFrame:
@@ -152,7 +152,7 @@ def choosing(flock: Flock, merit: Merit, told: Iterable[int] = ()) -> pd.DataFra
     second, missing where there was nothing to choose. `told`: seasons that a kept meeting tells of, left out.
     """
     if merit.known is None:
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=_COLUMNS)
     # of birds from before the records, or bought grown, nobody wrote down those that were not chosen
     birds = flock.birds[flock.birds["clutch"].notna() & ~flock.birds["bird"].isin(bars(flock).index)]
     birds = birds.assign(merit=birds["bird"].map(merit.flock.set_index("bird")["merit"])).dropna(
@@ -166,7 +166,7 @@ def choosing(flock: Flock, merit: Merit, told: Iterable[int] = ()) -> pd.DataFra
         for group in flock.plan.keep
         if group in YOUNG
     ]
-    return pd.DataFrame([row for row in rows if row is not None], columns=COLUMNS)
+    return pd.DataFrame([row for row in rows if row is not None], columns=_COLUMNS)
 
 
 def _season(flock: Flock, birds: pd.DataFrame, season: int, group: str) -> tuple | None:

@@ -13,12 +13,12 @@ from selection.decide.review.checks import (
     ENOUGH,
     LATER_MERIT,
     by_hatch_year,
-    chances,
+    chances_kept,
+    check_table,
     checks,
     differentials,
-    gather,
+    gather_evidence,
     learned,
-    table,
     with_since,
 )
 from selection.decide.review.evidence import Estimate
@@ -67,7 +67,7 @@ def _predictions(found: pd.DataFrame) -> list[str]:
     """Bias of the kept and the slopes of evidence apart from the prediction, or why there are none."""
     wanted = found[(found["quantity"] == "bias") | (found["quantity"] == "slope")]
     wanted = wanted[(wanted["evidence"] != LATER_MERIT) | (wanted["quantity"] == "bias")]
-    return [f"{about(row)}: {row['says']}." for _, row in wanted.iterrows()]
+    return [f"{_about(row)}: {row['says']}." for _, row in wanted.iterrows()]
 
 
 def _chances(told: pd.DataFrame, given: pd.DataFrame) -> list[str]:
@@ -83,7 +83,7 @@ def in_full(
     told: pd.DataFrame, found: pd.DataFrame, given: pd.DataFrame, gained: pd.DataFrame, years: pd.DataFrame
 ) -> tuple[str, ...]:
     """Every figure that can be given, in a sentence; where birds are too few, that."""
-    said = [f"{about(row)}: {row['says']}." for _, row in found.iterrows()] if len(told) else []
+    said = [f"{_about(row)}: {row['says']}." for _, row in found.iterrows()] if len(told) else []
     enough = given[given["low"].notna()] if learned(told) >= ENOUGH else given.head(0)
     said += [f"{row['says'][0].upper()}{row['says'][1:]}." for _, row in enough.iterrows()]
     if 0 < len(enough) < len(given):
@@ -94,7 +94,7 @@ def in_full(
     return tuple(said)
 
 
-def about(row: pd.Series) -> str:
+def _about(row: pd.Series) -> str:
     """A figure with its interval and what it rests on."""
     name = f"{row['quantity']} against {row['evidence']}".capitalize()
     if not np.isfinite(row["value"]):
@@ -196,12 +196,12 @@ def review(
         meetings = meetings_as_of(flock, rank_as_of, progress=progress)
     stood = standings(flock, meetings)
     since = with_since(stood, merit_since(merit, stood["bird"].tolist(), seed))
-    evidence = gather(flock, merit, since)
+    evidence = gather_evidence(flock, merit, since)
     found = checks(evidence, since)
-    given, gained, hatched = chances(since), differentials(since), by_hatch_year(flock, merit)
+    given, gained, hatched = chances_kept(since), differentials(since), by_hatch_year(flock, merit)
     return Review(
         birds=since,
-        table=table(evidence, since),
+        table=check_table(evidence, since),
         checks=found,
         chances=given,
         differentials=gained,

@@ -12,7 +12,7 @@ from selection.answer import SEED, TAILS, Answer, Kind, Note
 from selection.decide.matings.matings import Matings, stay
 from selection.decide.prices.costs import CostsToDate
 from selection.decide.prices.money import Currency
-from selection.decide.spring.stock import Blood, learn
+from selection.decide.spring.stock import Blood, learn_rearing
 from selection.decide.spring.ways import (
     EGGS_A_HEN,
     Way,
@@ -30,9 +30,9 @@ from selection.decide.wording import in_hundred, listed, points_of_merit
 from selection.merit.candidates import YOUNG
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-from selection.records.settings.plan import Plan, Spring as Asked
+from selection.records.settings.plan import Plan, SpringPlan as Asked
 
-COLUMNS = [
+SPRING_COLUMNS = [
     *("source", "origin", "for", "eggs", "cockerels", "cockerels_low", "cockerels_high"),
     *("pullets", "pullets_low", "pullets_high", "enough", "merit_best", "merit_best_low", "merit_best_high"),
     *("inbreeding", "cost", "cost_a_candidate", "chosen", "why"),
@@ -40,7 +40,7 @@ COLUMNS = [
 """Columns of spring.csv."""
 TIMES = 4
 """Birds to choose from for each that is kept or in reserve, where the plan does not say."""
-ROWS = 24
+_ROWS = 24
 """Numbers of eggs shown of one way, about; the least that is enough is always among them."""
 
 NEARLY_CERTAIN = 0.995
@@ -131,7 +131,7 @@ def next_spring(
     terms = [(s, most, price) for s, most, price in terms if wish.serves(s.origin)]
     staying = stay(flock, verdicts)
     hens = staying.loc[(staying["sex"] == "female") & (staying["role"] != "reserve"), "bird"]
-    blood, rearing = Blood(flock, merit, [s for s, _, _ in terms], list(hens), rng), learn(flock)
+    blood, rearing = Blood(flock, merit, [s for s, _, _ in terms], list(hens), rng), learn_rearing(flock)
     bill, year = bill_of_a_chick(costs, flock.plan.season)
     most_wanted = max(wish.wanted.values(), default=0)
     ways = []
@@ -139,7 +139,7 @@ def next_spring(
         followed = min(most, worth_following(source, rearing, most_wanted)) if source.sires else most
         ways.append(way_of(source, wish.serves(source.origin), blood, rearing, followed, (price, bill), rng))
     notes += _assumed(flock.plan, blood, year, any(not rearing.clutches.get(w.source.key) for w in ways))
-    return choose(ways, wish, Currency(flock.plan.currency), notes)
+    return choose_way(ways, wish, Currency(flock.plan.currency), notes)
 
 
 def wish_of(plan: Plan) -> Wish:
@@ -151,11 +151,11 @@ def wish_of(plan: Plan) -> Wish:
     return Wish(wanted, {group: young[group].origins for group in wanted}, asked.sure)
 
 
-def choose(ways: Sequence[Way], wish: Wish, currency: Currency, notes: Sequence[Note] = ()) -> Spring:
+def choose_way(ways: Sequence[Way], wish: Wish, currency: Currency, notes: Sequence[Note] = ()) -> Spring:
     """The ways under a wish: the table, the cheapest that is enough marked; `notes` go below what is found."""
     chosen = _chosen(ways, wish)
     parts = [_rows(way, wish, chosen.get(way.source.name)) for way in ways]
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SPRING_COLUMNS)
     met = {way.source.origin for way in ways if way.source.name in chosen}
     failing = (wish.needed - met) if wish.needed else (set() if met else {w.source.origin for w in ways})
     short = {origin: _short(origin, ways, wish) for origin in sorted(failing)}
@@ -166,7 +166,7 @@ def choose(ways: Sequence[Way], wish: Wish, currency: Currency, notes: Sequence[
     steps = pd.concat([_steps(way, wish) for way in ways], ignore_index=True) if ways else pd.DataFrame()
     said = _found(ways, wish, chosen, currency)
     said += [Note(Kind.CANNOT, f"{origin} eggs", f"{text}.") for origin, text in short.items()]
-    return Spring(table[COLUMNS], steps, wish, currency, tuple(ways), (*said, *notes))
+    return Spring(table[SPRING_COLUMNS], steps, wish, currency, tuple(ways), (*said, *notes))
 
 
 def _chosen(ways: Sequence[Way], wish: Wish) -> dict[str, int]:
@@ -201,14 +201,14 @@ def _rows(way: Way, wish: Wish, chosen: int | None) -> pd.DataFrame:
         inbreeding=way.inbreeding, cost=cost[at], cost_a_candidate=cost[at] / np.maximum(candidates, 1e-9),
         chosen=["yes" if n == chosen else "" for n in at + 1],
         why=["; ".join((*CHEAPEST, *way.rests_on) if n == chosen else way.rests_on) for n in at + 1],
-    )[COLUMNS]  # fmt: skip
+    )[SPRING_COLUMNS]  # fmt: skip
 
 
 def _shown(way: Way, wish: Wish, chosen: int | None) -> np.ndarray:
     """Numbers of eggs that stand in the table."""
     good = way.enough(wish.wanted) >= wish.sure
     first = [int(np.argmax(good)) + 1] if good.any() else []
-    step = -(-way.most // ROWS)
+    step = -(-way.most // _ROWS)
     return np.array(
         sorted({*range(step, way.most + 1, step), way.most, *first, *([chosen] if chosen else [])})
     )

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import betaln, expit, logit
 
+from selection.answer import Floats
 from selection.decide.prices.money import LOST, clutch_shares, unnamed_chicks
 from selection.decide.years.prospects import genetics_of
 from selection.merit.posterior import DRAWS as POSTERIOR_DRAWS, draw, normal_draws
@@ -26,13 +27,12 @@ from selection.merit.season_model import BASE_VARIANCE, kinship_of
 from selection.merit.selection_index import usual_merit_variance
 from selection.records.flock import Flock
 
-Floats = npt.NDArray[np.float64]
-Counts = Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]]
+_Counts = Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]]
 
-HOME = ""  # the source of own eggs
+OWN_EGGS = ""  # the source of own eggs
 USUAL = {"fertile": 0.85, "hatched": 0.8, "reared": 0.85}
 """Share that passes each stage where nothing is on record: common practice, no source, and held loosely."""
-USUAL_SD = 0.7
+USUAL_LOGIT_SD = 0.7
 """How far the common chance may lie from the usual one, on the logit (an assumption)."""
 BARRED_BEFORE = (0.5, 9.5)
 """What is held of the share of chicks barred before any was judged: one in twenty, worth ten chicks."""
@@ -73,14 +73,14 @@ class Stage:
         return float(self.weights @ (within * self.chances).sum(axis=1))
 
 
-def learn_stage(counts: Counts, usual: float) -> Stage:
+def learn_stage(counts: _Counts, usual: float) -> Stage:
     """What counts (passed, of) of each source's clutches say of a stage that passes `usual` before any record.
 
     Clutches of no egg are left out. Beta-binomial by mean μ and correlation ρ: a = μ(1 − ρ)/ρ, b = (1 − μ)(1 − ρ)/ρ.
     """
-    common, tau, rho = (g.ravel() for g in np.meshgrid(logit(usual) + USUAL_SD * _COMMON, _TAU, _RHO))
+    common, tau, rho = (g.ravel() for g in np.meshgrid(logit(usual) + USUAL_LOGIT_SD * _COMMON, _TAU, _RHO))
     log_prior = (
-        -0.5 * ((common - logit(usual)) / USUAL_SD) ** 2 - 0.5 * (tau / 0.5) ** 2 + 8.0 * np.log1p(-rho)
+        -0.5 * ((common - logit(usual)) / USUAL_LOGIT_SD) ** 2 - 0.5 * (tau / 0.5) ** 2 + 8.0 * np.log1p(-rho)
     )
     log_prior += np.log(np.gradient(_TAU))[np.searchsorted(_TAU, tau)]
     log_prior += np.log(np.gradient(_RHO))[np.searchsorted(_RHO, rho)]
@@ -136,7 +136,7 @@ class Brood:
         return self.reared & self.unbarred & (self.male == male)
 
 
-def learn(flock: Flock) -> Rearing:
+def learn_rearing(flock: Flock) -> Rearing:
     """Fertility, hatch and rearing by supplier from every clutch on record up to the plan's day.
 
     A count left blank says nothing. Reared: hatched, and neither dead nor lost by the day of the meeting in its
@@ -144,17 +144,13 @@ def learn(flock: Flock) -> Rearing:
     """
     clutches = flock.clutches.assign(source=source_names(flock.clutches))
     clutches = clutches.assign(reared=reared_of(flock))
-    pairs = {
-        "fertile": ("fertile", "eggs_set"),
-        "hatched": ("hatched", "fertile"),
-        "reared": ("reared", "hatched"),
-    }
+    pairs = {"fertile": "eggs_set", "hatched": "fertile", "reared": "hatched"}
     stages = {}
-    for name, (passed, of) in pairs.items():
-        known = clutches.dropna(subset=[passed, of])
-        known = known[known[passed] <= known[of]]
+    for name, of in pairs.items():
+        known = clutches.dropna(subset=[name, of])
+        known = known[known[name] <= known[of]]
         stages[name] = learn_stage(
-            {str(s): (rows[passed], rows[of]) for s, rows in known.groupby("source")}, USUAL[name]
+            {str(s): (rows[name], rows[of]) for s, rows in known.groupby("source")}, USUAL[name]
         )
     sizes = clutches["eggs_set"].dropna()
     return Rearing(
@@ -166,9 +162,9 @@ def learn(flock: Flock) -> Rearing:
 
 
 def source_names(clutches: pd.DataFrame) -> pd.Series:
-    """The supplier of each clutch, folded, its pens together; `HOME` for own eggs."""
+    """The supplier of each clutch, folded, its pens together; `OWN_EGGS` for own ones."""
     supplier = clutches["source"].fillna("").str.split("/").str[0].str.strip().str.casefold()
-    return supplier.where(clutches["origin"] == "bought-in", HOME)
+    return supplier.where(clutches["origin"] == "bought-in", OWN_EGGS)
 
 
 def reared_of(flock: Flock) -> pd.Series:
@@ -219,7 +215,7 @@ def broods(of: Rearing, source: str, eggs: int, count: int, rng: np.random.Gener
     return Brood(reared, rng.random((count, eggs)) < 0.5, rng.random((count, eggs)) >= barred)
 
 
-DRAWS = 4_096
+SPRING_DRAWS = 4_096
 """Draws of everything that is not known; a chance then has a Monte Carlo error of at most 0.008."""
 ONE_LOOK = 0.3
 """Squared accuracy of choosing where this season's records say nothing of it: one look at a usual section."""
@@ -247,7 +243,7 @@ class Source:
     @property
     def key(self) -> str:
         """What the rearing of its broods is kept under."""
-        return HOME if self.sires else self.supplier.casefold()
+        return OWN_EGGS if self.sires else self.supplier.casefold()
 
 
 @dataclass(frozen=True)
@@ -318,12 +314,12 @@ class Blood:
         wanted = pd.Index([*living, *bases, *self._earlier()])
         wanted = wanted[wanted.isin(model.birds)]
         if merit.known is None or merit.index is None:
-            flat = normal_draws(np.zeros(len(wanted)), self.sd**2 * model.block_of(wanted), DRAWS, self.rng)[
-                ..., None
-            ]
+            flat = normal_draws(
+                np.zeros(len(wanted)), self.sd**2 * model.block_of(wanted), SPRING_DRAWS, self.rng
+            )[..., None]
         else:
             every = draw(merit.known, wanted, merit.index.weights, self.rng, quick=True).draws
-            flat = every[np.linspace(0, POSTERIOR_DRAWS - 1, DRAWS).astype(int)]
+            flat = every[np.linspace(0, POSTERIOR_DRAWS - 1, SPRING_DRAWS).astype(int)]
         self.living = np.flatnonzero(wanted.isin(living))
         self.base = self._points(flat[:, self.living]).mean(axis=1)
         return {bird: flat[:, i] for i, bird in enumerate(wanted)}
@@ -368,7 +364,9 @@ class Blood:
         pedigree = self.family.pedigree
         base = self.drawn.get(self._base_of(source))
         if base is None:
-            base = normal_draws(np.zeros(len(self.genetic)), BASE_VARIANCE * self.genetic, DRAWS, self.rng)
+            base = normal_draws(
+                np.zeros(len(self.genetic)), BASE_VARIANCE * self.genetic, SPRING_DRAWS, self.rng
+            )
         root, birds = _root(self.genetic), []
         for place in places:
             row = pedigree.weights[[int(place)]]

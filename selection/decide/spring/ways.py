@@ -13,13 +13,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from selection.answer import TAILS, Kind, Note
+from selection.answer import TAILS, Floats, Kind, Note
 from selection.decide.matings.matings import Matings
 from selection.decide.prices.costs import CostsToDate
-from selection.decide.spring.stock import DRAWS, Blood, Floats, Rearing, Source, best_found, broods
+from selection.decide.spring.stock import SPRING_DRAWS, Blood, Rearing, Source, best_found, broods
 from selection.merit.candidates import YOUNG
 from selection.records.flock import Flock
-from selection.records.settings.plan import Offer, Spring as Asked
+from selection.records.settings.plan import Offer, SpringPlan as Asked
 
 EGGS_A_HEN = 20
 """Hatching eggs of a hen in six weeks of spring: common practice, no source; limits what own pens can set."""
@@ -173,7 +173,7 @@ def way_of(
     rng: np.random.Generator,
 ) -> Way:
     """Follow up to `most` eggs of a source in every draw; `money`: the price of an egg, the bill of a chick reared."""
-    brood = broods(rearing, source.key, most, DRAWS, rng)
+    brood = broods(rearing, source.key, most, SPRING_DRAWS, rng)
     stock = blood.stock_of(source)
     merit = blood.merit(stock.chicks(most, rng))
     seen = merit + np.sqrt(blood.noise) * rng.standard_normal(merit.shape)

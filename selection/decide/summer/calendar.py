@@ -20,7 +20,7 @@ from selection.decide.wording import listed
 from selection.merit.season_model import Variances
 from selection.records.after_meeting import after_meeting
 from selection.records.flock import Flock
-from selection.records.ringplan import GROWN_WEEKS, build_of, size_table, sizes_at
+from selection.records.ringplan import GROWN_UP_WEEKS, build_of, size_table, sizes_at
 from selection.records.settings.reading import Standard
 from selection.standard.bands import weighed_section
 from selection.standard.deviations import shrunken
@@ -89,7 +89,7 @@ def _accuracy(variances: Variances, worth: np.ndarray, looks: int) -> float:
     return float(np.sqrt(variance / (worth @ seen @ worth))) if variance else 0.0
 
 
-INCUBATION = 21
+_INCUBATION = 21
 """Days from setting to hatching: Mississippi State University Extension."""
 CANDLED = ((7, "take out clear eggs"), (18, "take out those that stopped, and turn no more"))
 """Days of incubation on which eggs are candled, and what for: common practice, no source."""
@@ -97,7 +97,7 @@ FIRST_RINGS = 3
 """Days after hatching on which the clutch's rings go on, before clutches are mixed: common practice, no source."""
 LOOK_WEEKS = (4, 1)
 """Weeks before the meeting of the two days of looking: time to see the birds apart, and to look a third time."""
-TOGETHER = 10
+_TOGETHER = 10
 """Days within which clutches that hatched one after another are weighed on one day."""
 RINGS_SAY = "The sources disagree on sizes; look weekly whatever the calendar says."
 
@@ -153,7 +153,7 @@ def _of_season(flock: Flock) -> pd.DataFrame:
     of = flock.clutches[flock.clutches["set_on"].dt.year == flock.plan.season].sort_values(
         ["set_on", "clutch"]
     )
-    due = of["set_on"] + pd.Timedelta(days=INCUBATION)
+    due = of["set_on"] + pd.Timedelta(days=_INCUBATION)
     known = of["hatched_on"] <= pd.Timestamp(flock.plan.on)
     return of.assign(hatch=of["hatched_on"].where(known, due), due=due, known=known).reset_index(drop=True)
 
@@ -171,7 +171,7 @@ def _incubated(clutches: pd.DataFrame) -> Iterator[_Event]:
             counts = f": {row.hatched:.0f} chicks" if row.hatched == row.hatched else ""
             yield _Event(row.hatch.date(), "hatch", f"Clutch {row.clutch} hatched{counts}", (row.clutch,))
         else:
-            why = f"{INCUBATION} days from setting on {set_on}; a day or two either way is normal"
+            why = f"{_INCUBATION} days from setting on {set_on}; a day or two either way is normal"
             yield _Event(row.due.date(), "hatch", f"Clutch {row.clutch} due to hatch", (row.clutch,), why)
 
 
@@ -197,8 +197,8 @@ def _rings(clutches: pd.DataFrame, build: str) -> Iterator[_Event]:
 def ring_ages(build: str) -> list[float]:
     """Weeks of age at which some source gives another size, hatching left out and the grown bird's included."""
     table = size_table()
-    own = table[(table["build"] == build) | (table["from_weeks"] < GROWN_WEEKS)]
-    return sorted(float(weeks) for weeks in own["from_weeks"].unique() if 0 < weeks <= GROWN_WEEKS)
+    own = table[(table["build"] == build) | (table["from_weeks"] < GROWN_UP_WEEKS)]
+    return sorted(float(weeks) for weeks in own["from_weeks"].unique() if 0 < weeks <= GROWN_UP_WEEKS)
 
 
 def _sizes(weeks: float, build: str) -> str:
@@ -232,7 +232,7 @@ def _weighings(clutches: pd.DataFrame, flock: Flock, growth: Growth, meeting: da
 def _together(clutches: pd.DataFrame) -> Iterator[pd.DataFrame]:
     """Clutches that hatched within `TOGETHER` days of the first of them."""
     while len(clutches):
-        near = clutches["hatch"] <= clutches["hatch"].iloc[0] + pd.Timedelta(days=TOGETHER)
+        near = clutches["hatch"] <= clutches["hatch"].iloc[0] + pd.Timedelta(days=_TOGETHER)
         yield clutches[near]
         clutches = clutches[~near]
 
@@ -251,7 +251,7 @@ def _meeting(flock: Flock, meeting: date) -> Iterator[_Event]:
     yield _Event(
         meeting + timedelta(7),
         "rings",
-        f"Grown rings{birds}: {_sizes(GROWN_WEEKS, build_of(flock))}",
+        f"Grown rings{birds}: {_sizes(GROWN_UP_WEEKS, build_of(flock))}",
         (),
         RINGS_SAY,
     )

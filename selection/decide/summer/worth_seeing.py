@@ -24,15 +24,15 @@ from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 from selection.standard.traits import Weighed
 
-DRAWS = 4_000
-MOST = 8
+_DRAWS = 4_000
+_MOST = 8
 """Birds of a group weighed up, those nearest the edge of the choice first."""
 NEARLY_ALL = 0.9
 """The list is cut where it holds so much of what seeing all `MOST` would bring."""
 LATELY = 14
 """Days within which a bird that was weighed is not weighed again: its good or bad day has not passed."""
 LOOK, WEIGH = "look", "weigh"
-COLUMNS = ["group", "do", "bird", "adds", "together"]
+WORTH_SEEING_COLUMNS = ["group", "do", "bird", "adds", "together"]
 
 Value = Callable[[tuple[int, ...]], float]
 
@@ -87,13 +87,13 @@ def worth_seeing(flock: Flock, merit: Merit, seed: int = SEED) -> WorthSeeing:
     if not rows:
         text = "No look or weighing of a young bird is worth the walk this week, as the records stand."
         notes.append(Note(Kind.SHORT, None, text))
-    return WorthSeeing(pd.DataFrame(rows, columns=COLUMNS), tuple(notes))
+    return WorthSeeing(pd.DataFrame(rows, columns=WORTH_SEEING_COLUMNS), tuple(notes))
 
 
 def _nearest(p_kept: pd.Series) -> pd.Index:
     """The birds nearest to the edge of the choice, at most `MOST`."""
     order = (p_kept - 0.5).abs().sort_values(kind="stable").index
-    return pd.Index(order[:MOST])
+    return pd.Index(order[:_MOST])
 
 
 def _looked(
@@ -130,7 +130,7 @@ def _weighed(
     last = flock.weights.groupby("bird")["on"].max().reindex(birds)
     fresh = ~(last > day - pd.Timedelta(days=LATELY)).to_numpy()
     means = merit.flock.set_index("bird").loc[birds, "merit"].to_numpy(float)
-    half = rng.standard_normal((DRAWS // 2, len(birds)))
+    half = rng.standard_normal((_DRAWS // 2, len(birds)))
     noise = np.concatenate([half, -half])
 
     def value(some: tuple[int, ...]) -> float:

@@ -23,14 +23,14 @@ from selection.records.flock import Flock
 from selection.records.settings.reading import Section
 from selection.standard.traits import ByEye
 
-DRAWS = 4_000
+_DRAWS = 4_000
 """Draws of what the look may show; the value then has a Monte Carlo error of about 0.01 points."""
 
 UNDECIDED = (0.03, 0.97)
 """Birds whose chance of being among the best lies between these are worth a thought."""
 
 MOST_UNDECIDED = 6
-ENOUGH = 0.9
+_ENOUGH = 0.9
 """A smaller set with this share of the best set's value is preferred: fewer birds to catch."""
 
 
@@ -81,13 +81,13 @@ def value_of(known: Sight, birds: tuple[int, ...], number: int, rng: np.random.G
 
 def _noise(width: int, rng: np.random.Generator) -> np.ndarray:
     """Mirrored standard normal draws (DRAWS × width)."""
-    half = rng.standard_normal((DRAWS // 2, width))
+    half = rng.standard_normal((_DRAWS // 2, width))
     return np.concatenate([half, -half])
 
 
 def best_look(looks: tuple[Look, ...]) -> Look | None:
     """The smallest set that is worth nearly as much as the best; None where there is none."""
-    good = [look for look in looks if look.value >= ENOUGH * looks[0].value]
+    good = [look for look in looks if look.value >= _ENOUGH * looks[0].value]
     return min(good, key=lambda look: (len(look.birds), -look.value), default=None)
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 from selection.decide.wording import some_points
 from selection.merit.explain import Detail
 from selection.merit.ranking import Merit
+from selection.merit.relationship.worst_case import SAME
 from selection.records.settings.plan import Plan
 from selection.records.settings.reading import Section, Standard
 
@@ -20,7 +21,6 @@ MOST_SETS = 300_000
 """Up to so many possible sets are all compared; beyond, sets are bettered bird by bird until no exchange helps."""
 WEIGHTS = 60
 """Weights put on relationship, from none to all, where the sets are too many to compare."""
-SAME = 1e-9
 
 
 @dataclass(frozen=True)

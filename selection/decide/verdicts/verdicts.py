@@ -16,13 +16,13 @@ from selection.answer import SEED, Answer, Kind, Note
 from selection.decide.verdicts.another_look import Look, best_look, first_look, looks_worth
 from selection.decide.verdicts.choice import Certainty, Kin, Tip, best_set, certainty, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
-from selection.merit.candidates import YOUNG, worn
+from selection.merit.candidates import YOUNG, rings_worn
 from selection.merit.explain import Detail, detail
 from selection.merit.ranking import Merit, chances
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 
-VERDICTS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "decided", "decided_why"]
+VERDICT_COLUMNS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "decided", "decided_why"]
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
     known = _known(flock, merit)
     groups = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}
     tables = [g.table for g in groups.values() if len(g.table)]
-    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICTS)
+    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICT_COLUMNS)
     return Verdicts(table, unsexed(flock, merit), groups, (*_notes(groups), *_cannot(flock, merit, groups)))
 
 
@@ -103,7 +103,7 @@ def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
     """Living chicks of the season without a sex: bird, left, right, note. They stand in no group."""
     birds = flock.birds
     chicks = birds[birds["alive"] & (birds["hatch_year"] == flock.plan.season) & (birds["sex"] == "unknown")]
-    table = chicks[["bird"]].join(worn(flock), on="bird")
+    table = chicks[["bird"]].join(rings_worn(flock), on="bird")
     return table.assign(note="sex not recorded: record it, and the bird joins its group").reset_index(
         drop=True
     )
@@ -120,7 +120,7 @@ def _known(flock: Flock, merit: Merit) -> Detail | None:
 def _group(flock: Flock, merit: Merit, known: Detail | None, name: str, rng: np.random.Generator) -> Group:
     rows = merit.ranking[merit.ranking["group"] == name].reset_index(drop=True)
     if rows.empty:
-        return Group(name, pd.DataFrame(columns=VERDICTS))
+        return Group(name, pd.DataFrame(columns=VERDICT_COLUMNS))
     keep = flock.plan.keep[name]
     rows = rows.merge(_decided(flock), on="bird", how="left")
     kept, ceiling_kept = _kept(flock, merit, rows, name)
@@ -131,7 +131,7 @@ def _group(flock: Flock, merit: Merit, known: Detail | None, name: str, rng: np.
     if again is not None:
         rows.loc[rows["bird"].isin(again.birds), "proposed"] = "look again"
     rows["reason"] = [_reason(row, rows, group, merit) for _, row in rows.iterrows()]
-    return replace(group, table=rows[VERDICTS], ceiling_kept=ceiling_kept)
+    return replace(group, table=rows[VERDICT_COLUMNS], ceiling_kept=ceiling_kept)
 
 
 def _decided(flock: Flock) -> pd.DataFrame:

@@ -140,7 +140,7 @@ class Genetics:
     noise: float
 
 
-def hatch(
+def hatch_chicks(
     cocks: Birds,
     hens: Birds,
     number: int,
@@ -156,17 +156,17 @@ def hatch(
     sire, dam = (rng.integers(0, b.count, (runs, number)) for b in (cocks, hens))
 
     def of_parents(of_cocks: np.ndarray, of_hens: np.ndarray) -> np.ndarray:
-        return 0.5 * (each(of_cocks, sire) + each(of_hens, dam))
+        return 0.5 * (_each(of_cocks, sire) + _each(of_hens, dam))
 
     mendelian = 0.5 * genetics.additive_sd**2 * (1 - of_parents(cocks.inbreeding, hens.inbreeding))
     merit = of_parents(cocks.merit, hens.merit) + np.sqrt(mendelian) * rng.standard_normal(sire.shape)
     expected, doubt = _expected(cocks, sire, hens, dam if dams_known else None)
-    estimate, doubt = looked_at(merit, expected, doubt + mendelian, genetics.noise, rng)
+    estimate, doubt = after_one_look(merit, expected, doubt + mendelian, genetics.noise, rng)
     alleles = np.stack([gametes(cocks.alleles, sire, rng), gametes(hens.alleles, dam, rng)], axis=2)
     return Birds(merit, estimate, doubt, alleles, np.zeros(sire.shape))
 
 
-def each(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+def _each(values: np.ndarray, at: np.ndarray) -> np.ndarray:
     """The values (R × n) at positions `at` (R × m) of each run."""
     return np.take_along_axis(values, at, axis=1)
 
@@ -175,15 +175,15 @@ def _expected(
     cocks: Birds, sire: np.ndarray, hens: Birds, dam: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance of the parents' half of a chick's merit, to those who judge (R × m)."""
-    estimate, doubt = each(cocks.estimate, sire), each(cocks.doubt, sire)
+    estimate, doubt = _each(cocks.estimate, sire), _each(cocks.doubt, sire)
     if dam is not None:
-        return 0.5 * (estimate + each(hens.estimate, dam)), 0.25 * (doubt + each(hens.doubt, dam))
+        return 0.5 * (estimate + _each(hens.estimate, dam)), 0.25 * (doubt + _each(hens.doubt, dam))
     middle = hens.estimate.mean(axis=1, keepdims=True)
     spread = hens.doubt.mean(axis=1, keepdims=True) + hens.estimate.var(axis=1, keepdims=True)
     return 0.5 * (estimate + middle), 0.25 * (doubt + spread)
 
 
-def looked_at(
+def after_one_look(
     merit: np.ndarray, expected: np.ndarray, variance: np.ndarray, noise: float, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """(estimate, doubt) after one look of variance `noise`, from `expected` ± √variance before it."""

@@ -12,11 +12,11 @@ from selection.decide.years.breeding import (
     PLACES,
     Birds,
     Genetics,
+    after_one_look,
     best,
     drop,
     gametes,
-    hatch,
-    looked_at,
+    hatch_chicks,
     together,
     youngest,
 )
@@ -30,7 +30,7 @@ FIRST_LABEL = 1 << 24
 
 
 @dataclass(frozen=True)
-class Suppliers:
+class FreshBlood:
     """Where fresh blood comes from, S pens.
 
     names; bases: the base of each pen's blood (`allele % step`); step: how many bases there are; levels:
@@ -56,7 +56,7 @@ class Suppliers:
 
 
 @dataclass(frozen=True)
-class Pens:
+class _Pens:
     """Every pen as it last was: merit R × S·width, alleles R × S·width × 2 × places, labels used so far."""
 
     merit: np.ndarray
@@ -65,12 +65,12 @@ class Pens:
 
 
 def first_pens(
-    suppliers: Suppliers,
+    suppliers: FreshBlood,
     genetics: Genetics,
     known: Mapping[int, np.ndarray],
     places: int,
     rng: np.random.Generator,
-) -> Pens:
+) -> _Pens:
     """The pens as they were last bought from; `known`: pen → alleles of its birds in the real pedigree.
 
     Their merit is drawn about the supplier's level, as if no chick of theirs had been seen.
@@ -79,17 +79,17 @@ def first_pens(
     alleles = pens.alleles.copy()
     for pen, birds in known.items():
         alleles[:, pen * suppliers.width : pen * suppliers.width + birds.shape[1]] = birds
-    return Pens(pens.merit, alleles, pens.labels)
+    return _Pens(pens.merit, alleles, pens.labels)
 
 
 def bought(
-    pens: Pens,
-    suppliers: Suppliers,
+    pens: _Pens,
+    suppliers: FreshBlood,
     genetics: Genetics,
     number: int,
     clutches: int,
     rng: np.random.Generator,
-) -> tuple[Birds, Pens]:
+) -> tuple[Birds, _Pens]:
     """`number` chicks of one sex, shared out evenly over `clutches` pens, looked at once; the pens now."""
     chosen = _chosen(suppliers, clutches, rng)
     pens = _this_spring(pens, suppliers, genetics, chosen, rng)
@@ -101,39 +101,39 @@ def bought(
     mendelian = sd * np.sqrt(0.5) * rng.standard_normal(of.shape)
     merit = 0.5 * (pens.merit[run, sire] + pens.merit[run, dam]) + mendelian
     variance = sd**2 + suppliers.levels.var(axis=0)[of]
-    estimate, doubt = looked_at(merit, suppliers.held[of], variance, genetics.noise, rng)
+    estimate, doubt = after_one_look(merit, suppliers.held[of], variance, genetics.noise, rng)
     alleles = np.stack([gametes(pens.alleles, parent, rng) for parent in (sire, dam)], axis=2)
     return Birds(merit, estimate, doubt, alleles, np.zeros(of.shape)), pens
 
 
-def _chosen(suppliers: Suppliers, clutches: int, rng: np.random.Generator) -> np.ndarray:
+def _chosen(suppliers: FreshBlood, clutches: int, rng: np.random.Generator) -> np.ndarray:
     """The pens bought from in each run (R × clutches), by their chances and never one twice."""
     key = np.log(suppliers.chances) + rng.gumbel(size=suppliers.levels.shape)
     return np.argsort(-key, axis=1)[:, : min(clutches, len(suppliers.names))]
 
 
 def _this_spring(
-    pens: Pens, suppliers: Suppliers, genetics: Genetics, chosen: np.ndarray, rng: np.random.Generator
-) -> Pens:
+    pens: _Pens, suppliers: FreshBlood, genetics: Genetics, chosen: np.ndarray, rng: np.random.Generator
+) -> _Pens:
     """The chosen pens' birds are each the last one still, or one of its own that is unrelated to all."""
     fresh = _fresh(suppliers, genetics, pens.labels, pens.alleles.shape[-1], rng)
     left = np.ones(suppliers.levels.shape, dtype=bool)
     np.put_along_axis(left, chosen, False, axis=1)
     still = np.repeat(left, suppliers.width, axis=1) | (rng.random(fresh.merit.shape) < suppliers.same_pen)
     merit = np.where(still, pens.merit, fresh.merit)
-    return Pens(merit, np.where(still[:, :, None, None], pens.alleles, fresh.alleles), fresh.labels)
+    return _Pens(merit, np.where(still[:, :, None, None], pens.alleles, fresh.alleles), fresh.labels)
 
 
 def _fresh(
-    suppliers: Suppliers, genetics: Genetics, labels: int, places: int, rng: np.random.Generator
-) -> Pens:
+    suppliers: FreshBlood, genetics: Genetics, labels: int, places: int, rng: np.random.Generator
+) -> _Pens:
     runs, count = suppliers.levels.shape
     n = count * suppliers.width
     levels = np.repeat(suppliers.levels, suppliers.width, axis=1)
     merit = levels + genetics.additive_sd * rng.standard_normal((runs, n))
     own = (labels + np.arange(2 * n)) * suppliers.step + np.repeat(suppliers.bases, 2 * suppliers.width)
     alleles = np.broadcast_to(own.astype(np.int32).reshape(n, 2, 1), (runs, n, 2, places))
-    return Pens(merit, alleles, labels + 2 * n)
+    return _Pens(merit, alleles, labels + 2 * n)
 
 
 def _one_of(counts: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -151,7 +151,7 @@ class Start:
 
     cocks: Birds
     hens: Birds
-    fresh: tuple[Suppliers, Pens] | None
+    fresh: tuple[FreshBlood, _Pens] | None
     step: int
 
 
@@ -181,7 +181,7 @@ def follow(
     told = []
     for year in range(years):
         cockerels, pullets = (
-            hatch(cocks, hens, number, genetics, rng, season.dams_known)
+            hatch_chicks(cocks, hens, number, genetics, rng, season.dams_known)
             for number in (season.cockerels, max(season.pullets, policy.pullets))
         )
         chicks = (*_of_chicks(together([cockerels, pullets]), start.step), cocks.age, hens.age)
@@ -349,11 +349,11 @@ def _standing(
     )
 
 
-def _suppliers(of: Prospects, flock: Flock, season: Season, draws: np.ndarray) -> Suppliers:
+def _suppliers(of: Prospects, flock: Flock, season: Season, draws: np.ndarray) -> FreshBlood:
     names = tuple(of.pens)
     clutches = np.array([season.sources[s] for s in names], dtype=float)
     bases = [of.names.index(s.split("/")[0].strip()) for s in names]
-    return Suppliers(
+    return FreshBlood(
         names=names,
         bases=np.array(bases),
         step=len(of.names),

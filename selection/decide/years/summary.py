@@ -202,9 +202,9 @@ def hen_ages(policy: Policy) -> np.ndarray:
     return np.array(counts) / policy.hens
 
 
-CLOSE = 0.1
+_CLOSE = 0.1
 """Mean F of the chicks above which it is said what inbreeding does beside merit."""
-MEASURED = 0.25
+_MEASURED = 0.25
 """F up to which the published losses were measured (Bernier, Taylor and Gunns 1951, Hilgardia 20(21))."""
 OUTSIDE = {"hatchability": "hatchability", "egg number": "eggs"}
 """Published losses that merit does not hold, and what they are called here."""
@@ -261,11 +261,11 @@ def beside_merit(summary: pd.DataFrame) -> tuple[str, ...]:
     """What merit leaves out of policies that end above F of 0.1: published losses of eggs and of chicks."""
     lost = {p.trait: p for p in INBREEDING_DEPRESSION if p.trait in OUTSIDE}
     said = []
-    for row in summary[summary["inbreeding"] > CLOSE].itertuples():
+    for row in summary[summary["inbreeding"] > _CLOSE].itertuples():
         falls = " and ".join(
             f"{OUTSIDE[name]} by {-10 * row.inbreeding * p.value:.0f} %" for name, p in lost.items()
         )
-        beyond = f"; nobody has measured beyond F {MEASURED:g}" if row.inbreeding > MEASURED else ""
+        beyond = f"; nobody has measured beyond F {_MEASURED:g}" if row.inbreeding > _MEASURED else ""
         said.append(
             f"{row.policy}: its merit is counted as if inbreeding did not matter to the eye, and leaves out what "
             f"it does to hatching and laying. By the published figures F {row.inbreeding:.2f} would lower "

@@ -8,15 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from selection.decide.verdicts.choice import SAME, Frontier, Kin, frontier
+from selection.decide.verdicts.choice import Frontier, Kin, frontier
 from selection.decide.verdicts.verdicts import Verdicts
 from selection.decide.years.prospects import genetics_of
 from selection.merit.candidates import YOUNG
 from selection.merit.ranking import Merit
 from selection.merit.relationship.pedigree import Pedigree
+from selection.merit.relationship.worst_case import SAME
 from selection.records.flock import Flock
 
-COLUMNS = ["step", "birds", "merit", "relationship", "inbreeding", "cost", "chosen"]
+_COLUMNS = ["step", "birds", "merit", "relationship", "inbreeding", "cost", "chosen"]
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ def _table(birds: list[str], merit: np.ndarray, kin: Kin, curve: Frontier, chose
     )
     table["inbreeding"] = table["relationship"] / 2
     table["cost"] = table["merit"].iloc[0] - table["merit"]
-    return table[COLUMNS]
+    return table[_COLUMNS]
 
 
 def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
@@ -153,4 +154,4 @@ def _nothing(group: str, number: int, birds: int, joined: int) -> Tradeoff:
             f"{group}: {birds} unbarred for {number} place{'' if number == 1 else 's'}, so that there is nothing "
             "to choose."
         )
-    return Tradeoff(pd.DataFrame(columns=COLUMNS), True, (), (why,))
+    return Tradeoff(pd.DataFrame(columns=_COLUMNS), True, (), (why,))

@@ -9,13 +9,13 @@ level.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
 
-from selection.answer import SEED, Answer, Kind, Note, notes
+from selection.answer import SEED, Answer, Kind, Note, Progress, notes
 from selection.decide.matings.depression import depression
 from selection.decide.matings.matings import first_of, stay
 from selection.decide.verdicts.verdicts import Verdicts
@@ -42,8 +42,6 @@ MEMORY = 64_000_000
 """Bytes of alleles that one block of runs may take."""
 MOST_RUNS = 250
 """Runs in one block at the most."""
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, repr=False)

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from selection.answer import Floats
 from selection.merit.published import stored_sperm
 from selection.merit.relationship.pedigree import Shares
 from selection.records.flock import Flock
 
-Floats = npt.NDArray[np.float64]
 Dates = npt.NDArray[np.datetime64]
 Where = npt.NDArray[np.bool_]
 

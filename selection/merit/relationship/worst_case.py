@@ -19,10 +19,10 @@ from selection.merit.relationship.pedigree import Pedigree
 MOST_ASSIGNMENTS = 2_048
 """So many ways of giving every uncertain bird its parents are tried one by one; beyond, a bound is given."""
 
-DRAWS = 1_000
+_DRAWS = 1_000
 """Sets of parents drawn for a chance: its standard error is .016 at the most."""
 
-CELLS = 20_000_000
+_CELLS = 20_000_000
 """Relationships held at once while parents are drawn (80 MB)."""
 
 ROUNDED = 1e-6
@@ -261,7 +261,7 @@ def chance_over(
     hens: Sequence[str],
     most: float,
     rng: np.random.Generator,
-    draws: int = DRAWS,
+    draws: int = _DRAWS,
 ) -> np.ndarray:
     """Chance (cocks, hens) that chicks of each pair are inbred to more than `most`, by what is known of parents.
 
@@ -270,7 +270,7 @@ def chance_over(
     options = _options(pedigree, ancestry(pedigree, [*cocks, *hens]))
     at = {bird: i for i, bird in enumerate(options.birds)}
     rows, cols = (np.array([at[b] for b in birds], dtype=np.intp) for birds in (cocks, hens))
-    together = int(np.clip(CELLS // (len(options.birds) + 1) ** 2, 1, draws))
+    together = int(np.clip(_CELLS // (len(options.birds) + 1) ** 2, 1, draws))
     over, left = np.zeros((len(cocks), len(hens))), draws
     while left > 0:
         ways = min(together, left)

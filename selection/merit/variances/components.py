@@ -13,22 +13,21 @@ from functools import cached_property
 
 import numpy as np
 
-from selection.answer import LEVEL
+from selection.answer import LEVEL, Floats, Progress
 from selection.errors import ModelError
-from selection.merit.variances.reml import Effect, Equations, Floats, Solution
+from selection.merit.variances.reml import Effect, Equations, RemlSolution
 
 __all__ = [
     "Components",
     "Effect",
     "Equations",
-    "Solution",
+    "RemlSolution",
     "fit_components",
     "fit_equations",
     "profile_interval",
 ]
 
 LogPrior = Callable[[Floats], tuple[float, Floats]]
-Progress = Callable[[str, float], None]
 
 ITERATIONS = 100
 TOLERANCE = 1e-8
@@ -80,7 +79,7 @@ class Components:
         return cov
 
     @cached_property
-    def solution(self) -> Solution:
+    def solution(self) -> RemlSolution:
         """Fixed effects and predictions at the fitted variances."""
         return self.equations.solve(self.variances)
 

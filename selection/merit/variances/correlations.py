@@ -24,7 +24,7 @@ from selection.merit import mixed_equations
 from selection.merit.season_model import EFFECTS, SeasonModel, Variances, compound
 from selection.records.settings.plan import Plan
 
-Named = dict[tuple[int, int], float]
+ByPair = dict[tuple[int, int], float]
 
 CORRELATED = ("genetic", "permanent", "residual")
 """Effects whose sections hang together, in the order of their correlations."""
@@ -81,7 +81,7 @@ def freed(seen: np.ndarray, X: np.ndarray) -> Freed:
     return Freed(seen, X, np.linalg.pinv(seen[:, None] * X))
 
 
-def totals_of(model: SeasonModel, parts: np.ndarray, named: Named) -> Totals | None:
+def totals_of(model: SeasonModel, parts: np.ndarray, named: ByPair) -> Totals | None:
     """The totals of looks in which two sections or more were seen; None where there are too few of them.
 
     `parts`: T × 6 variances; `named`: known genetic correlations, by the traits' positions.
@@ -104,7 +104,7 @@ def totals_of(model: SeasonModel, parts: np.ndarray, named: Named) -> Totals | N
 
 
 def _covariances(
-    model: SeasonModel, parts: np.ndarray, named: Named, sections: list[Freed], rows: np.ndarray
+    model: SeasonModel, parts: np.ndarray, named: ByPair, sections: list[Freed], rows: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """The covariance with no correlation but the named ones, and what each of CORRELATED adds (3 × n × n)."""
     eye = [model.traits.index(t) for t in model.observations.by_eye]
@@ -166,10 +166,10 @@ PRIOR_SD = np.array([0.15, 0.15, 0.25])
 """Genetic; permanent: nothing to do with each other unless the records say so; residual: wide. The last two have
 no source."""
 
-STEP = 0.08
+_STEP = 0.08
 """Step of the second differences: the likelihood of a small holding is smooth over it."""
 
-GRID = np.linspace(-2.4, 2.4, 13)
+_GRID = np.linspace(-2.4, 2.4, 13)
 """Grid of ρ in standard deviations about its mode."""
 
 ROUNDS = 4
@@ -220,7 +220,7 @@ def layers(count: int) -> np.ndarray:
     return middle / middle.std()
 
 
-def named_correlations(plan: Plan, traits: tuple[str, ...], key: Callable[[str], str] = str) -> Named:
+def named_correlations(plan: Plan, traits: tuple[str, ...], key: Callable[[str], str] = str) -> ByPair:
     """The plan's genetic correlations by positions of the traits; pairs that were not seen are left out.
 
     `key`: the trait's key of a name in the plan. Two sections that rest on one trait are no pair.
@@ -237,7 +237,7 @@ def named_correlations(plan: Plan, traits: tuple[str, ...], key: Callable[[str],
     return named
 
 
-def variances_at(parts: np.ndarray, correlations: np.ndarray, named: Named) -> Variances:
+def variances_at(parts: np.ndarray, correlations: np.ndarray, named: ByPair) -> Variances:
     """Variances of all traits under the three correlations; each held to where its matrix is one."""
     count = len(parts)
     genetic, permanent, residual = np.clip(correlations, _least(count), 0.95)
@@ -245,7 +245,7 @@ def variances_at(parts: np.ndarray, correlations: np.ndarray, named: Named) -> V
     return Variances(parts, _nearest(between, named), compound(permanent, count), compound(residual, count))
 
 
-def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -> Correlations:
+def explore(model: SeasonModel, parts: np.ndarray, named: ByPair | None = None) -> Correlations:
     """The three correlations from the totals of the looks, at given variances of the single traits.
 
     `named` genetic correlations are known, and not among what is looked for.
@@ -254,9 +254,9 @@ def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -
     """
     totals = totals_of(model, parts, named or {})
     if totals is None:
-        prior = np.exp(-0.5 * GRID**2)
+        prior = np.exp(-0.5 * _GRID**2)
         return Correlations(
-            PRIOR_MEAN, np.diag(PRIOR_SD**2), PRIOR_MEAN[0] + GRID * PRIOR_SD[0], prior / prior.sum()
+            PRIOR_MEAN, np.diag(PRIOR_SD**2), PRIOR_MEAN[0] + _GRID * PRIOR_SD[0], prior / prior.sum()
         )
     count = len(model.observations.by_eye)
 
@@ -264,7 +264,7 @@ def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -
         prior = -0.5 * float((((x - PRIOR_MEAN) / PRIOR_SD) ** 2).sum())
         return max(totals.log_likelihood(np.clip(x, _least(count), 0.98)), IMPOSSIBLE) + prior
 
-    low, high = _least(count) + STEP, 0.9
+    low, high = _least(count) + _STEP, 0.9
     mode = np.clip(PRIOR_MEAN, low, high)
     for _ in range(ROUNDS):
         gradient, curvature = _differences(score, mode)
@@ -273,7 +273,7 @@ def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -
         mode = np.clip(mode + step, low, high)
         if np.abs(step).max() < 0.02:
             break
-    grid = mode[0] + GRID * np.sqrt(covariance[0, 0])
+    grid = mode[0] + _GRID * np.sqrt(covariance[0, 0])
     grid = grid[(grid > _least(count)) & (grid < 0.95)]
     slope = covariance[:, 0] / covariance[0, 0]
     scores = np.array([score(mode + slope * (value - mode[0])) for value in grid])
@@ -283,16 +283,16 @@ def explore(model: SeasonModel, parts: np.ndarray, named: Named | None = None) -
 
 def _differences(score: Callable[[np.ndarray], float], at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Gradient and Hessian of `score` by central differences."""
-    steps = STEP * np.eye(len(at))
+    steps = _STEP * np.eye(len(at))
     here = score(at)
     ahead = np.array([score(at + s) for s in steps])
     behind = np.array([score(at - s) for s in steps])
-    gradient = (ahead - behind) / (2 * STEP)
-    hessian = np.diag((ahead - 2 * here + behind) / STEP**2)
+    gradient = (ahead - behind) / (2 * _STEP)
+    hessian = np.diag((ahead - 2 * here + behind) / _STEP**2)
     for i in range(len(at)):
         for j in range(i):
             both = score(at + steps[i] + steps[j])
-            hessian[i, j] = hessian[j, i] = (both - ahead[i] - ahead[j] + here) / STEP**2
+            hessian[i, j] = hessian[j, i] = (both - ahead[i] - ahead[j] + here) / _STEP**2
     return gradient, hessian
 
 
@@ -304,7 +304,7 @@ def _at_least_prior(information: np.ndarray) -> np.ndarray:
     return kept / np.outer(PRIOR_SD, PRIOR_SD)
 
 
-def _nearest(between: np.ndarray, named: Named) -> np.ndarray:
+def _nearest(between: np.ndarray, named: ByPair) -> np.ndarray:
     """A correlation matrix near `between` with the named pairs set; eigenvalues lifted off nought where need be."""
     matrix = between.copy()
     for (i, j), value in named.items():

@@ -25,12 +25,11 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 from scipy.sparse import block_diag, csc_array, csr_array, eye_array, hstack, triu
 
+from selection.answer import Floats
 from selection.errors import ModelError
 
-Floats = NDArray[np.float64]
 
-
-class Factor(Protocol):
+class _Factor(Protocol):
     """M factored: M⁻¹ @ right for (m,) or (m, r), and log|M|."""
 
     @property
@@ -84,7 +83,7 @@ EXACT = 1e-24
 DENSE = 250
 """Unknowns up to which M is kept dense: its inverse then costs less than the factors of finite differences, and the
 derivatives of log|M| are exact."""
-STEP = 1e-3
+_STEP = 1e-3
 """Step in log variance for the derivatives of log|M|, which is smooth: error about step² of its curvature."""
 
 
@@ -98,7 +97,7 @@ class Effect:
 
 
 @dataclass(frozen=True)
-class Solution:
+class RemlSolution:
     """Estimates β and predictions u at given variances.
 
     `fixed` (p,) has 0 for an aliased column, so that X @ fixed is the fitted part; `effects` holds one (q,)
@@ -185,14 +184,14 @@ class Equations:
         _, quadratics, information = self._quadratics(variances)
         return information + 0.5 * (self._log_det_hessian(variances) - np.diag(quadratics))
 
-    def solve(self, variances: Floats) -> Solution:
+    def solve(self, variances: Floats) -> RemlSolution:
         """Fixed effects and predictions at `variances` (K+1,)."""
         solver, scales = self._factor(variances)
         coefficients = scales * solver.solve(scales * self._b)
         fixed = np.zeros(self.columns)
         fixed[self.kept] = coefficients[: self.sizes[0]] + self._offset
         effects = tuple(coefficients[inside] for inside in self._inside)
-        return Solution(self, np.asarray(variances, dtype=float), fixed, effects)
+        return RemlSolution(self, np.asarray(variances, dtype=float), fixed, effects)
 
     def known(self, variances: Floats, weights: Floats) -> tuple[float, Floats, Floats]:
         """Log-likelihood, values (r,) of `weights`' (m, r) combinations of all unknowns, and their errors' covariance.
@@ -256,15 +255,15 @@ class Equations:
         small = sum(self.sizes) <= DENSE
         self._dense = (self._B.toarray(), self._P.toarray()) if small else None
         self._solver: qdldl.Solver | None = None
-        self._factored: Factor | None = None
+        self._factored: _Factor | None = None
         self._at: Floats = np.full(len(effects), np.nan)  # where the factor stands, and its scales
         self._scales: Floats = np.ones(sum(self.sizes))
 
-    def _factor(self, variances: Floats) -> tuple[Factor, Floats]:
+    def _factor(self, variances: Floats) -> tuple[_Factor, Floats]:
         """M at these variances, factored, and the scale of each unknown (1 for fixed, θ_k for effect k)."""
         return self._factor_at(_theta(variances))
 
-    def _factor_at(self, theta: Floats) -> tuple[Factor, Floats]:
+    def _factor_at(self, theta: Floats) -> tuple[_Factor, Floats]:
         if self._factored is None or not np.array_equal(theta, self._at):
             scales = np.concatenate([[1.0], theta])[self._block]
             self._factored = self._dense_factor(scales) or self._sparse_factor(scales)
@@ -292,7 +291,7 @@ class Equations:
             self._solver.update(self._pattern, upper=True)
         return SparseFactor(self._solver)
 
-    def _value(self, solver: Factor, right: Floats, solved: Floats, residual: float) -> float:
+    def _value(self, solver: _Factor, right: Floats, solved: Floats, residual: float) -> float:
         """The log-likelihood from M factored, the right-hand side and its solution."""
         quadratic = (self._yy - solved @ right) / residual
         return -0.5 * float(self._constant + self.freedom * np.log(residual) + solver.log_det + quadratic)
@@ -337,8 +336,8 @@ class Equations:
             return np.array([used[inside].sum() for inside in self._inside])
         gradient = np.zeros(len(theta))
         for k in np.flatnonzero(theta).tolist():
-            up, down = (self._log_det_moved(theta, {k: way}) for way in (STEP, -STEP))
-            gradient[k] = (up - down) / (2 * STEP)
+            up, down = (self._log_det_moved(theta, {k: way}) for way in (_STEP, -_STEP))
+            gradient[k] = (up - down) / (2 * _STEP)
         return gradient
 
     def _log_det_hessian(self, variances: Floats) -> Floats:
@@ -361,7 +360,7 @@ class Equations:
 
     def _differenced_hessian(self, theta: Floats) -> Floats:
         """Second derivatives (K, K) of log|M| by differences; 0 for components at 0."""
-        free, h = np.flatnonzero(theta).tolist(), 20 * STEP
+        free, h = np.flatnonzero(theta).tolist(), 20 * _STEP
         middle, H = self._log_det_moved(theta, {}), np.zeros((len(theta),) * 2)
 
         def bent(*effects: int) -> float:

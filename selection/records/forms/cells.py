@@ -106,7 +106,7 @@ def _month(name: str) -> str:
     return str(next((i for i, month in enumerate(_MONTHS, start=1) if month.startswith(name)), 0))
 
 
-MOST = 1e12
+_MOST = 1e12
 OR_BLANK = ", or a blank cell where it is not recorded"
 """Ends what is expected of a cell; left off where the cell must be filled in."""
 """Beyond this no weight, count or price of a flock can lie."""
@@ -244,7 +244,7 @@ def _within(cell: Cell, column: Column) -> Cell:
 def _text(cell: Any, column: Column | None = None) -> Cell:
     if isinstance(cell, datetime):
         return Cell(cell.date().isoformat() if cell.time() == time() else cell.isoformat(sep=" "))
-    if isinstance(cell, float) and cell.is_integer() and abs(cell) < MOST:
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < _MOST:
         return Cell(str(int(cell)))
     return Cell(str(cell))
 
@@ -312,7 +312,7 @@ def _number(cell: Any, column: Column) -> Cell:
         value, note = _with_unit(cell.translate(_SPACES).casefold(), column)
     if value is None:
         return Cell(None, note or "a number by itself, without its unit" + OR_BLANK)
-    if not abs(value) <= MOST:
+    if not abs(value) <= _MOST:
         return Cell(None, "a number that can be")
     return Cell(float(value), note=note and f"taken as {value:g}")
 

@@ -25,7 +25,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["text", "label", "labels", "choice", "date", "born", "number", "whole", "money"]
+_Kind = Literal["text", "label", "labels", "choice", "date", "born", "number", "whole", "money"]
 
 ORIGINS = ("bought-in", "home-bred")
 SEXES = ("male", "female", "unknown")
@@ -43,7 +43,7 @@ class Column:
     """One column of a form: its name, kind, meaning, unit, whether it must be there, and what it may hold."""
 
     name: str
-    kind: Kind
+    kind: _Kind
     meaning: str
     unit: str = ""
     required: bool = False

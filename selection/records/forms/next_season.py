@@ -16,7 +16,7 @@ from selection.records.ledger.kept import read_meetings, read_settings
 from selection.records.settings.plan import Plan, parse_plan, plan_of, standards_of
 from selection.records.settings.reading import Standard
 
-FOLDER = "next"
+_FOLDER = "next"
 KEYS = {"on": r"\d{4}-\d{2}-\d{2}", "season": r"[+]?\d+"}
 """The keys of plan.toml that move on, with how their values are written."""
 
@@ -58,13 +58,13 @@ def write_next(flock_path: str | Path, out: str | Path, day: date) -> NextSeason
         return NextSeason()
     text = next_plan(settings.plan or "", plan, standard)
     coming = parse_plan(text, standard)
-    folder = Path(out) / FOLDER
+    folder = Path(out) / _FOLDER
     settled, book = folder / "plan.toml", folder / f"forms-{coming.season}.xlsx"
     written, said = [], []
     if settled.exists() and settled.read_text(encoding="utf-8", errors="replace") != text:
         said.append(f"{settled} says otherwise than this season's plan moved on, and is left as it is")
     else:
-        with durable.in_words(folder):
+        with durable.disk_faults(folder):
             folder.mkdir(parents=True, exist_ok=True)
             durable.publish(settled, text.encode())
         written.append(settled)

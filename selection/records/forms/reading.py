@@ -88,7 +88,7 @@ def read_forms(path: Path) -> HandedIn:
     return HandedIn(_by_form(sheets, findings), settings, tuple(findings))
 
 
-def beside(path: Path) -> dict[str, Path]:
+def settings_beside(path: Path) -> dict[str, Path]:
     """The settings files in the folder of a workbook or CSV file."""
     return {
         name: path.parent / name for name in SETTINGS if path.is_file() and (path.parent / name).is_file()
@@ -213,7 +213,7 @@ ASKED = "price asked: {}"
 """The note of a sale that the workbook has ready, to be filled in with the price paid."""
 CLEAR = "(blank)"
 """What a cell says to clear the value on record: a blank cell only says nothing."""
-MEANT = {
+_MEANT = {
     **dict.fromkeys(("date", "day"), ("on", "set_on", "fitted_on", "from")),
     **dict.fromkeys(("weight", "kg", "g"), ("grams",)),
     **dict.fromkeys(("number", "name", "id"), ("bird", "clutch")),
@@ -346,7 +346,7 @@ def _unlisted(raw: Raw, at: list[int], columns: dict[str, Column]) -> list[Findi
         words = "not recorded; was a decimal comma meant (write 2.3), or a name for the column forgotten?"
         rows = raw.cells.index[filled_rows(raw.cells[at])]
         return [Finding(raw.form, row, None, found, words, refused=False) for row in rows]
-    near = get_close_matches(name.casefold(), columns, n=1) or MEANT.get(name.casefold(), ())
+    near = get_close_matches(name.casefold(), columns, n=1) or _MEANT.get(name.casefold(), ())
     hint = " or ".join(columns[one].name for one in near if one in columns)
     hint = f"perhaps {hint}" if hint else f"the columns are {_listed(columns.values())}"
     found = "a column that this form does not have"

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from selection.records.after_meeting import after_meeting, going
+from selection.records.after_meeting import after_meeting, to_go
 from selection.records.flock import Flock
 from selection.records.forms.cells import protect
 from selection.records.forms.columns import FORMS, Column, Form
@@ -181,7 +181,7 @@ def write_forms(flock: Flock, path: str | Path, to_sell: pd.DataFrame | None = N
     does not take it.
     """
     book = _book(flock, to_sell)
-    with durable.in_words(path):
+    with durable.disk_faults(path):
         path = _free_name(Path(path))
         if path.exists() and _description(path) == book.properties.description:
             return path  # it says the same already
@@ -382,7 +382,7 @@ def prefilled(form: Form, flock: Flock, to_sell: pd.DataFrame | None = None) -> 
     """
     if form.name in ("scores", "weights"):
         rows = birds_by_rings(flock)
-        return rows[~folded(rows["bird"]).isin(going(flock))]
+        return rows[~folded(rows["bird"]).isin(to_go(flock))]
     if form.name == "clutches":
         return flock.clutches[flock.clutches["hatched_on"].isna()]
     if form.name == "sales" and to_sell is not None:
@@ -394,7 +394,7 @@ def prefilled(form: Form, flock: Flock, to_sell: pd.DataFrame | None = None) -> 
     here = rows["bird"].str.casefold().isin(_here(flock).index)
     rows = rows.loc[rows[closing].isna() & here, list(form.names)]
     # those whose going is to be confirmed stand first
-    stays = ~folded(rows["bird"]).isin(going(flock))
+    stays = ~folded(rows["bird"]).isin(to_go(flock))
     return rows.loc[stays.sort_values(kind="stable").index]
 
 

@@ -18,13 +18,13 @@ from selection.errors import Finding
 from selection.records.forms.cells import Uncomputed
 from selection.records.forms.columns import FORMS
 
-MOST_BYTES = 400_000_000
+_MOST_BYTES = 400_000_000
 """What the sheets of a workbook may unpack to: some ten times the largest sheet of a flock's lifetime."""
 MOST_BESIDE = 100_000_000
 """What all else in it that is read (texts, styles) may unpack to."""
 MOST_RATIO = 200
 """A sheet packs ten- to fiftyfold; more than this, on more than `SMALL` bytes, is no sheet."""
-SMALL = 20_000_000
+_SMALL = 20_000_000
 MOST_CELLS = 5_000_000
 """Cells that may be filled in: more than a breed club writes in a lifetime."""
 MOST_TEXT = 2_000_000_000
@@ -86,7 +86,11 @@ def _refuse_unsafe(data: bytes) -> None:
             sizes = {part.filename: part.file_size for part in parts.infolist()}
             size = sum(sizes.values())
             beside = size - sum(n for name, n in sizes.items() if _SHEET.fullmatch(name))
-            if size > MOST_BYTES or beside > MOST_BESIDE or (size > SMALL and size > MOST_RATIO * len(data)):
+            if (
+                size > _MOST_BYTES
+                or beside > MOST_BESIDE
+                or (size > _SMALL and size > MOST_RATIO * len(data))
+            ):
                 raise _RefusedError(
                     f"refused: it would unpack to {size / 1e6:,.0f} MB, far more than any sheet of forms; copy the "
                     "rows into a new workbook, or save the sheet as CSV"

@@ -22,7 +22,7 @@ LIVES = ("clutches", "birds", "sales")
 
 
 @dataclass(frozen=True)
-class Known:
+class OnRecord:
     """The rows of each form as they stand (columns and dtypes of `tables.py`), and the standards in force.
 
     `refused` are the folded labels of birds and clutches just refused, by form;
@@ -34,7 +34,7 @@ class Known:
     refused: Mapping[str, frozenset[str]] = field(default_factory=dict)
     usual: Mapping[str, Callable[[], pd.DataFrame]] = field(default_factory=dict)
 
-    def with_rows(self, form: str, rows: pd.DataFrame, refused: frozenset[str] = frozenset()) -> Known:
+    def with_rows(self, form: str, rows: pd.DataFrame, refused: frozenset[str] = frozenset()) -> OnRecord:
         """The same with `rows`, each in place of the row under its key, and the labels `refused` of the form."""
         now = self.forms[form]
         if len(now) and len(rows):
@@ -102,12 +102,12 @@ def findings(
     """
     found = []
     for row in rows.index[where.fillna(False).astype(bool)]:
-        words = expected.format(*(in_words(values[row]) for values in told))
-        found.append(Finding(form, row, column, in_words(rows.at[row, column]), words, refused))
+        words = expected.format(*(value_in_words(values[row]) for values in told))
+        found.append(Finding(form, row, column, value_in_words(rows.at[row, column]), words, refused))
     return found
 
 
-def in_words(value: object) -> str:
+def value_in_words(value: object) -> str:
     """A typed value as a breeder would write it."""
     if value is None or value != value:
         return "a blank cell"

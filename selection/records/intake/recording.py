@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from selection.answer import Answer, Kind, Note
+from selection.answer import Answer, Kind, Note, Progress
 from selection.errors import Finding, SelectionError, in_lines
 from selection.records.forms.cells import parse_column
 from selection.records.forms.columns import FORMS
@@ -21,7 +21,7 @@ from selection.records.forms.schema import form_named, frame_of, keys_of
 from selection.records.intake.known import COMPLETED, CORRECTED, NEW, UNCHANGED
 from selection.records.intake.refused import Returned, give_back, refused_rows
 from selection.records.intake.rules import LEAVING, gone_before, still_to_come
-from selection.records.intake.taking_in import Intake, Progress, changed_answers, take_in
+from selection.records.intake.taking_in import Intake, changed_answers, take_in
 from selection.records.ledger import appending, durable
 from selection.records.ledger.appending import (
     ConflictError,
@@ -43,7 +43,7 @@ PAIRED = tuple(name for name, form in FORMS.items() if form.names_bird)
 """Forms whose rows may name their bird by colours."""
 MANY_DAYS = 400
 """Days in one sheet beyond which reading the whole form is the quicker way."""
-USUAL = 2_000
+_USUAL = 2_000
 """So many rows recorded last tell what a judge usually gives, what birds usually weigh."""
 TRIES = 5
 """How often a hand-in is looked at again because somebody else recorded the same rows meanwhile."""
@@ -324,7 +324,7 @@ def _read_whole(handed: HandedIn) -> list[str]:
 def _usual(flock: Path, handed: HandedIn) -> dict[str, Callable[[], pd.DataFrame]]:
     """What was recorded last of looks and weighings, where not all of them are read."""
     asked = {"scores", "weights"} & set(handed.forms) - set(_read_whole(handed))
-    return {form: partial(read_recent, flock, form, USUAL) for form in asked}
+    return {form: partial(read_recent, flock, form, _USUAL) for form in asked}
 
 
 def _all_rows(flock: Path, form: str) -> pd.DataFrame:

@@ -93,7 +93,7 @@ def give_back(flock_path: Path, returned: Mapping[str, Returned]) -> list[Findin
 def _bring_up_to_date(path: Path, back: Returned) -> list[Finding]:
     """One form's file as it should be now, and remarks on the rows that wait in it from before."""
     header, rows = [str(name) for name in back.rows.columns], back.rows.to_numpy().tolist()
-    with durable.in_words(path):
+    with durable.disk_faults(path):
         earlier, remarks = _waiting(path, back)
         if earlier is not None:
             waiting = list(earlier.header), earlier.cells.to_numpy().tolist()
@@ -174,11 +174,11 @@ def _keys(raw: Raw) -> pd.Series:
     return parts.agg("\x1f".join, axis=1).where(whole)
 
 
-Rows = tuple[list[str], list[list[str]]]
+_Rows = tuple[list[str], list[list[str]]]
 """A header, and rows of cells under it."""
 
 
-def _together(first: Rows, second: Rows) -> Rows:
+def _together(first: _Rows, second: _Rows) -> _Rows:
     """Both under one header that has every column of either, `row` and `reason` last; a name may stand twice."""
     numbered = [_numbered(header) for header, _ in (first, second)]
     last = [(name, 1) for name in HANDED_BACK]

@@ -23,7 +23,7 @@ from selection.records.intake import (
     rules_of_season as eggs,
     rules_of_season as season,
 )
-from selection.records.intake.known import Known, findings
+from selection.records.intake.known import OnRecord, findings
 from selection.records.rings import folded_colour, looked_up
 from selection.records.settings.reading import WEIGHT
 
@@ -40,7 +40,7 @@ LEAST_GRAMS = 10
 EASE = 1.5
 """A bird loses no third of its weight from one weighing to another, nor gains half as much again beyond its
 growth (common practice, no source)."""
-GROWN_DAYS = 210.0
+_GROWN_DAYS = 210.0
 """A bird grows to this age, its weight no faster than the square of its age (common practice, no source)."""
 MATES, NEAR, TIMES_MATES = 6, 0.15, 2.0
 """So many weighings of one sex, their ages within this share of the bird's, tell the weight to expect; it is
@@ -49,7 +49,7 @@ FAR_UNDER, FAR_OVER = 5, 2
 """So many times under or over anything that the standard gives points for, a weight is questioned."""
 
 
-def points_of_judge(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def points_of_judge(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Points, or an old card's total, far from what that judge usually gives."""
     looks = known.with_usual("scores")
     each = folded(rows["judge"])
@@ -76,7 +76,7 @@ def points_of_judge(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def new_judges(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def new_judges(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A judge who is seen for the first time beside others on record: a new one, or a slip of the pen."""
     looks = known.with_usual("scores")
     number, here = folded(looks["judge"]).value_counts(), folded(rows["judge"]).value_counts()
@@ -92,7 +92,7 @@ def new_judges(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("scores", rows, new, "judge", words, refused=False)
 
 
-def new_colours(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def new_colours(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A ring colour that is written for the first time beside others on record: a new one, or a slip of the pen."""
     number, here = (_single(rings["colour"]).value_counts() for rings in (known.forms["rings"], rows))
     before = number.index[number > here.reindex(number.index).fillna(0)]
@@ -111,7 +111,7 @@ def _single(colours: pd.Series) -> pd.Series:
     return folded_colour(colours).str.split("/").explode()
 
 
-def _most(section: str, days: pd.Series, known: Known) -> pd.Series:
+def _most(section: str, days: pd.Series, known: OnRecord) -> pd.Series:
     """The most that the standard of each day gives a section; blank where it has no such section."""
     if section == "total":
         return pd.Series(100.0, index=days.index)
@@ -121,7 +121,7 @@ def _most(section: str, days: pd.Series, known: Known) -> pd.Series:
     return most
 
 
-def weights(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def weights(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Weights that can hardly be: kilograms, or far off the bird's own, its mates' or the standard's."""
     every = known.with_usual("weights")
     every = _aged(every[every["grams"] >= LEAST_GRAMS], known)
@@ -137,14 +137,14 @@ def weights(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def _aged(weighings: pd.DataFrame, known: Known) -> pd.DataFrame:
+def _aged(weighings: pd.DataFrame, known: OnRecord) -> pd.DataFrame:
     """Weighings with `key` (the folded bird), its `sex`, and `age` (days, up to GROWN_DAYS; NaN: not known).
 
     Where a bird's year alone is known it counts as hatched at the end of it: so it may still be growing.
     """
     bird = known.of_birds(weighings["bird"])
     hatched = bird["latest"].fillna(known.of_clutches(weighings["clutch"])["hatched_on"])
-    age = (weighings["on"] - hatched).dt.days.clip(upper=GROWN_DAYS)
+    age = (weighings["on"] - hatched).dt.days.clip(upper=_GROWN_DAYS)
     return pd.DataFrame(
         {
             "key": folded(weighings["bird"]),
@@ -157,7 +157,7 @@ def _aged(weighings: pd.DataFrame, known: Known) -> pd.DataFrame:
     )
 
 
-def _own(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: Known) -> list[Finding]:
+def _own(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Far off what the bird weighed before, or after."""
     found: list[Finding] = []
     for when in ("backward", "forward"):
@@ -192,7 +192,7 @@ def _next_weighing(asked: pd.DataFrame, every: pd.DataFrame, when: str) -> pd.Da
     return found.drop(columns="on").rename(columns={"day": "on"}).set_axis(left.index).reindex(asked.index)
 
 
-def _mates(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: Known) -> list[Finding]:
+def _mates(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Far off what birds of its sex weigh at its age."""
     usual = pd.DataFrame(np.nan, index=asked.index, columns=["grams", "number"])
     for sex, of_sex in asked.dropna(subset="age").groupby("sex"):
@@ -210,25 +210,27 @@ def _mates(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: 
     return findings("weights", rows.loc[asked.index], far, "grams", words, *told, refused=False)
 
 
-def _standards(rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: Known) -> list[Finding]:
+def _standards(
+    rows: pd.DataFrame, asked: pd.DataFrame, every: pd.DataFrame, known: OnRecord
+) -> list[Finding]:
     """Far off anything that the standard gives points for."""
     found = []
     by_weight = [s for s in known.in_force.latest.by_measure if s.measured == WEIGHT]
     for section in by_weight:
         low = min(pair[0] for pair in section.none.values())
         high = max(pair[1] for pair in section.none.values())
-        grown = asked["age"] >= min(7 * (section.at_weeks or np.inf), GROWN_DAYS)
+        grown = asked["age"] >= min(7 * (section.at_weeks or np.inf), _GROWN_DAYS)
         far = (grown & (asked["grams"] < low / FAR_UNDER)) | (asked["grams"] > high * FAR_OVER)
         words = f"far off the {low:g} to {high:g} g that the standard gives points for; taken as it stands"
         found += findings("weights", rows.loc[asked.index], far, "grams", words, refused=False)
     return found
 
 
-Rule = Callable[[pd.DataFrame, Known], list[Finding]]
+Rule = Callable[[pd.DataFrame, OnRecord], list[Finding]]
 
 RULES: dict[str, tuple[Rule, ...]] = {
     "clutches": (breeding.one_label, breeding.hatch_figures, breeding.incubation),
-    "birds": (breeding.own_days, breeding.parents, breeding.parents_older, breeding.no_loops),
+    "birds": (breeding.own_days, breeding.parents_fit, breeding.parents_older, breeding.no_loops),
     "rings": (breeding.ring_days, breeding.one_ring_a_leg, breeding.one_bird_a_pair),
     "pens": (breeding.stays,),
     "scores": (partial(season.names_somebody, "scores"), season.points),
@@ -236,12 +238,12 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "measures": (partial(season.names_somebody, "measures"),),
     "eggs": (eggs.hens_lay, eggs.known_pens),
     "sales": (season.lots,),
-    "costs": (season.withdrawals,),
+    "costs": (season.withdrawal_ends,),
     "income": (),
     "decisions": (),
 }
 
-CELLS: dict[str, tuple[Rule, ...]] = {
+_CELLS: dict[str, tuple[Rule, ...]] = {
     "scores": (season.quarters, season.fault_names),
     "measures": (season.trait_names,),
 }
@@ -253,7 +255,7 @@ REMARKS: dict[str, tuple[Rule, ...]] = {
     "scores": (season.old_cards, points_of_judge, new_judges),
     "weights": (weights,),
     "eggs": (eggs.hens_there, eggs.counted_once),
-    "sales": (season.prices, season.sold_once),
+    "sales": (season.usual_prices, season.sold_once),
 }
 SEEN = ("rings", "pens", "scores", "weights", "measures", "eggs", "decisions")
 DAY_OF = {"rings": "fitted_on", "pens": "from"}
@@ -265,7 +267,7 @@ LEAVING = {"birds": "gone_on", "sales": "on"}
 """The day on which a row says that its bird left."""
 
 
-def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+def check_rows(form: str, rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Everything found in `rows` of a form (with all its columns, under spreadsheet rows)."""
     if rows.empty:
         return []
@@ -277,15 +279,15 @@ def check(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def check_cells(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+def check_cells(form: str, rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """What is wrong with single cells of `rows`, whatever stands beside them."""
     found = _references(form, rows, known)
-    for rule in CELLS.get(form, ()):
+    for rule in _CELLS.get(form, ()):
         found += rule(rows, known)
     return found
 
 
-def _references(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+def _references(form: str, rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Labels of birds and clutches must be known."""
     found = []
     own = FORMS[form].key[0] if form in ("clutches", "birds") else None
@@ -302,7 +304,7 @@ def _references(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
 
 
 def _unknown(
-    of: str, form: str, rows: pd.DataFrame, column: str, labels: pd.Series, known: Known
+    of: str, form: str, rows: pd.DataFrame, column: str, labels: pd.Series, known: OnRecord
 ) -> list[Finding]:
     """A fault for each of `rows`, whose `labels` the form `of` does not have; whether it was refused there."""
     refused = folded(labels).isin(known.refused.get(of, frozenset()))
@@ -314,7 +316,7 @@ def _unknown(
     return found + findings(form, rows, ~refused, column, words, which, _nearest(labels, of, known))
 
 
-def _nearest(labels: pd.Series, of: str, known: Known) -> pd.Series:
+def _nearest(labels: pd.Series, of: str, known: OnRecord) -> pd.Series:
     """For each label the nearest on record in words, or nothing; for the first `MOST_NEAR` different ones."""
     there = known.birds["bird"] if of == "birds" else known.clutches["clutch"]
     near = {}
@@ -324,7 +326,7 @@ def _nearest(labels: pd.Series, of: str, known: Known) -> pd.Series:
     return folded(labels).map(near).fillna("")
 
 
-def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:
+def _days(form: str, rows: pd.DataFrame, known: OnRecord, column: str) -> list[Finding]:
     """Nothing is seen of a bird, or of a clutch's chicks, before it hatched."""
     day, bird = rows[column], known.of_birds(rows["bird"])
     words = "no day before {} hatched, {}"
@@ -336,7 +338,7 @@ def _days(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Find
     return found
 
 
-def remark(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+def remark(form: str, rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """What is worth another look in rows that were accepted, once everything handed in is known."""
     found: list[Finding] = []
     if rows.empty:
@@ -348,7 +350,7 @@ def remark(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def _while_away(form: str, rows: pd.DataFrame, known: Known, column: str) -> list[Finding]:
+def _while_away(form: str, rows: pd.DataFrame, known: OnRecord, column: str) -> list[Finding]:
     """What is seen of a bird after it went, or before it came, is taken and reported."""
     birds, found = known.of_birds(rows["bird"]), []
     if form != "sales":  # a sale has its own rule

@@ -9,7 +9,7 @@ import pandas as pd
 
 from selection.errors import Finding
 from selection.records.forms.schema import folded
-from selection.records.intake.known import Known, day_words, findings
+from selection.records.intake.known import OnRecord, day_words, findings
 from selection.records.rings import (
     FEW,
     NEVER,
@@ -21,19 +21,19 @@ from selection.records.rings import (
     worn,
 )
 
-INCUBATION = (19, 23)
+_INCUBATION = (19, 23)
 """Days from setting to hatching that need no remark; 21 is normal."""
 PARENT_AGE = 120
 """Days; a parent younger than this at its chick's hatch is worth a remark (common practice, no source)."""
 
 
-def one_label(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def one_label(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A clutch has one label: ; parts those of a mixed brood."""
     words = "a label without ; since that parts the clutches of a mixed brood on the birds form"
     return findings("clutches", rows, rows["clutch"].str.contains(";"), "clutch", words)
 
 
-def origins(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def origins(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Eggs are bought of a supplier or come from a pen of the home; the other of the two says nothing."""
     words = "taken, but not looked at, since these eggs are {}: look which is right"
     found = []
@@ -43,7 +43,7 @@ def origins(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def hatch_figures(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def hatch_figures(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Set ≥ fertile ≥ hatched."""
     found = []
     for fewer, more in (("fertile", "eggs_set"), ("hatched", "fertile"), ("hatched", "eggs_set")):
@@ -52,7 +52,7 @@ def hatch_figures(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def birds_entered(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def birds_entered(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """No more birds are entered of a clutch than hatched."""
     certain = known.birds[~known.birds["clutch"].str.contains(";", na=False)]
     birds = looked_up(folded(rows["clutch"]), first_clutch(certain).value_counts())
@@ -60,17 +60,19 @@ def birds_entered(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("clutches", rows, birds > rows["hatched"], "hatched", words, birds, refused=False)
 
 
-def incubation(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def incubation(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Chicks hatch after their eggs were set, as a rule some three weeks after."""
     days = (rows["hatched_on"] - rows["set_on"]).dt.days
     words = "a day after it was set, {}"
     found = findings("clutches", rows, days <= 0, "hatched_on", words, rows["set_on"])
-    odd = (days > 0) & ~days.between(*INCUBATION)
-    words = f"{{}} days after setting, where {INCUBATION[0]} to {INCUBATION[1]} are usual; taken as it stands"
+    odd = (days > 0) & ~days.between(*_INCUBATION)
+    words = (
+        f"{{}} days after setting, where {_INCUBATION[0]} to {_INCUBATION[1]} are usual; taken as it stands"
+    )
     return found + findings("clutches", rows, odd, "hatched_on", words, days, refused=False)
 
 
-def pen_of_clutch(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def pen_of_clutch(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A home-bred clutch without parents on record is taken: they count as unseen birds of the home."""
     home = rows["origin"] == "home-bred"
     unseen = "taken: its parents count as unseen birds of the holding"
@@ -81,7 +83,7 @@ def pen_of_clutch(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found + findings("clutches", rows, strange, "pen", words, refused=False)
 
 
-def own_days(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def own_days(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A bird's days in order: hatched, came, gone; its hatch that of its clutch."""
     bird = known.of_birds(rows["bird"])
     found = []
@@ -98,7 +100,7 @@ def own_days(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found + findings("birds", rows, other, "hatched_on", words, clutch, refused=False)
 
 
-def parents(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def parents_fit(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A sire is no female and a dam no male, whichever of the two rows is new; of two new ones the chick's."""
     found = []
     mine = folded(rows["bird"])
@@ -116,7 +118,7 @@ def parents(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def parents_older(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def parents_older(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """No parent hatched with or after its chick, whichever of the two rows is new; a bare year is its 1 April.
 
     It is what a meeting takes it for: what is recorded can be reckoned with.
@@ -142,7 +144,7 @@ def parents_older(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def no_loops(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def no_loops(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """No bird is its own ancestor; the rows of a loop that are new are refused."""
     birds = known.birds
     links = {
@@ -170,13 +172,13 @@ def _loop(links: dict[str, set[str]]) -> list[str] | None:
     return None
 
 
-def ring_days(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def ring_days(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A ring comes off no earlier than it was fitted."""
     early = rows["removed_on"] < rows["fitted_on"]
     return findings("rings", rows, early, "removed_on", "no day before it was fitted, {}", rows["fitted_on"])
 
 
-def one_ring_a_leg(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def one_ring_a_leg(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A ring fitted where another is still on record as worn takes its place, and that is reported."""
     rings = known.forms["rings"].sort_values("fitted_on", kind="stable")
     leg = folded(rings["bird"]) + " " + rings["leg"]
@@ -189,7 +191,7 @@ def one_ring_a_leg(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("rings", rows, colour.notna(), "colour", words, colour, refused=False)
 
 
-def one_bird_a_pair(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def one_bird_a_pair(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """No two living birds wear one pair of colours at once; of such, the newer rows are refused."""
     found: list[Finding] = []
     for clash in shared_pairs(known.forms["rings"], known.birds).itertuples():
@@ -205,7 +207,7 @@ def one_bird_a_pair(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def few_pairs(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def few_pairs(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A left colour that few free pairs are left of, under the colours worn so far, said once a colour."""
     rings = known.forms["rings"]
     day = rings["fitted_on"].max()
@@ -226,7 +228,7 @@ def few_pairs(rows: pd.DataFrame, known: Known) -> list[Finding]:
     )
 
 
-def stays(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def stays(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A stay ends after it begins; a bird stands in one pen at a time."""
     words = "no day before the first one there, {}"
     found = findings("pens", rows, rows["to"] < rows["from"], "to", words, rows["from"])

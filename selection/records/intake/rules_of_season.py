@@ -6,11 +6,11 @@ import pandas as pd
 
 from selection.errors import Finding
 from selection.records.forms.schema import folded
-from selection.records.intake.known import Known, day_words, findings
+from selection.records.intake.known import OnRecord, day_words, findings
 from selection.records.rings import NEVER, looked_up
 
 
-def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]:
+def names_somebody(form: str, rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A row names a bird, or a clutch for chicks without a number, and agrees with the bird's clutch and sex."""
     nobody = rows["bird"].isna() & rows["clutch"].isna()
     words = "a bird's number, or its colours, or clutch, sex and n for unnamed chicks"
@@ -32,7 +32,7 @@ def names_somebody(form: str, rows: pd.DataFrame, known: Known) -> list[Finding]
     return found + findings(form, rows, many, "n", words, chicks, refused=False)
 
 
-def points(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def points(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Each section within what the standard of that day gives."""
     found = []
     sections = [c.name for c in known.in_force.section_columns()]
@@ -50,7 +50,7 @@ def points(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def quarters(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def quarters(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Each section in quarters of a point."""
     found = []
     for name in (c.name for c in known.in_force.section_columns()):
@@ -59,7 +59,7 @@ def quarters(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found
 
 
-def fault_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def fault_names(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Faults by the names that the standard, or an earlier one, gives them."""
     names = [f.name for _, standard in reversed(known.in_force.standards) for f in standard.faults]
     each = rows.assign(fault=rows["faults"].str.split(";")).explode("fault").dropna(subset="fault")
@@ -70,7 +70,7 @@ def fault_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("scores", first, first["fault"].notna(), "faults", words, first["fault"])
 
 
-def old_cards(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def old_cards(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A total is for cards without sections; beside sections it is taken and reported."""
     sections = [c.name for c in known.in_force.section_columns()]
     both = rows["total"].notna() & rows[sections].notna().any(axis=1)
@@ -78,7 +78,7 @@ def old_cards(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("scores", rows, both, "total", words, refused=False)
 
 
-def trait_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def trait_names(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Traits by the names that the standard, or an earlier one, gives them under [[measured]]."""
     names = [t.name for _, standard in reversed(known.in_force.standards) for t in standard.measured]
     strange = ~folded(rows["trait"]).isin({name.casefold() for name in names})
@@ -87,20 +87,20 @@ def trait_names(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("measures", rows, strange, "trait", words)
 
 
-def weighs_something(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def weighs_something(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """No bird weighs nothing."""
     words = "more than nothing: leave the row out if it was not weighed"
     return findings("weights", rows, rows["grams"] == 0, "grams", words)
 
 
-def prices(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def usual_prices(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A price of nothing is taken, and asks for a note."""
     free = (rows["price"] == 0) & rows["note"].isna()
     words = "taken as given away, which tells nothing of prices; a note may say why"
     return findings("sales", rows, free, "price", words, refused=False)
 
 
-def lots(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def lots(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """The rows of one lot carry one price, the lot's."""
     sales = known.forms["sales"]
     each = sales.groupby(folded(sales["lot"]) + " " + day_words(sales["on"]))["price"].agg(["min", "max"])
@@ -111,7 +111,7 @@ def lots(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("sales", rows, unlike, "price", words, least, most)
 
 
-def sold_once(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def sold_once(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A bird sold twice, or gone on another day by the birds form, is taken and reported."""
     sales = known.forms["sales"]
     days = sales.groupby(folded(sales["bird"]))["on"].agg(["min", "max"])
@@ -125,7 +125,7 @@ def sold_once(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found + findings("sales", rows, other, "on", words, gone, refused=False)
 
 
-def withdrawals(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def withdrawal_ends(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Days of withdrawal belong to a treatment."""
     odd = rows["withdrawal_days"].notna() & (rows["item"] != "treatment")
     words = "a blank cell: a withdrawal period belongs to the item treatment"
@@ -138,7 +138,7 @@ EGG_GRAMS = (15, 120)
 """Mean weights of an egg that need no remark, from a bantam's to a double yolk (common practice, no source)."""
 
 
-def hens_lay(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def hens_lay(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A row says where the eggs come from; no cock lays."""
     nowhere = rows["pen"].isna() & rows["bird"].isna()
     found = findings("eggs", rows, nowhere, "pen", "a pen, or the hen where she is known")
@@ -149,7 +149,7 @@ def hens_lay(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found + findings("eggs", rows, lost, "pen", words, rows["bird"])
 
 
-def known_pens(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def known_pens(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """Eggs come from a pen with birds on record; while no pen is on record that is only reported."""
     pens = known.forms["pens"]
     strange = rows["pen"].notna() & ~folded(rows["pen"]).isin(set(folded(pens["pen"])))
@@ -160,7 +160,7 @@ def known_pens(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return findings("eggs", rows, strange, "pen", f"a pen of the pens form: {names}")
 
 
-def hens_there(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def hens_there(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """A hen lays where she stands, and the hens of a pen no more than hens can."""
     if known.forms["pens"].empty:
         return []
@@ -178,7 +178,7 @@ def hens_there(rows: pd.DataFrame, known: Known) -> list[Finding]:
     return found + findings("eggs", rows, many, "eggs", words, number, days, refused=False)
 
 
-def _standing(rows: pd.DataFrame, known: Known) -> pd.DataFrame:
+def _standing(rows: pd.DataFrame, known: OnRecord) -> pd.DataFrame:
     """Who stood in each row's pen that day: place (pen and day as one text), bird; each once."""
     pens = known.forms["pens"]
     asked = pd.DataFrame({"key": folded(rows["pen"]), "on": rows["on"]}).drop_duplicates()
@@ -187,7 +187,7 @@ def _standing(rows: pd.DataFrame, known: Known) -> pd.DataFrame:
     return pd.DataFrame({"place": there["key"] + " " + day_words(there["on"]), "bird": there["bird"]})
 
 
-def counted_once(rows: pd.DataFrame, known: Known) -> list[Finding]:
+def counted_once(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     """No day's eggs are counted twice, hens' own eggs are part of their pen's, and eggs weigh what eggs weigh."""
     eggs = known.forms["eggs"]
     pens = eggs[eggs["bird"].isna()].sort_values("on", kind="stable")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from selection.answer import Progress
 from selection.errors import Finding
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import HandedIn, Raw, Typed, read_sheet
@@ -21,22 +22,22 @@ from selection.records.intake.known import (
     NEW,
     Compared,
     Earlier,
-    Known,
+    OnRecord,
     compare,
     day_words,
     findings,
-    in_words,
     none_before,
     number_chicks,
     one_of_each,
+    value_in_words,
 )
-from selection.records.intake.rules import ENTERED_ON, check, check_cells, remark
+from selection.records.intake.rules import ENTERED_ON, check_cells, check_rows, remark
 from selection.records.rings import Named, folded_colour, looked_up, name_birds
 from selection.records.settings.plan import InForce
 
 
 def name_rows(
-    form: str, rows: pd.DataFrame, known: Known, anew: bool = False
+    form: str, rows: pd.DataFrame, known: OnRecord, anew: bool = False
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """`rows` with `bird` filled where colours name one, and what was found on the way.
 
@@ -88,7 +89,7 @@ def _colours(rows: pd.DataFrame, row: int) -> tuple[str, str]:
     return ", ".join(leg for leg, _ in worn), " and ".join(colour for _, colour in worn)
 
 
-def _as_recorded(form: str, asked: pd.DataFrame, known: Known) -> pd.Series:
+def _as_recorded(form: str, asked: pd.DataFrame, known: OnRecord) -> pd.Series:
     """The bird that the same colours on the same day (by the same judge) were recorded as, else blank."""
     record = known.forms[form]
     record = record[record["left"].notna() | record["right"].notna()]
@@ -103,7 +104,7 @@ def _said(rows: pd.DataFrame) -> pd.Index:
     return pd.Index(day_words(rows["on"]) + "|" + left + "|" + right + "|" + judge)
 
 
-def as_numbered(form: Form, rows: pd.DataFrame, known: Known) -> tuple[pd.DataFrame, list[Finding]]:
+def as_numbered(form: Form, rows: pd.DataFrame, known: OnRecord) -> tuple[pd.DataFrame, list[Finding]]:
     """`rows` with birds by the numbers on record where they are only written otherwise, and a remark on each.
 
     That is without blanks or with another dash, or without the zeros before it that a spreadsheet takes off. A row of
@@ -137,7 +138,7 @@ def _plainly(labels: pd.Series) -> pd.Index:
     return pd.Index(plain.str.replace(r"^0+(?=\d+$)", "", regex=True))
 
 
-def _agree(rows: pd.DataFrame, meant: pd.Series, known: Known) -> pd.Series:
+def _agree(rows: pd.DataFrame, meant: pd.Series, known: OnRecord) -> pd.Series:
     """Whether all that a row of the birds form gives is on record of the bird meant, or blank there."""
     there = known.of_birds(meant)
     agree = pd.Series(True, index=rows.index)
@@ -147,7 +148,7 @@ def _agree(rows: pd.DataFrame, meant: pd.Series, known: Known) -> pd.Series:
     return agree
 
 
-def pens_of_hens(rows: pd.DataFrame, known: Known) -> pd.DataFrame:
+def pens_of_hens(rows: pd.DataFrame, known: OnRecord) -> pd.DataFrame:
     """Egg rows with `pen` filled where the hen is known and stood in exactly one pen that day."""
     lost = rows[rows["pen"].isna() & rows["bird"].notna()]
     if lost.empty:
@@ -161,7 +162,7 @@ def pens_of_hens(rows: pd.DataFrame, known: Known) -> pd.DataFrame:
 
 
 def changed_answers(
-    known: Known, earlier: Mapping[str, pd.DataFrame], forms: tuple[str, ...]
+    known: OnRecord, earlier: Mapping[str, pd.DataFrame], forms: tuple[str, ...]
 ) -> list[Finding]:
     """Rows of the `earlier` record whose colours would now mean another bird than they were recorded as."""
     found = []
@@ -176,15 +177,14 @@ def changed_answers(
                 f"by the rings now on record it is {now[row]}; where that is right, enter the row anew "
                 f"with that bird's number, and clear the old one with --correct"
             )
-            day, was = in_words(paired.at[row, "on"]), in_words(paired.at[row, "bird"])
+            day, was = value_in_words(paired.at[row, "on"]), value_in_words(paired.at[row, "bird"])
             seen = f"{_colours(paired, row)[1]} on {day}, recorded as {was}"
             found.append(Finding(form, None, None, seen, words, refused=False))
     return found
 
 
-Progress = Callable[[str, float], None]
-FIRST = ("clutches", "birds", "sales")
-ORDER = (*FIRST, *(name for name in FORMS if name not in FIRST))
+_FIRST = ("clutches", "birds", "sales")
+ORDER = (*_FIRST, *(name for name in FORMS if name not in _FIRST))
 """Sales before rings: a bird sold leaves its colours free."""
 
 
@@ -198,7 +198,7 @@ class Intake:
     """
 
     record: Mapping[str, pd.DataFrame]
-    known: Known
+    known: OnRecord
     rows: dict[str, pd.DataFrame] = field(default_factory=dict)
     counts: dict[str, dict[str, int]] = field(default_factory=dict)
     refused: dict[str, pd.Index] = field(default_factory=dict)
@@ -222,7 +222,7 @@ def take_in(
     """
     record = {name: _whole(form, in_force, record.get(name)) for name, form in FORMS.items()}
     stand = {name: standing(FORMS[name], frame) for name, frame in record.items()}
-    intake = Intake(record, Known(in_force, stand, usual=usual or {}))
+    intake = Intake(record, OnRecord(in_force, stand, usual=usual or {}))
     intake.findings += handed.findings
     names = [name for name in ORDER if name in handed.forms]
     for i, name in enumerate(names):
@@ -279,7 +279,9 @@ def _naming(form: Form) -> tuple[str, ...]:
     return (*(("left", "right") if form.names_bird else ()), *(("clutch", "sex", "n") if form.chicks else ()))
 
 
-def _named(form: Form, rows: pd.DataFrame, known: Known, correct: bool, found: list[Finding]) -> pd.DataFrame:
+def _named(
+    form: Form, rows: pd.DataFrame, known: OnRecord, correct: bool, found: list[Finding]
+) -> pd.DataFrame:
     """`rows` with the bird that their colours name, and the pen where a known hen stood."""
     if form.names_bird:
         rows, more = name_rows(form.name, rows, known, anew=correct)
@@ -300,7 +302,7 @@ def _accepted(
     rows = _standing(_whole(form, intake.known.in_force, fresh), found)
     while True:
         known = intake.known.with_rows(form.name, rows, _labels(form, typed, found))
-        more = check(form.name, rows, known)
+        more = check_rows(form.name, rows, known)
         found += [f for f in more if f.refused]
         if not any(f.refused for f in more):
             found += more
@@ -309,7 +311,7 @@ def _accepted(
         rows = _standing(rows, more)
 
 
-def _beside(form: Form, rows: pd.DataFrame, known: Known, found: list[Finding]) -> list[Finding]:
+def _beside(form: Form, rows: pd.DataFrame, known: OnRecord, found: list[Finding]) -> list[Finding]:
     """What else is wrong with `rows` that were refused before they could be checked: all faults at once."""
     said = {(f.row, f.column) for f in found}
     more = check_cells(form.name, _whole(form, known.in_force, rows), known)

@@ -43,9 +43,9 @@ from selection.records.ledger.batches import (
     MEETINGS,
     Batch,
     DamagedError,
+    LedgerState,
     Piece,
     SetAsideWarning,
-    State,
     commit,
     discard,
     files_of,
@@ -85,7 +85,7 @@ def merge(records: Path, progress: Callable[[str, float], None] | None = None) -
     """
     if (state := _sound(records)).number == 0:
         return 0
-    with durable.in_words(records):
+    with durable.disk_faults(records):
         merged = _merged_files(records, state, progress)
         while True:
             state = _sound(records)
@@ -93,13 +93,13 @@ def merge(records: Path, progress: Callable[[str, float], None] | None = None) -
             new = replace(_with(state, kept), number=state.number + 1)
             if commit(records, new, whole=True):
                 break
-        vain = State(pieces=tuple(made for first, (_, made) in merged.items() if first not in kept))
+        vain = LedgerState(pieces=tuple(made for first, (_, made) in merged.items() if first not in kept))
         discard(records, {*files_of(state), *files_of(vain)} - set(files_of(new)))
         _tidy(records)
     return len(state.pieces) - len(new.pieces)
 
 
-def _sound(records: Path) -> State:
+def _sound(records: Path) -> LedgerState:
     """The state, if all of it could be read: what is set aside now would be forgotten by a merge."""
     state = read_state(records)
     lost = [found for found in state.set_aside if found.lost and (records / found.file).exists()]
@@ -110,13 +110,13 @@ def _sound(records: Path) -> State:
     return state
 
 
-def _still_there(state: State, merged: Merged) -> Merged:
+def _still_there(state: LedgerState, merged: Merged) -> Merged:
     """The merged files whose old ones no other merge took away meanwhile."""
     files = {piece.file for piece in state.pieces}
     return {first: pair for first, pair in merged.items() if all(old.file in files for old in pair[0])}
 
 
-def _runs(records: Path, state: State) -> Iterator[tuple[Piece, ...]]:
+def _runs(records: Path, state: LedgerState) -> Iterator[tuple[Piece, ...]]:
     """Neighbouring small files of one form, in order, up to MOST_ROWS rows together."""
 
     def fit(piece: Piece) -> bool:
@@ -137,36 +137,38 @@ def _cut(run: list[Piece]) -> Iterator[tuple[Piece, ...]]:
     yield tuple(part)
 
 
-def _merged_files(records: Path, state: State, progress: Callable[[str, float], None] | None) -> Merged:
+def _merged_files(records: Path, state: LedgerState, progress: Callable[[str, float], None] | None) -> Merged:
     """Write one file for each run of small ones. Nothing refers to it yet."""
     merged: Merged = {}
     runs = [run for run in _runs(records, state) if len(run) > 1]
     try:
         for done, run in enumerate(runs):
             form = FORMS[run[0].form]
-            table = pa.concat_tables([pieces.whole(records, p, form) for p in run], promote_options="default")
+            table = pa.concat_tables(
+                [pieces.whole_piece(records, p, form) for p in run], promote_options="default"
+            )
             parts = [(state.batches[batch], stop - start) for p in run for batch, start, stop in p.parts]
             merged[run[0].file] = run, pieces.write(records, form, table, parts)
             if progress:
                 progress("merging", (done + 1) / len(runs))
     except FileNotFoundError:  # another merge is at work: leave it to that one
-        discard(records, files_of(State(pieces=tuple(made for _, made in merged.values()))))
+        discard(records, files_of(LedgerState(pieces=tuple(made for _, made in merged.values()))))
         return {}
     except BaseException:
-        discard(records, files_of(State(pieces=tuple(made for _, made in merged.values()))))
+        discard(records, files_of(LedgerState(pieces=tuple(made for _, made in merged.values()))))
         raise
     return merged
 
 
 def _is_readable(records: Path, piece: Piece) -> bool:
     try:
-        pieces.whole(records, piece, FORMS[piece.form])
+        pieces.whole_piece(records, piece, FORMS[piece.form])
     except (DamagedError, FileNotFoundError):
         return False
     return True
 
 
-def _with(state: State, merged: Merged) -> State:
+def _with(state: LedgerState, merged: Merged) -> LedgerState:
     """`state` with each run replaced by its merged file, rows counted on."""
     gone = {piece.file: (new, offset) for run, new in merged.values() for piece, offset in _offsets(run)}
     superseded: dict[str, tuple[tuple[int, str], ...]] = {}
@@ -262,7 +264,7 @@ def append(
             continue
         if not tables:
             return state.last
-        with durable.in_words(flock_path):
+        with durable.disk_faults(flock_path):
             if _commit(records, state, Batch(name, moment, source, correction), tables, superseded):
                 return name
 
@@ -292,7 +294,9 @@ def _named(form: Form, frame: pd.DataFrame, most: int = 5) -> str:
     return "; ".join(dict.fromkeys(" ".join(row) for row in rows)) + (" …" if len(frame) > most else "")
 
 
-def _batch_id(frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[str]], state: State) -> str:
+def _batch_id(
+    frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[str]], state: LedgerState
+) -> str:
     """An id from the rows and the batch before them; the last batch's own id if these are its rows."""
     content = hashlib.sha256()
     for name, frame in frames.items():
@@ -305,7 +309,7 @@ def _batch_id(frames: Mapping[str, pd.DataFrame], overwrites: Mapping[str, list[
 
 def _what_is_new(
     records: Path,
-    state: State,
+    state: LedgerState,
     frames: Mapping[str, pd.DataFrame],
     overwrites: Mapping[str, list[str]],
     missing_ok: bool,
@@ -379,7 +383,7 @@ def _open(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _commit(
     records: Path,
-    state: State,
+    state: LedgerState,
     batch: Batch,
     tables: Mapping[str, pa.Table],
     superseded: Mapping[str, Iterable[int]],
@@ -390,9 +394,9 @@ def _commit(
         for name, table in tables.items():
             written.append(pieces.write(records, FORMS[name], table, [(batch, table.num_rows)]))
         replaced = {file: tuple((row, batch.id) for row in rows) for file, rows in superseded.items()}
-        new = State(state.number + 1, {batch.id: batch}, tuple(written), replaced)
+        new = LedgerState(state.number + 1, {batch.id: batch}, tuple(written), replaced)
         return commit(records, new)
     except BaseException:
         if not is_taken(records, state.number + 1):  # else it may be this batch's: its files stay
-            discard(records, files_of(State(pieces=tuple(written))))
+            discard(records, files_of(LedgerState(pieces=tuple(written))))
         raise

@@ -64,7 +64,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class Meeting:
+class MeetingOnDisk:
     """One table kept with a meeting: the meeting's day, the table's name, its batch, its file."""
 
     on: str
@@ -92,14 +92,14 @@ Superseded = Mapping[str, tuple[tuple[int, str], ...]]
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class LedgerState:
     """Everything a reader needs to know before opening a data file; `number` is the last manifest's."""
 
     number: int = 0
     batches: Mapping[str, Batch] = field(default_factory=dict)
     pieces: tuple[Piece, ...] = ()
     superseded: Superseded = field(default_factory=dict)
-    meetings: tuple[Meeting, ...] = ()
+    meetings: tuple[MeetingOnDisk, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
 
     @property
@@ -116,10 +116,10 @@ class State:
         return [piece for piece in self.pieces if piece.form == form]
 
 
-def added_up(states: Iterable[State]) -> State:
+def added_up(states: Iterable[LedgerState]) -> LedgerState:
     """One state of several, each later one adding to those before."""
     number, batches, superseded = 0, dict[str, Batch](), dict[str, list[tuple[int, str]]]()
-    pieces, meetings, set_aside = list[Piece](), list[Meeting](), list[SetAside]()
+    pieces, meetings, set_aside = list[Piece](), list[MeetingOnDisk](), list[SetAside]()
     for state in states:
         number = max(number, state.number)
         batches |= state.batches
@@ -129,7 +129,7 @@ def added_up(states: Iterable[State]) -> State:
         for file, rows in state.superseded.items():
             superseded.setdefault(file, []).extend(rows)
     gone = {file: tuple(rows) for file, rows in superseded.items()}
-    return State(number, batches, tuple(pieces), gone, tuple(meetings), tuple(set_aside))
+    return LedgerState(number, batches, tuple(pieces), gone, tuple(meetings), tuple(set_aside))
 
 
 def fresh_file(folder: str, batch: str) -> str:
@@ -143,7 +143,7 @@ def index_file(file: str) -> str:
     return f"{KEYS}/{file.replace('/', '-').removesuffix('.parquet')}.keys"
 
 
-def files_of(state: State) -> Iterable[str]:
+def files_of(state: LedgerState) -> Iterable[str]:
     """Every data file that `state` names, and the index that it may have."""
     for piece in state.pieces:
         yield piece.file
@@ -158,16 +158,16 @@ def is_left_over(file: str, known: Collection[str]) -> bool:
     return bool(hidden or (ours and file not in known))
 
 
-VERSION = 1
+_VERSION = 1
 FORMAT = "selection ledger"
 DATA = re.compile(r"([a-z]+)/[0-9a-z][0-9a-z-]*\.parquet")
 
 
-def written(state: State, *, whole: bool) -> bytes:
+def written(state: LedgerState, *, whole: bool) -> bytes:
     """The manifest that says what `state` brings; `whole`: it is everything there is."""
     body: dict[str, Any] = {
         "format": FORMAT,
-        "version": VERSION,
+        "version": _VERSION,
         "whole": whole,
         "batches": [_entry(b, recorded_at=b.recorded_at.isoformat()) for b in state.batches.values()],
         "files": [_entry(p, ranges=dict(p.ranges)) for p in state.pieces],
@@ -190,7 +190,7 @@ def _checksum(body: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(body, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
-def parsed(data: bytes, number: int) -> tuple[State, bool]:
+def parsed(data: bytes, number: int) -> tuple[LedgerState, bool]:
     """What a manifest brings, and whether it is everything there is. Raises DamagedError."""
     body = _body(data)
     try:
@@ -208,21 +208,21 @@ def _body(data: bytes) -> dict[str, Any]:
         raise DamagedError("torn or cut short; restore it from a copy") from error
     if not isinstance(body, dict) or body.get("format") != FORMAT:
         raise DamagedError("not a file of this ledger")
-    if body.get("version") != VERSION:
+    if body.get("version") != _VERSION:
         found = body.get("version")
         raise DamagedError(
-            f"written as version {found}, and this library reads up to {VERSION}; use a newer one"
+            f"written as version {found}, and this library reads up to {_VERSION}; use a newer one"
         )
     if body.pop("checksum", None) != _checksum(body):
         raise DamagedError("its checksum is wrong, so it was changed or torn; restore it from a copy")
     return body
 
 
-def _state(body: Mapping[str, Any], number: int) -> State:
+def _state(body: Mapping[str, Any], number: int) -> LedgerState:
     batches = {batch.id: batch for batch in map(_batch, body["batches"])}
     pieces = tuple(_piece(entry, batches) for entry in body["files"])
     meetings = tuple(_meeting(entry, batches) for entry in body["meetings"])
-    return State(number, batches, pieces, _superseded(body["superseded"], batches), meetings)
+    return LedgerState(number, batches, pieces, _superseded(body["superseded"], batches), meetings)
 
 
 def _must(holds: bool) -> None:
@@ -250,11 +250,11 @@ def _piece(entry: Mapping[str, Any], batches: Mapping[str, Batch]) -> Piece:
     )
 
 
-def _meeting(entry: Mapping[str, Any], batches: Mapping[str, Batch]) -> Meeting:
+def _meeting(entry: Mapping[str, Any], batches: Mapping[str, Batch]) -> MeetingOnDisk:
     on, table, batch = str(entry["on"]), str(entry["table"]), str(entry["batch"])
     datetime.strptime(on, "%Y-%m-%d")
     _must(batch in batches)
-    return Meeting(on, table, batch, _inside(entry["file"]), int(entry["size"]), str(entry["sha256"]))
+    return MeetingOnDisk(on, table, batch, _inside(entry["file"]), int(entry["size"]), str(entry["sha256"]))
 
 
 def _superseded(entries: Mapping[str, Any], batches: Mapping[str, Batch]) -> Superseded:
@@ -274,13 +274,13 @@ NUMBERED = re.compile(r"(\d{8})\.json")
 TWIN = re.compile(r"\d{8}\.twin")
 
 
-def read_state(records: Path) -> State:
+def read_state(records: Path) -> LedgerState:
     """The state of the ledger in the folder `records`; an empty one where there is none yet.
 
     A manifest that is torn, foreign, from a newer version or missing is named in `set_aside`, and the rest is
     read without it. Raises RecordsError where the folder cannot be read at all.
     """
-    with durable.in_words(records):
+    with durable.disk_faults(records):
         listed = _listed(records / BATCHES)
         while True:
             state, gaps = _folded(records, *listed)
@@ -305,9 +305,9 @@ def _listed(folder: Path) -> tuple[list[int], list[SetAside]]:
     return numbers, foreign
 
 
-def _folded(records: Path, numbers: list[int], foreign: list[SetAside]) -> tuple[State, bool]:
+def _folded(records: Path, numbers: list[int], foreign: list[SetAside]) -> tuple[LedgerState, bool]:
     """Manifests from the newest that holds a whole state onwards, added up, and whether any is missing."""
-    later: list[State] = []
+    later: list[LedgerState] = []
     whole = False
     for number in reversed(numbers):
         state, whole = _read(records, number)
@@ -322,10 +322,10 @@ def _folded(records: Path, numbers: list[int], foreign: list[SetAside]) -> tuple
         for n in range(first, last)
         if n not in present
     ]
-    return added_up([State(set_aside=(*foreign, *missing)), *later]), bool(missing)
+    return added_up([LedgerState(set_aside=(*foreign, *missing)), *later]), bool(missing)
 
 
-def _read(records: Path, number: int) -> tuple[State, bool]:
+def _read(records: Path, number: int) -> tuple[LedgerState, bool]:
     """One manifest as a state of its own, and whether it holds everything before it too."""
     path = records / _name(number)
     try:
@@ -338,13 +338,13 @@ def _read(records: Path, number: int) -> tuple[State, bool]:
     try:
         state, whole = parsed((records / _twin(number)).read_bytes(), number)
     except (OSError, DamagedError):
-        return State(number, set_aside=(found,)), False
+        return LedgerState(number, set_aside=(found,)), False
     mended = SetAside(found.file, f"{found.why}; its twin was read instead, nothing is lost", lost=False)
-    return added_up([state, State(set_aside=(mended,))]), whole
+    return added_up([state, LedgerState(set_aside=(mended,))]), whole
 
 
 @lru_cache(maxsize=8192)
-def _parsed_once(path: Path, changed: int, size: int, number: int) -> tuple[State, bool]:
+def _parsed_once(path: Path, changed: int, size: int, number: int) -> tuple[LedgerState, bool]:
     """A manifest as it stood when it was `changed` last; it never changes but by damage, so it is parsed once."""
     return parsed(path.read_bytes(), number)
 
@@ -357,7 +357,7 @@ def _twin(number: int) -> str:
     return f"{BATCHES}/{number:08d}.twin"
 
 
-def commit(records: Path, new: State, *, whole: bool = False) -> bool:
+def commit(records: Path, new: LedgerState, *, whole: bool = False) -> bool:
     """Take the number `new.number` for this content, which makes it seen.
 
     False, with its data files taken away again, if another writer took the number first. `whole` says that

@@ -37,7 +37,7 @@ NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 
 
 @contextmanager
-def in_words(where: Path | str) -> Iterator[None]:
+def disk_faults(where: Path | str) -> Iterator[None]:
     """Turn an operating-system error inside the block into a RecordsError that says what to do."""
     try:
         yield

@@ -21,10 +21,10 @@ from selection.records.ledger.batches import (
     MEETINGS,
     Batch,
     DamagedError,
-    Meeting,
+    LedgerState,
+    MeetingOnDisk,
     SetAside,
     SetAsideWarning,
-    State,
     commit,
     discard,
     fresh_file,
@@ -59,7 +59,7 @@ def write_settings(
     changes in one step. Raises RecordsError where the disk does not take it.
     """
     root = Path(flock_path).resolve()
-    with durable.in_words(flock_path):
+    with durable.disk_faults(flock_path):
         if standard_text is not None:
             _keep_standard(records_of(flock_path) / STANDARDS, standard_text, on)
             _put(root / STANDARD, standard_text)
@@ -111,7 +111,7 @@ def _text(path: Path) -> str:
 def read_settings(flock_path: str | Path) -> Settings:
     """The settings of a flock as texts; RecordsError where a file there cannot be read."""
     root = Path(flock_path).resolve()
-    with durable.in_words(flock_path):
+    with durable.disk_faults(flock_path):
         standard, plan = (_text(root / n) if (root / n).exists() else None for n in (STANDARD, PLAN))
         return Settings(standard, plan, tuple(_adopted(records_of(flock_path) / STANDARDS)))
 
@@ -139,7 +139,7 @@ def keep_tables(
     batch = Batch(
         f"meeting-{on}-{digest[:16]}", moment.replace(tzinfo=moment.tzinfo or UTC), f"meeting of {on}"
     )
-    with durable.in_words(flock_path):
+    with durable.disk_faults(flock_path):
         while (state := read_state(records)).last_meeting(str(on)) != batch.id:
             _keep(records, state, batch, str(on), data)
     return batch.id
@@ -155,17 +155,17 @@ def stored(name: str, frame: pd.DataFrame) -> bytes:
         raise RecordsError(f"the meeting's {name} cannot be kept: {error}") from error
 
 
-def _keep(records: Path, state: State, batch: Batch, on: str, data: Mapping[str, bytes]) -> None:
+def _keep(records: Path, state: LedgerState, batch: Batch, on: str, data: Mapping[str, bytes]) -> None:
     """One attempt at the next number; the caller looks whether it was got."""
     files = {name: fresh_file(MEETINGS, f"{on}{name}") for name in data}
     kept = tuple(
-        Meeting(on, name, batch.id, files[name], len(bytes_), hashlib.sha256(bytes_).hexdigest())
+        MeetingOnDisk(on, name, batch.id, files[name], len(bytes_), hashlib.sha256(bytes_).hexdigest())
         for name, bytes_ in data.items()
     )
     try:
         for name, bytes_ in data.items():
             durable.publish(records / files[name], bytes_)
-        commit(records, State(state.number + 1, {batch.id: batch}, meetings=kept))
+        commit(records, LedgerState(state.number + 1, {batch.id: batch}, meetings=kept))
     except BaseException:
         if not is_taken(records, state.number + 1):
             discard(records, files.values())
@@ -228,7 +228,7 @@ def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]
     return meetings
 
 
-def meeting_table(records: Path, meeting: Meeting) -> pd.DataFrame:
+def meeting_table(records: Path, meeting: MeetingOnDisk) -> pd.DataFrame:
     """One table of a meeting as it was kept, days as datetime64[s]. Raises DamagedError, or FileNotFoundError."""
     try:
         frame = pq.read_table(io.BytesIO(pieces.kept_bytes(records, meeting))).to_pandas()

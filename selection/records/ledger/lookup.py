@@ -19,7 +19,14 @@ from selection.errors import RecordsError
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.schema import NTH, form_named, frame_of, key_parts, schema_of
 from selection.records.ledger import pieces
-from selection.records.ledger.batches import Batch, DamagedError, SetAside, SetAsideWarning, State, read_state
+from selection.records.ledger.batches import (
+    Batch,
+    DamagedError,
+    LedgerState,
+    SetAside,
+    SetAsideWarning,
+    read_state,
+)
 from selection.records.ledger.pieces import Wanted
 
 RECORDS = "records"
@@ -58,19 +65,19 @@ def read_rows(flock_path: str | Path, form: str, as_recorded: datetime | None = 
 
 def read_table(
     flock_path: str | Path, form: str, as_recorded: datetime | None = None
-) -> tuple[pa.Table, State, list[SetAside]]:
+) -> tuple[pa.Table, LedgerState, list[SetAside]]:
     """The rows of a form as an Arrow table, the state they were read from, and the files left out."""
     records, wanted = records_of(flock_path), form_named(form)
     must_be_there(flock_path)
 
-    def read(state: State, missing_ok: bool) -> tuple[pa.Table, State, list[SetAside]]:
+    def read(state: LedgerState, missing_ok: bool) -> tuple[pa.Table, LedgerState, list[SetAside]]:
         table, damaged = pieces.read(records, _as_of(state, as_recorded), wanted, missing_ok=missing_ok)
         return table, state, damaged
 
     return _steadily(records, read)
 
 
-def _steadily(records: Path, read: Callable[[State, bool], T]) -> T:
+def _steadily(records: Path, read: Callable[[LedgerState, bool], T]) -> T:
     """What `read` makes of the present state, once no merge takes a file away under its hands.
 
     `read` is given the state, and whether a file that is not there is to be passed over: it is when the state
@@ -87,7 +94,7 @@ def _steadily(records: Path, read: Callable[[State, bool], T]) -> T:
             state = newer
 
 
-def _as_of(state: State, moment: datetime | None) -> State:
+def _as_of(state: LedgerState, moment: datetime | None) -> LedgerState:
     """The state as it stood at `moment`: later batches, and what they superseded, left out."""
     if moment is None:
         return state
@@ -99,7 +106,7 @@ def left_out(flock_path: str | Path, forms: Collection[str] = tuple(FORMS)) -> l
     """What of these forms' records cannot be read, as far as sizes tell: rows on record may be missing for it."""
     records = records_of(flock_path)
 
-    def looked(state: State, missing_ok: bool) -> list[SetAside]:
+    def looked(state: LedgerState, missing_ok: bool) -> list[SetAside]:
         found = [found for found in state.set_aside if found.lost]
         for piece in (piece for piece in state.pieces if piece.form in forms):
             try:
@@ -144,7 +151,7 @@ def find_superseded(flock_path: str | Path, form: str, keys: pd.DataFrame) -> pd
     """As :func:`find_rows`, but the rows that stood under the keys until a completion or correction."""
     records, wanted = records_of(flock_path), form_named(form)
 
-    def read(state: State, missing_ok: bool) -> pd.DataFrame:
+    def read(state: LedgerState, missing_ok: bool) -> pd.DataFrame:
         return rows_and_places(records, state, wanted, keys, missing_ok, superseded=True)[0]
 
     return _steadily(records, read)
@@ -154,7 +161,7 @@ def read_versions(flock_path: str | Path, form: str) -> list[tuple[Batch, pd.Dat
     """Every batch that brought rows of a form, in the order of recording, with all its rows as they stood then."""
     records, wanted = records_of(flock_path), form_named(form)
 
-    def read(state: State, missing_ok: bool) -> list[tuple[Batch, pd.DataFrame]]:
+    def read(state: LedgerState, missing_ok: bool) -> list[tuple[Batch, pd.DataFrame]]:
         brought = {batch for piece in state.of(form) for batch, _, _ in piece.parts}
         versions, so_far = [], set[str]()
         for batch in state.batches.values():
@@ -169,7 +176,12 @@ def read_versions(flock_path: str | Path, form: str) -> list[tuple[Batch, pd.Dat
 
 
 def rows_and_places(
-    records: Path, state: State, form: Form, keys: pd.DataFrame, missing_ok: bool, superseded: bool = False
+    records: Path,
+    state: LedgerState,
+    form: Form,
+    keys: pd.DataFrame,
+    missing_ok: bool,
+    superseded: bool = False,
 ) -> tuple[pd.DataFrame, list[tuple[str, int]]]:
     """The rows on record under `keys` (or those `superseded`), and the file and row where each stands."""
     wanted = Wanted.of(key_parts(form, keys))
@@ -201,7 +213,7 @@ def read_days(flock_path: str | Path, form: str, days: pd.Series) -> pd.DataFram
         raise RecordsError(f"{form}: the key of this form has no day; it is {', '.join(wanted.key)}")
     told = sorted({str(day)[:10] for day in days.dropna().unique()})
 
-    def read(state: State, missing_ok: bool) -> pd.DataFrame:
+    def read(state: LedgerState, missing_ok: bool) -> pd.DataFrame:
         tables = [schema_of(wanted).empty_table()]
         for piece in state.of(form):
             with suppress(DamagedError, *_passed_over(missing_ok)):
@@ -218,7 +230,7 @@ def read_recent(flock_path: str | Path, form: str, most: int) -> pd.DataFrame:
     """
     records, wanted = records_of(flock_path), form_named(form)
 
-    def read(state: State, missing_ok: bool) -> pd.DataFrame:
+    def read(state: LedgerState, missing_ok: bool) -> pd.DataFrame:
         tables, lacking = [], most
         for piece in reversed(state.of(form)):
             with suppress(DamagedError, *_passed_over(missing_ok)):

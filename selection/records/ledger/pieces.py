@@ -33,10 +33,10 @@ from selection.records.ledger import durable
 from selection.records.ledger.batches import (
     Batch,
     DamagedError,
-    Meeting,
+    LedgerState,
+    MeetingOnDisk,
     Piece,
     SetAside,
-    State,
     fresh_file,
     index_file,
 )
@@ -44,7 +44,7 @@ from selection.records.ledger.batches import (
 SPREAD = np.uint64(
     0x9E3779B97F4A7C15
 )  # 2^64 over the golden ratio (Knuth, multiplicative hashing; from memory)
-HALF = np.uint64(32)
+_HALF = np.uint64(32)
 LOW_HALF = np.uint64(0xFFFFFFFF)
 
 
@@ -55,10 +55,10 @@ def hashes(parts: pd.DataFrame) -> np.ndarray:
         codes, distinct = pd.factorize(parts[column])
         sums = np.array([crc32(text.encode()) for text in distinct], dtype=np.uint64)
         total = (total ^ sums[codes]) * SPREAD
-    return total >> HALF << HALF
+    return total >> _HALF << _HALF
 
 
-def index_of(parts: pd.DataFrame) -> np.ndarray:
+def _index_of(parts: pd.DataFrame) -> np.ndarray:
     """The index of a file with these keys, row by row."""
     return np.sort(hashes(parts) | np.arange(len(parts), dtype=np.uint64))
 
@@ -107,7 +107,7 @@ INDEXED = 512
 """A file with so many rows has the index of its keys beside it; a smaller one has it in its manifest."""
 
 
-def only(state: State, batches: Collection[str]) -> State:
+def only(state: LedgerState, batches: Collection[str]) -> LedgerState:
     """`state` with nothing but these batches, and what they superseded."""
     pieces = []
     for piece in state.pieces:
@@ -117,11 +117,11 @@ def only(state: State, batches: Collection[str]) -> State:
     superseded = {f: tuple(r for r in rows if r[1] in batches) for f, rows in state.superseded.items()}
     kept = {name: batch for name, batch in state.batches.items() if name in batches}
     meetings = tuple(m for m in state.meetings if m.batch in batches)
-    return State(state.number, kept, tuple(pieces), superseded, meetings, state.set_aside)
+    return LedgerState(state.number, kept, tuple(pieces), superseded, meetings, state.set_aside)
 
 
 def read(
-    records: Path, state: State, form: Form, *, missing_ok: bool = False
+    records: Path, state: LedgerState, form: Form, *, missing_ok: bool = False
 ) -> tuple[pa.Table, list[SetAside]]:
     """The standing rows of a form, and the files that had to be left out.
 
@@ -143,7 +143,7 @@ def read(
 def _table_or_why(records: Path, piece: Piece, form: Form, missing_ok: bool) -> pa.Table | SetAside:
     """The whole of one file, or why it is left out."""
     try:
-        return whole(records, piece, form)
+        return whole_piece(records, piece, form)
     except FileNotFoundError:
         if not missing_ok:
             raise
@@ -152,7 +152,7 @@ def _table_or_why(records: Path, piece: Piece, form: Form, missing_ok: bool) -> 
         return SetAside(piece.file, str(damage))
 
 
-def _standing(piece: Piece, table: pa.Table, state: State, readable: Collection[str]) -> pa.Table:
+def _standing(piece: Piece, table: pa.Table, state: LedgerState, readable: Collection[str]) -> pa.Table:
     """The rows of one file that no later row supersedes."""
     gone = [
         row for row, by in state.superseded.get(piece.file, ()) if by in readable and row < table.num_rows
@@ -167,7 +167,7 @@ def _standing(piece: Piece, table: pa.Table, state: State, readable: Collection[
     return table.filter(pa.array(mask))
 
 
-def opened(records: Path, piece: Piece | Meeting) -> pq.ParquetFile:
+def opened(records: Path, piece: Piece | MeetingOnDisk) -> pq.ParquetFile:
     """The file, once it has the size (and the number of rows) that its manifest says.
 
     Raises DamagedError with the reason, FileNotFoundError where it is missing.
@@ -193,7 +193,7 @@ def _source(path: Path) -> Path | pa.BufferReader:
     return path
 
 
-def sized(records: Path, piece: Piece | Meeting) -> Path:
+def sized(records: Path, piece: Piece | MeetingOnDisk) -> Path:
     """The path of a file that lies within the flock and has its size. Raises as :func:`opened`."""
     path = records / piece.file
     if not path.resolve().is_relative_to(records):
@@ -203,7 +203,7 @@ def sized(records: Path, piece: Piece | Meeting) -> Path:
     return path
 
 
-def kept_bytes(records: Path, meeting: Meeting) -> bytes:
+def kept_bytes(records: Path, meeting: MeetingOnDisk) -> bytes:
     """A kept meeting's table as it lies there, once it is what was kept to the last bit. Raises as :func:`opened`."""
     data = sized(records, meeting).read_bytes()
     if hashlib.sha256(data).hexdigest() != meeting.sha256:
@@ -220,7 +220,7 @@ def damage(error: Exception) -> Exception:
     return DamagedError("torn or changed, its content cannot be read; restore it from a copy")
 
 
-def whole(records: Path, piece: Piece, form: Form) -> pa.Table:
+def whole_piece(records: Path, piece: Piece, form: Form) -> pa.Table:
     """The whole of one file, the ledger's own columns but NTH left out."""
     file = opened(records, piece)
     try:
@@ -245,7 +245,7 @@ def _conforming(form: Form, table: pa.Table) -> pa.Table:
 
 
 def find(
-    records: Path, state: State, piece: Piece, form: Form, wanted: Wanted, *, superseded: bool = False
+    records: Path, state: LedgerState, piece: Piece, form: Form, wanted: Wanted, *, superseded: bool = False
 ) -> tuple[pa.Table, np.ndarray, np.ndarray]:
     """The standing rows of one file under the keys `wanted`, or those `superseded`.
 
@@ -267,7 +267,9 @@ def find(
     return table.filter(pa.array(true)), rows[true], which[true]
 
 
-def of_days(records: Path, state: State, piece: Piece, form: Form, column: str, days: list[str]) -> pa.Table:
+def of_days(
+    records: Path, state: LedgerState, piece: Piece, form: Form, column: str, days: list[str]
+) -> pa.Table:
     """The standing rows of one file whose `column` is one of `days` (ISO dates, in order), with `typed.NTH`.
 
     Row groups without such a day are not read. Raises DamagedError.
@@ -285,7 +287,7 @@ def of_days(records: Path, state: State, piece: Piece, form: Form, column: str, 
     return table.filter(pc.and_(wanted, pa.array(_stands(state, piece, rows))))
 
 
-def last_rows(records: Path, state: State, piece: Piece, form: Form, most: int) -> pa.Table:
+def last_rows(records: Path, state: LedgerState, piece: Piece, form: Form, most: int) -> pa.Table:
     """The last standing rows of one file, `most` at most, with `typed.NTH`. Raises DamagedError."""
     try:
         file = opened(records, piece)
@@ -312,7 +314,7 @@ def _of_groups(file: pq.ParquetFile, form: Form, groups: list[int]) -> tuple[pa.
     return table, np.concatenate([np.empty(0, dtype=int), *rows])
 
 
-def _stands(state: State, piece: Piece, rows: np.ndarray) -> np.ndarray:
+def _stands(state: LedgerState, piece: Piece, rows: np.ndarray) -> np.ndarray:
     """Which rows of a file, by number, no later row supersedes."""
     return ~np.isin(rows, [row for row, _ in state.superseded.get(piece.file, ())])
 
@@ -340,7 +342,7 @@ def made_index(records: Path, piece: Piece, form: Form) -> np.ndarray:
     """The index of a file, worked out from its key columns. Raises DamagedError."""
     try:
         file = opened(records, piece)
-        return index_of(_keys(form, file.read(columns=_key_columns(form, file.schema_arrow.names))))
+        return _index_of(_keys(form, file.read(columns=_key_columns(form, file.schema_arrow.names))))
     except (pa.ArrowException, OSError) as error:
         raise damage(error) from error
 
@@ -376,7 +378,7 @@ def write(records: Path, form: Form, table: pa.Table, parts: list[tuple[Batch, i
         )  # to find a day's rows fast
     keys = _keys(form, table)
     data = parquet_bytes(_stamped(table, parts))
-    index = index_of(keys).astype("<u8").tobytes()
+    index = _index_of(keys).astype("<u8").tobytes()
     file, small = fresh_file(form.name, parts[-1][0].id), table.num_rows < INDEXED
     if not small:
         durable.publish(records / index_file(file), index)

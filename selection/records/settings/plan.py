@@ -24,8 +24,8 @@ from selection.records.ledger.kept import PLAN, STANDARD, Settings
 from selection.records.settings.reading import Standard, parse_standard
 from selection.records.settings.toml_tables import Limits, Table, file_bytes, load
 
-GROUPS = ("cockerels", "pullets", "hens", "cocks")
-YOUNG = ("cockerels", "pullets")
+_GROUPS = ("cockerels", "pullets", "hens", "cocks")
+_YOUNG = ("cockerels", "pullets")
 """The groups of birds hatched in the season."""
 
 
@@ -57,7 +57,7 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
-class Spring:
+class SpringPlan:
     """What next spring is to give: by group how many to choose from, with which chance, and eggs on offer.
 
     A group that `choose_from` does not name: four times its number and reserve.
@@ -87,7 +87,7 @@ class Plan:
     usual: Mapping[str, float] = field(default_factory=dict)  # what such birds bring hereabouts, by sold_as
     holding: str | None = None  # its name, and how to reach it: printed on a buyer's sheet
     contact: str | None = None
-    spring: Spring | None = None  # None: the plan asks nothing of it
+    spring: SpringPlan | None = None  # None: the plan asks nothing of it
 
 
 def day_meant(plan: Plan, on: date | str | None, today: date | None = None) -> tuple[date, str | None]:
@@ -152,7 +152,7 @@ def _season(top: Table, on: date | None) -> int:
 
 def _keep(table: Table) -> dict[str, Any]:
     keep = {}
-    for group in GROUPS:
+    for group in _GROUPS:
         if wanted := table.table(group):
             keep[group] = Keep(
                 number=wanted.number("number", Limits(0, 100_000, whole=True), default=0, required=True),
@@ -226,15 +226,15 @@ def _prices(table: Table) -> dict[str, Any]:
 def _spring(table: Table) -> dict[str, Any]:
     wanted = {}
     if given := table.table("choose_from"):
-        for group in (group for group in YOUNG if group in given.values):
+        for group in (group for group in _YOUNG if group in given.values):
             wanted[group] = given.number(group, Limits(1, 100_000, whole=True), default=1)
-        given.close("the groups " + ", ".join(YOUNG))
+        given.close("the groups " + ", ".join(_YOUNG))
     sure = table.number("sure", Limits(0, 1, open_ended=True), default=0.9)
     offers = [_offer(t) for t in table.tables("offer")]
     sources = Counter(offer.source.casefold() for offer in offers if offer.source)
     for source in (source for source, times in sources.items() if times > 1):
         table.fault("offer", source, "each source once")
-    return {"spring": Spring(wanted, sure, tuple(offers))}
+    return {"spring": SpringPlan(wanted, sure, tuple(offers))}
 
 
 def _offer(table: Table) -> Offer:

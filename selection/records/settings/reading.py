@@ -98,7 +98,7 @@ _POSITIVE = Limits(0, open_ended=True)
 _AGE = Limits(1, 520)
 WEIGHT = "weight"
 """What `measured` says of a section that is awarded from the weights form."""
-GROWN_WEEKS = 52.0
+_GROWN_WEEKS = 52.0
 BY_SEX = ("male", "female")
 BY_AGE_AND_SEX = ("cockerel", "pullet", "cock", "hen")
 """The classes that a band may tell apart: one set or the other, whole."""
@@ -169,7 +169,7 @@ def _band(table: Table, measured: str | None) -> dict[str, Any]:
     """Age and bands of a measured section, each class's `none` outside its `band`."""
     values: dict[str, Any] = {
         "at_weeks": table.number("at_weeks", _AGE, required=measured == WEIGHT),
-        "grown_weeks": table.number("grown_weeks", _AGE, default=GROWN_WEEKS),
+        "grown_weeks": table.number("grown_weeks", _AGE, default=_GROWN_WEEKS),
     }
     wanted: tuple[str, ...] = ()
     for key in ("band", "none"):

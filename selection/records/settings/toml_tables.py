@@ -21,7 +21,7 @@ from selection.records.forms.cells import read_date
 from selection.records.ledger.durable import reason
 
 _A_DAY = re.compile(r"\s*([\w.-]+)\s*=\s*(\d{1,4}[./-]\d{1,2}[./-]\d{1,4})\s*(?:#.*)?")
-KINDS = {int: "a whole number", float: "a number", str: "text", list: "a list", dict: "a table"}
+_KINDS = {int: "a whole number", float: "a number", str: "text", list: "a list", dict: "a table"}
 
 
 @dataclass
@@ -214,7 +214,7 @@ def describe(value: object) -> str:
         return str(value).casefold()
     if isinstance(value, dict):
         return f"a table of {', '.join(value) or 'nothing'}"
-    kind = "a date" if isinstance(value, date) else KINDS.get(type(value), "a value")
+    kind = "a date" if isinstance(value, date) else _KINDS.get(type(value), "a value")
     shown = f'"{value}"' if isinstance(value, str) else str(value)
     return f"{kind} {shown if len(shown) <= 60 else shown[:57] + '…'}"
 

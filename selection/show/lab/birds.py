@@ -13,8 +13,9 @@ from selection.decide.life import life
 from selection.errors import SelectionError
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.records.flock import flock_on
+from selection.records.forms.columns import LEGS
 from selection.records.photos import CARD, album, name_photo, small_copy
-from selection.records.rings import LEGS, find_bird, living, worn
+from selection.records.rings import find_bird, living, worn
 from selection.show.bird import bird_page
 from selection.show.lab.controls import html
 from selection.show.page.fragments import Fragment, join, paragraph, photo_img

@@ -11,7 +11,7 @@ from selection.compare.clutches.comparison import ClutchComparison
 from selection.compare.clutches.growth_by_clutch import GrowthByClutch
 from selection.compare.hatch import Hatch
 from selection.decide.wording import each
-from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
+from selection.show.page.figures import between, hundredths, missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, join, paragraph, picture, table
 from selection.show.page.style import BAND, INK, MARKERS, QUIET, RULE, SERIES, drawing
 
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-CHICKS = {"male": "cockerels", "female": "pullets", "both": "both sexes"}
-MEASURES = ("fertility", "hatch of fertile", "hatch of set")
-GROUPS = ("clutch", "origin", "season")
+_CHICKS = {"male": "cockerels", "female": "pullets", "both": "both sexes"}
+_MEASURES = ("fertility", "hatch of fertile", "hatch of set")
+_GROUPS = ("clutch", "origin", "season")
 LINE = 0.032
 """Least distance between two labels, a share of the weights' range."""
 
@@ -36,7 +36,7 @@ def said(compared: ClutchComparison) -> Fragment:
 def pairs_frame(compared: ClutchComparison, trait: str) -> pd.DataFrame:
     """What the picture of a trait draws: pair, sex, unit, difference, low, high, probability of separable rows."""
     rows = compared.table[(compared.table["trait"] == trait) & (compared.table["separable"] == "yes")]
-    frame = rows.assign(pair=rows["first"] + " less " + rows["second"], sex=rows["sex"].map(CHICKS))
+    frame = rows.assign(pair=rows["first"] + " less " + rows["second"], sex=rows["sex"].map(_CHICKS))
     order = ["pair", "sex", "unit", "difference", "low", "high", "probability"]
     return frame.sort_values(["sex", "pair"], kind="stable")[order].reset_index(drop=True)
 
@@ -60,11 +60,11 @@ def _draw_pairs(frame: pd.DataFrame) -> Figure:
     figure, axes = plt.subplots(figsize=(7.4, 0.9 + 0.3 * len(frame)))
     at = np.arange(len(frame))[::-1]
     axes.axvline(0, color=QUIET, lw=1)
-    for i, sex in enumerate(CHICKS.values()):
+    for i, sex in enumerate(_CHICKS.values()):
         rows = (frame["sex"] == sex).to_numpy()
         axes.hlines(at[rows], frame["low"][rows], frame["high"][rows], color=SERIES[i], lw=2.4, alpha=0.5)
         axes.scatter(frame["difference"][rows], at[rows], color=SERIES[i], marker=MARKERS[i], s=36, zorder=3)
-    labels = [f"{r.pair}, {r.sex} ({in_hundred(r.probability)} above)" for r in each(frame)]
+    labels = [f"{r.pair}, {r.sex} ({hundredths(r.probability)} above)" for r in each(frame)]
     axes.set_yticks(at, labels)
     axes.set_xlabel(f"first less second, {frame['unit'].iloc[0]}")
     axes.tick_params(length=0)
@@ -81,7 +81,7 @@ def levels_table(compared: ClutchComparison, trait: str) -> Fragment:
         {
             "clutch": row.clutch,
             "origin": row.origin,
-            "chicks": f"{row.birds:g} {CHICKS[row.sex]}",
+            "chicks": f"{row.birds:g} {_CHICKS[row.sex]}",
             "mean": f"{row.mean:.{decimals}f}",
             "level": f"{row.level:.{decimals}f} ({row.low:.{decimals}f} to {row.high:.{decimals}f})",
         }
@@ -100,14 +100,14 @@ def levels_table(compared: ClutchComparison, trait: str) -> Fragment:
     )
 
 
-def growth_picture(grown: GrowthByClutch, sex: str) -> Fragment:
+def growth_by_clutch_picture(grown: GrowthByClutch, sex: str) -> Fragment:
     """Every weighing of the season's cockerels or pullets, the clutches' curves, and the standard's band."""
     own = grown.weighings[grown.weighings["sex"] == sex]
     if own.empty:
-        return paragraph(f"No {CHICKS[sex]} of the season were weighed.", "quiet")
-    says = " ".join(s for s in grown.sentences if f" {CHICKS[sex]} " in s) or "No clutch has a curve."
+        return paragraph(f"No {_CHICKS[sex]} of the season were weighed.", "quiet")
+    says = " ".join(s for s in grown.sentences if f" {_CHICKS[sex]} " in s) or "No clutch has a curve."
     title = (
-        f"Weight of the {CHICKS[sex]}, grams: marks are birds, named by their right ring; lines are clutches"
+        f"Weight of the {_CHICKS[sex]}, grams: marks are birds, named by their right ring; lines are clutches"
     )
     with drawing():
         return picture(_draw_growth(grown, own, sex), title, says)
@@ -156,7 +156,7 @@ def remedies_table(compared: ClutchComparison) -> Fragment:
     """What would make bought-in against home-bred known, and the interval each way buys."""
     rows = [
         {
-            "what": f"{row.trait} of {CHICKS[row.sex]}",
+            "what": f"{row.trait} of {_CHICKS[row.sex]}",
             "when": row.when,
             "remedy": row.remedy,
             "buys": f"± {row.half_width:.{0 if row.unit == 'g' else 1}f} {row.unit}",
@@ -181,7 +181,7 @@ def suppliers_table(compared: ClutchComparison) -> Fragment:
     rows = [
         {
             "supplier": row.supplier,
-            "what": f"{row.trait} of {CHICKS[row.sex]}",
+            "what": f"{row.trait} of {_CHICKS[row.sex]}",
             "seen": f"{row.birds:g}, of {row.clutches} clutches",
             "level": row.why if missing(row.level) else _interval(row, "level"),
             "spread": ""
@@ -206,14 +206,14 @@ def hatch_table(hatched: Hatch, season: int) -> Fragment:
     """Fertility and hatch of the season's clutches and of the season, each with its 90 % interval."""
     rates = hatched.rates[hatched.rates["season"] == season]
     rows: dict[str, dict[str, str]] = {}
-    for group in GROUPS:
+    for group in _GROUPS:
         for row in each(rates[rates["group"] == group]):
             told = f"{row.hatched:.0f} of {row.eggs:.0f}: {per_cent(row.rate, row.low, row.high)}"
             rows.setdefault(row.of, {"of": row.of})[row.measure] = told
-    listed = [{**dict.fromkeys(MEASURES, "not counted"), **row} for row in rows.values()]
-    columns = {"of": "Eggs of", **{m: m.capitalize() for m in MEASURES}}
+    listed = [{**dict.fromkeys(_MEASURES, "not counted"), **row} for row in rows.values()]
+    columns = {"of": "Eggs of", **{m: m.capitalize() for m in _MEASURES}}
     return table(
-        listed, columns, f"What hatched in {season} (90 % intervals)", MEASURES, "No eggs were counted."
+        listed, columns, f"What hatched in {season} (90 % intervals)", _MEASURES, "No eggs were counted."
     )
 
 

@@ -16,7 +16,7 @@ from selection.answer import Kind
 from selection.decide.matings.matings import matings
 from selection.decide.meeting import Meeting, Trial, as_planned, changes, hold, kept_tables, what_if
 from selection.decide.settling import decide, doubt
-from selection.decide.spring.spring import Spring, choose
+from selection.decide.spring.spring import Spring, choose_way
 from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import SelectionError
@@ -26,8 +26,8 @@ from selection.records.ledger.kept import keep_meeting, read_meetings
 from selection.show.notebooks import Pages
 from selection.show.page.figures import picks
 from selection.show.page.fragments import Fragment, bullets, join, paragraph
-from selection.show.sections.candidates import standings
-from selection.show.sections.mating_pages import next_spring as next_spring_page
+from selection.show.sections.candidates import standings_table
+from selection.show.sections.mating_pages import next_spring_page
 
 NO_CEILING = 1.0
 """The end of the ceiling's slider, where there is none."""
@@ -96,7 +96,7 @@ class Knobs(widgets.VBox):
         )
         group = self.group.value
         if group is not None:
-            self.shown.value = html(standings(meeting, group))
+            self.shown.value = html(standings_table(meeting, group))
 
     def turn_bar(self, _: Any = None) -> None:
         """Bar the bird chosen, or bring it back, whichever it is not now."""
@@ -304,7 +304,7 @@ def _shown_ceiling(value: float | None) -> float:
     return NO_CEILING if value is None else min(value, NO_CEILING)
 
 
-MOST = 12
+_MOST = 12
 """Hens at which the knob starts and ends where the flock has no more: about what one cock serves (common
 practice, no source)."""
 
@@ -317,7 +317,11 @@ class PenSizes(widgets.VBox):
         hens = len(matings(*self.of).allotment.table)
         top = max(hens, 1)
         self.most = widgets.IntSlider(
-            value=min(top, MOST), min=1, max=max(top, MOST), description="Most hens", continuous_update=False
+            value=min(top, _MOST),
+            min=1,
+            max=max(top, _MOST),
+            description="Most hens",
+            continuous_update=False,
         )
         self.said = widgets.HTML()
         self.most.observe(self.follow, "value")
@@ -364,7 +368,7 @@ class SpringWishes(widgets.VBox):
             budget=None if self.budget.value >= self.top else float(self.budget.value),
         )
         assumed = [note for note in self.planned.notes if note.kind is Kind.ASSUMED]
-        self.spring = choose(self.planned.ways, wish, self.planned.currency, assumed)
+        self.spring = choose_way(self.planned.ways, wish, self.planned.currency, assumed)
         self.shown.value = html(next_spring_page(self.spring))
 
 

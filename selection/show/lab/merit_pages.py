@@ -13,14 +13,14 @@ from selection.merit.explain import Why
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 from selection.show.page.figures import signed, spread
-from selection.show.page.fragments import Fragment, cut, folded, join, paragraph, picture, sentence, table
+from selection.show.page.fragments import Fragment, cut, fold, join, paragraph, picture, sentence, table
 from selection.show.page.style import BARRED, KEEP, RULE, WIDTH, drawing
 from selection.show.sections.bird_cards import titles
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-LEAST = 0.05
+_LEAST = 0.05
 """Points under which a contribution is added to the others."""
 
 
@@ -45,7 +45,7 @@ def contributions_frame(why: Why, named: Mapping[str, str]) -> pd.DataFrame:
     `named`: what each trait is called in a sentence.
     The points add up to the difference.
     """
-    small = why.table["points"].abs() < LEAST
+    small = why.table["points"].abs() < _LEAST
     rows = why.table[~small].assign(
         says=lambda t: t["whose"] + ", " + t["trait"].map(lambda name: named.get(name, name))
     )
@@ -85,7 +85,7 @@ def why_above(why: Why, flock: Flock) -> Fragment:
             told,
         )
     listed = table(rows, columns, caption, ["records", "points"])
-    return join([paragraph(told), drawn, folded("Section by section", listed)])
+    return join([paragraph(told), drawn, fold("Section by section", listed)])
 
 
 def _draw(frame: pd.DataFrame, why: Why) -> Figure:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from selection.decide.matings.matings import Matings
     from selection.decide.prices.prices import Prices
 
-WIDTH = 7.4
+_WIDTH = 7.4
 
 
 def relationship_picture(of: Matings) -> Fragment:
@@ -129,7 +129,7 @@ def accounts_picture(of: Prices) -> Fragment:
 def _axes(height: float) -> tuple[Figure, Axes]:
     from matplotlib import pyplot as plt
 
-    return plt.subplots(figsize=(WIDTH, height))
+    return plt.subplots(figsize=(_WIDTH, height))
 
 
 def _heat(
@@ -155,7 +155,7 @@ def _heat(
     axes.set(xlabel="", ylabel="")
 
 
-MOST = 40
+_MOST = 40
 """Findings listed before the rest is left to the refused sheets."""
 
 
@@ -192,8 +192,8 @@ def _found(outcome: Recorded) -> list[Fragment]:
     pieces = []
     for words, lines in (("Refused", refused), ("Taken, and worth another look", remarks)):
         if lines:
-            more = f" ({len(lines)}, the first {MOST})" if len(lines) > MOST else ""
-            pieces += [paragraph(f"{words}{more}", "lead"), bullets(lines[:MOST], "small")]
+            more = f" ({len(lines)}, the first {_MOST})" if len(lines) > _MOST else ""
+            pieces += [paragraph(f"{words}{more}", "lead"), bullets(lines[:_MOST], "small")]
     return pieces or [paragraph("Nothing was found to ask about.")]
 
 
@@ -235,7 +235,7 @@ def _rows(sheet: Path) -> int:
     return len(pd.read_csv(sheet, dtype=str))
 
 
-LEFT = widgets.Layout(align_items="flex-start")
+_LEFT = widgets.Layout(align_items="flex-start")
 
 
 class MakeForms(widgets.VBox):
@@ -250,7 +250,7 @@ class MakeForms(widgets.VBox):
         self.out = widgets.Text(value=str(self.flock / "forms"), description="Into the folder", **wide)
         self.button, self.said = _button("Make the forms"), widgets.HTML()
         self.button.on_click(self.make)
-        super().__init__([self.day, self.out, self.button, self.said], layout=LEFT)
+        super().__init__([self.day, self.out, self.button, self.said], layout=_LEFT)
 
     def make(self, _: Any = None) -> None:
         """Write them, and say where they lie."""
@@ -276,7 +276,7 @@ class HandIn(widgets.VBox):
         self.boxes: dict[tuple[str, int], dict[str, widgets.Text]] = {}
         self.button.on_click(lambda _: self.take_in(self.forms.value))
         self.again.on_click(self.hand_in_again)
-        super().__init__([self.forms, self.button, self.said, self.rows], layout=LEFT)
+        super().__init__([self.forms, self.button, self.said, self.rows], layout=_LEFT)
         self.offer()
 
     def take_in(self, forms: str | Path) -> None:
@@ -293,10 +293,10 @@ class HandIn(widgets.VBox):
         self.boxes, shown = {}, []
         for sheet in sorted((self.flock / FOLDER).glob("*.csv")):
             for number, row in enumerate(_sheet(sheet)):
-                if len(self.boxes) < MOST:
+                if len(self.boxes) < _MOST:
                     shown.append(self._row(sheet.stem, number, row))
         waiting = sum(_rows(sheet) for sheet in (self.flock / FOLDER).glob("*.csv"))
-        more = f"{waiting - MOST} more wait in {self.flock / FOLDER}." if waiting > MOST else ""
+        more = f"{waiting - _MOST} more wait in {self.flock / FOLDER}." if waiting > _MOST else ""
         head = [widgets.HTML(join([paragraph("To mend", "lead"), paragraph(more)])._repr_html_())]
         self.rows.children = [*head, *shown, self.again] if shown else []
 

@@ -20,7 +20,7 @@ from selection.show.lab.controls import NAMED, WIDE, Knobs, html
 from selection.show.page.figures import called, picks
 from selection.show.page.fragments import bullets, join, paragraph
 
-LEFT = widgets.Layout(align_items="flex-start")
+_LEFT = widgets.Layout(align_items="flex-start")
 BOX = widgets.Layout(width="6em")
 NAME = widgets.Layout(width="16em")
 HOLDING = "The meeting is held again with these looks: some ten seconds …"
@@ -47,7 +47,7 @@ class TonightsLook(widgets.VBox):
         self.group.observe(self.lay_out, "value")
         self.button.on_click(self.record)
         head = [self.group, self.judge, self.day]
-        super().__init__([*head, self.grid, self.choice, self.button, self.said], layout=LEFT)
+        super().__init__([*head, self.grid, self.choice, self.button, self.said], layout=_LEFT)
         self._offer()
 
     def _offer(self) -> None:

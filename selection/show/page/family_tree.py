@@ -25,14 +25,14 @@ HIGH, LINE = 34, 15
 WIDE, COLUMN, GAP = 744, 176, 13
 NARROW, STEP, BETWEEN = 352, 14, 5
 MOST_CHICKS = 150
-MOST_NAMED = 9
+_MOST_NAMED = 9
 """Possible birds that a place names with their chances."""
 SIGNS = {"male": "♂", "female": "♀"}
-TEXT = Markup('<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" fill="{}"{}>{}</text>')
+_TEXT = Markup('<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" fill="{}"{}>{}</text>')
 
 
 @dataclass(frozen=True)
-class Box:
+class _Box:
     """One place of the tree: how deep (0: the bird itself), one or two lines, and how sure: its border."""
 
     path: tuple[str, ...]
@@ -69,20 +69,20 @@ def whose(path: tuple[str, ...]) -> str:
     return "'s ".join(path)
 
 
-def boxes_of(life: Life) -> list[Box]:
+def boxes_of(life: Life) -> list[_Box]:
     """The bird and every place of its ancestors; a place above one that is not on record is left out."""
     birds = {row.bird: row for row in each(life.flock.birds)}
-    own = Box((), (life.bird.bird, _about(birds[life.bird.bird])), "sure")
-    told: dict[tuple[str, ...], Box] = {(): own}
+    own = _Box((), (life.bird.bird, _about(birds[life.bird.bird])), "sure")
+    told: dict[tuple[str, ...], _Box] = {(): own}
     for place in life.ancestors:
         above = told.get(place.path[:-1])
         if above is not None and above.sure != "none":
-            told[place.path] = Box(place.path, *place_in_words(place, birds))
+            told[place.path] = _Box(place.path, *place_in_words(place, birds))
     return [box for box in told.values() if box.sure != "none" or box.depth < 2]
 
 
 def place_in_words(
-    place: Ancestor, birds: Mapping[str, Any], most: int = MOST_NAMED
+    place: Ancestor, birds: Mapping[str, Any], most: int = _MOST_NAMED
 ) -> tuple[tuple[str, ...], str]:
     """One or two lines on who stands in a place, and how sure that is."""
     if not place.possible:
@@ -120,7 +120,7 @@ def _of_places(places: Iterable[str]) -> str:
 
 
 def places_in_words(
-    ancestors: Iterable[Ancestor], birds: Mapping[str, Any], most: int = MOST_NAMED
+    ancestors: Iterable[Ancestor], birds: Mapping[str, Any], most: int = _MOST_NAMED
 ) -> list[tuple[tuple[str, ...], str]]:
     """Places of a pedigree with who stands there; above one that was never seen, or is not on record, none."""
     lines, silent = [], set[tuple[str, ...]]()
@@ -166,14 +166,14 @@ def chick_groups(life: Life, most: int = MOST_CHICKS) -> list[tuple[str, list[st
     return [*groups.items(), *([(f"and {left} more", [])] if left else [])]
 
 
-Placed = tuple[list[tuple[Box, float, float, float]], float]
+Placed = tuple[list[tuple[_Box, float, float, float]], float]
 """Boxes with x, y and width, and the height of all of them."""
 
 
-def _in_columns(boxes: list[Box]) -> Placed:
+def _in_columns(boxes: list[_Box]) -> Placed:
     deepest = max(box.depth for box in boxes)
     rows = 2**deepest
-    placed: list[tuple[Box, float, float, float]] = []
+    placed: list[tuple[_Box, float, float, float]] = []
     for box in boxes:
         at = sum((side == "dam") * 2 ** (deepest - k - 1) for k, side in enumerate(box.path))
         middle = float(at + 2 ** (deepest - box.depth) / 2) * (HIGH + 6)
@@ -181,7 +181,7 @@ def _in_columns(boxes: list[Box]) -> Placed:
     return placed, float(rows * (HIGH + 6))
 
 
-def _indented(boxes: list[Box]) -> Placed:
+def _indented(boxes: list[_Box]) -> Placed:
     ordered = sorted(
         boxes, key=lambda box: [side == "dam" for side in box.path]
     )  # sire before dam, depth first
@@ -195,7 +195,7 @@ def _indented(boxes: list[Box]) -> Placed:
 def _drawing(
     kind: str,
     says: str,
-    placed: list[tuple[Box, float, float, float]],
+    placed: list[tuple[_Box, float, float, float]],
     high: float,
     wide: float,
     chicks: list[tuple[str, list[str]]],
@@ -219,7 +219,7 @@ def _line(young: tuple[float, float, float], old: tuple[float, float, float], ki
     return Markup('<path d="{}" fill="none" stroke="{}"/>').format(path, QUIET)
 
 
-def _box(box: Box, x: float, y: float, wide: float) -> Markup:
+def _box(box: _Box, x: float, y: float, wide: float) -> Markup:
     letters = int((wide - 10) / LETTER)
     drawn = Markup(
         '<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{}" rx="4" fill="{}" stroke="{}"{}/>'
@@ -230,7 +230,7 @@ def _box(box: Box, x: float, y: float, wide: float) -> Markup:
     lines = [f"{sign}{box.lines[0]}", *(line for line in box.lines[1:] if line)]
     bold = Markup(' font-weight="600"')
     texts = [
-        TEXT.format(x + 6, y + (14 if len(lines) > 1 else 21) + k * 14, SIZE, INK if k == 0 else QUIET,
+        _TEXT.format(x + 6, y + (14 if len(lines) > 1 else 21) + k * 14, SIZE, INK if k == 0 else QUIET,
                     bold if k == 0 and box.sure == "sure" else "", _cut(line, letters))
         for k, line in enumerate(lines[:2])
     ]  # fmt: skip
@@ -251,7 +251,7 @@ def _chicks(groups: Iterable[tuple[str, list[str]]], top: float, wide: float) ->
             *((line, INK) for line in textwrap.wrap(said, letters)),
             *((line, QUIET) for line in _rows(chicks, letters - 2)),
         ]:
-            lines.append(TEXT.format(4 if colour == INK else 16, y, SIZE, colour, "", text))
+            lines.append(_TEXT.format(4 if colour == INK else 16, y, SIZE, colour, "", text))
             y += LINE
         y += 3
     return lines, y - LINE + 4 if lines else top

@@ -12,14 +12,14 @@ from selection.answer import REACH
 from selection.decide import wording
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
-from selection.merit.candidates import worn
+from selection.merit.candidates import rings_worn
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
 from selection.show.page.style import ring_colours
 from selection.standard.bands import GROWN, State
 from selection.standard.traits import Measure, Weighed, measure_of
 
-HALF = "½"
+_HALF = "½"
 
 
 def missing(value: object) -> bool:
@@ -53,11 +53,11 @@ def halves(points: float) -> str:
     if missing(points):
         return ""
     twice = round(2 * points)
-    sign, whole, half = "−" if twice < 0 else "", abs(twice) // 2, HALF if twice % 2 else ""
+    sign, whole, half = "−" if twice < 0 else "", abs(twice) // 2, _HALF if twice % 2 else ""
     return f"{sign}{whole or ('' if half else '0')}{half}"
 
 
-def in_hundred(chance: float | None) -> str:
+def hundredths(chance: float | None) -> str:
     """A probability as so many in 100; blank where missing."""
     return "" if chance is None or missing(chance) else wording.in_hundred(chance)
 
@@ -104,7 +104,7 @@ class Called:
 
 def called(flock: Flock) -> Callable[[str], Called]:
     """How each bird of `flock` is called on the plan's day; a bird that is not on record is its number alone."""
-    legs = worn(flock)
+    legs = rings_worn(flock)
     rows = flock.birds[["bird", "name"]].join(legs, on="bird")
     known = {
         row.bird: Called(row.bird, *(cell if isinstance(cell, str) else None for cell in row[2:]))

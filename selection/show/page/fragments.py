@@ -63,7 +63,7 @@ def bullets(texts: Sequence[str | Markup], kind: str = "", empty: str = "") -> F
     return Fragment("<ul{}>{}</ul>").format(_class(kind), items)
 
 
-def folded(summary: str, inside: Markup, on_paper: bool = True) -> Fragment:
+def fold(summary: str, inside: Markup, on_paper: bool = True) -> Fragment:
     """Something that a reader on a screen opens when it is wanted; printed open, or left off paper."""
     kind = "" if on_paper else "screen"
     return Fragment("<details{}><summary>{}</summary>{}</details>").format(_class(kind), summary, inside)
@@ -75,7 +75,7 @@ FIRST = 3
 
 def foremost_first(texts: Sequence[str | Markup], summary: str, kind: str = "") -> Fragment:
     """The first few sentences as a list, the others behind a fold that `summary` names; on paper they are left out."""
-    rest = folded(summary, bullets(texts[FIRST:], kind), on_paper=False) if len(texts) > FIRST else Markup("")
+    rest = fold(summary, bullets(texts[FIRST:], kind), on_paper=False) if len(texts) > FIRST else Markup("")
     return join([bullets(texts[:FIRST], kind), rest])
 
 

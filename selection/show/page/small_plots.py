@@ -187,7 +187,7 @@ def drawn(panel: Panel, parts: Sequence[Markup], says: str) -> Markup:
     return opening.format(says, panel.wide, panel.high) + Markup("").join(parts) + Markup("</svg>")
 
 
-BAR = 120
+_BAR = 120
 """Width of a section's bar."""
 
 
@@ -216,13 +216,13 @@ def section_bars(
 
 def _bar(row: SectionPoints) -> Markup:
     told = "not seen" if missing(row.points) else f"{halves(row.points)} of {row.most:g}"
-    full = 0.0 if missing(row.points) else BAR * min(max(row.points / row.most, 0), 1)
+    full = 0.0 if missing(row.points) else _BAR * min(max(row.points / row.most, 0), 1)
     tick = Markup("")
     if not missing(row.others):
-        at = BAR * min(max(row.others / row.most, 0), 1)
+        at = _BAR * min(max(row.others / row.most, 0), 1)
         tick = Markup('<path d="M{0:.1f} 0V12" stroke="{1}" stroke-width="2"/>').format(at, INK)
     if not missing(row.before):
-        at = BAR * min(max(row.before / row.most, 0), 1)
+        at = _BAR * min(max(row.before / row.most, 0), 1)
         diamond = Markup('<path d="{}" fill="{}" stroke="{}" stroke-width="1.5"/>')
         tick += diamond.format(MARKS["D"](at, 6), PAPER, INK)
     dash = Markup(' stroke-dasharray="3 2"') if missing(row.points) else Markup("")
@@ -230,7 +230,7 @@ def _bar(row: SectionPoints) -> Markup:
         '<svg width="{0}" height="12" viewBox="0 0 {0} 12" preserveAspectRatio="none" aria-hidden="true">'
         '<rect x=".5" y="1.5" width="{1}" height="9" fill="#fff" stroke="{2}"{3}/>'
         '<rect x=".5" y="1.5" width="{4:.1f}" height="9" fill="{5}"/>{6}</svg>'
-    ).format(BAR, BAR - 1, QUIET, dash, full, KEEP, tick)
+    ).format(_BAR, _BAR - 1, QUIET, dash, full, KEEP, tick)
     return Markup('<tr><th scope="row">{}</th><td>{}</td><td class="number">{}</td></tr>').format(
         row.title, drawn, told
     )
@@ -240,7 +240,7 @@ WIDE, HIGH = 230, 128
 LEFT, RIGHT, TOP, FOOT = 24, 10, 8, 32
 GROWTH_SIZE = 11
 """Size of letters and figures, in the picture's own units: some 8 points where a card is printed."""
-TEXT = Markup(
+_TEXT = Markup(
     '<text x="{:.1f}" y="{:.1f}" font-size="{}" font-family="sans-serif" text-anchor="{}" fill="{}">{}</text>'
 )
 
@@ -322,15 +322,15 @@ class _Plot:
             Markup('<path d="M{:.1f} {:.1f}H{}" stroke="{}" stroke-width=".8"/>').format(
                 LEFT, self.y(g), WIDE - RIGHT, RULE
             )
-            + TEXT.format(LEFT - 5, self.y(g) + 3.5, GROWTH_SIZE, "end", QUIET, f"{g / 1000:g}")
+            + _TEXT.format(LEFT - 5, self.y(g) + 3.5, GROWTH_SIZE, "end", QUIET, f"{g / 1000:g}")
             for g in np.arange(0, self.top, step)
         ]
         weeks = [
-            TEXT.format(self.x(w), HIGH - FOOT + 14, GROWTH_SIZE, "middle", QUIET, f"{w + 0.0:g}")
+            _TEXT.format(self.x(w), HIGH - FOOT + 14, GROWTH_SIZE, "middle", QUIET, f"{w + 0.0:g}")
             for w in ticks(0, self.last, 6)
         ]
         about = f"weeks of age; line: all {self.sex}s"
-        words = TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, GROWTH_SIZE, "middle", QUIET, about)
+        words = _TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, GROWTH_SIZE, "middle", QUIET, about)
         return Markup("").join([*lines, *weeks, words])
 
     def _band(self, at: AtAge) -> Markup:

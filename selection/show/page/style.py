@@ -96,7 +96,7 @@ def drawing() -> Iterator[None]:
 
 NARROWEST = 44
 """Width of a leg's place; a long colour name widens it."""
-SIZE = 12
+_SIZE = 12
 """Size of the names: read at arm's length where a mark is printed at two thirds."""
 LETTER = 6.4
 """Width that one letter of a name needs at its size."""
@@ -149,5 +149,5 @@ def _leg(middle: float, colours: list[str], name: str) -> Markup:
     ]
     text = Markup(
         '<text x="{:.1f}" y="51" text-anchor="middle" font-size="{}" font-family="sans-serif" fill="{}">{}</text>'
-    ).format(middle, SIZE, INK, name)
+    ).format(middle, _SIZE, INK, name)
     return Markup("").join([shank, *rings, text])

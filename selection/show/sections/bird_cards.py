@@ -22,7 +22,7 @@ from selection.show.page.figures import halves, missing, signed, spread
 from selection.show.page.fragments import (
     Fragment,
     bullets,
-    folded,
+    fold,
     heading,
     join,
     paragraph,
@@ -32,7 +32,7 @@ from selection.show.page.fragments import (
 )  # fmt: skip
 from selection.show.page.small_plots import AtAge, Grown, SectionPoints, growth_picture, section_bars
 from selection.show.page.style import ring_mark
-from selection.show.sections.candidates import notes, verdict_of
+from selection.show.sections.candidates import bird_notes, verdict_of
 from selection.show.sheets.sheet_facts import Facts, Sources, facts_of
 from selection.standard.bands import GROWN, weighed_sections
 from selection.standard.points import disagreements
@@ -84,7 +84,7 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
 MOST_REASONS = 4
 MOST_KIN = 3
 """Kinds of relatives that a card's family line names, the nearest."""
-LEAST = 0.05
+_LEAST = 0.05
 """Points of merit under which a reason is not worth a line."""
 
 
@@ -139,7 +139,7 @@ def relatives(meeting: Meeting) -> Fragment:
         empty=none,
         kind="stack",
     )
-    return folded("How the kept and the reserve are related", shown, on_paper=False)  # each card says its own
+    return fold("How the kept and the reserve are related", shown, on_paper=False)  # each card says its own
 
 
 def _relations(meeting: Meeting) -> Relations:
@@ -223,7 +223,7 @@ class _Box:
         return {
             bird: [note.text for note in told]
             for group in groups
-            for bird, told in notes(self.meeting, group).items()
+            for bird, told in bird_notes(self.meeting, group).items()
         }
 
     @cached_property
@@ -375,7 +375,7 @@ def titles(standard: Standard) -> dict[str, str]:
 
 def reasons(why: Why, named: Mapping[str, str], most: int = MOST_REASONS) -> list[str]:
     """The largest contributions to a difference, by whose they are, and what is left of it; `named`: traits' titles."""
-    rows = why.table[why.table["points"].abs() >= LEAST].head(most)
+    rows = why.table[why.table["points"].abs() >= _LEAST].head(most)
     said = [
         f"{whose}: {', '.join(f'{named.get(r.trait, r.trait)} {signed(r.points)}' for r in each(part))}"
         for whose, part in rows.groupby("whose", sort=False)

@@ -16,7 +16,7 @@ from selection.decide.wording import accuracy, counted, each
 from selection.records.flock import Flock
 from selection.show.page.figures import (
     halves,
-    in_hundred,
+    hundredths,
     measured_told,
     missing,
     never_measured,
@@ -24,7 +24,7 @@ from selection.show.page.figures import (
     signed,
     spread,
 )
-from selection.show.page.fragments import SHORT, Fragment, bullets, folded
+from selection.show.page.fragments import SHORT, Fragment, bullets, fold
 from selection.show.page.small_plots import MARKS, Panel, reach, ticks
 from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS, ring_mark
 
@@ -69,7 +69,7 @@ def _ahead(draws: pd.DataFrame, first: str, second: str) -> float:
     return float((draws[first] > draws[second]).mean())
 
 
-def standings(meeting: Meeting, group: str) -> Fragment:
+def standings_table(meeting: Meeting, group: str) -> Fragment:
     """A group in one picture, a row a bird in the order of merit: rings, verdict, merit with its interval, chance.
 
     The barred stand last, without interval or chance. A line is drawn under the birds that have a place.
@@ -178,7 +178,7 @@ def _chance_cell(chance: float | None, colour: str) -> Markup:
     return Markup(
         '<svg class="share" viewBox="0 0 60 10" aria-hidden="true"><rect width="60" height="10" rx="2" fill="{}"/>'
         "{}</svg><span>{}</span>"
-    ).format(BAND, bar, in_hundred(chance))
+    ).format(BAND, bar, hundredths(chance))
 
 
 def verdict_of(row: Any, bar: object) -> Markup:
@@ -209,18 +209,18 @@ def neighbours(meeting: Meeting, group: str) -> Fragment:
     """The gap between neighbours in words: where the order is firm and where it is not."""
     frame = merit_frame(meeting, group)
     lines = [
-        f"{a.bird} above {b.bird} by {a.gap:.1f} points: right in {in_hundred(a.ahead)}"
+        f"{a.bird} above {b.bird} by {a.gap:.1f} points: right in {hundredths(a.ahead)}"
         for a, b in zip(each(frame), each(frame.iloc[1:]), strict=False)
         if not missing(a.ahead)
     ]
     if not lines:
         return Fragment("")
-    return folded(
+    return fold(
         "How firm the order is, neighbour by neighbour", bullets(lines, "small columns"), on_paper=False
     )
 
 
-ROWS = {
+_ROWS = {
     "clutches": "clutch", "rings": "ring", "pens": "stay in a pen", "scores": "look", "weights": "weighing",
     "measures": "measurement", "eggs": "egg count", "sales": "sale", "costs": "bill", "income": "income",
     "decisions": "decision",
@@ -229,7 +229,7 @@ ROWS = {
 PLURALS = {"clutch": "clutches", "income": "incomes", "stay in a pen": "stays in a pen"}
 
 
-def notes(meeting: Meeting, group: Group) -> dict[str, list[Note]]:
+def bird_notes(meeting: Meeting, group: Group) -> dict[str, list[Note]]:
     """By bird of the group: decided and why, barred and why, never scored or measured, off a band."""
     bars = meeting.merit.ranking.set_index("bird")["bar"]
     scored = set(meeting.merit.points.looks["bird"].dropna())
@@ -257,7 +257,7 @@ def nothing_seen(meeting: Meeting, group: Group) -> bool:
     return not group.table["bird"].isin(seen).any()
 
 
-def left_out(meeting: Meeting) -> list[str]:
+def left_out_lines(meeting: Meeting) -> list[str]:
     """What the meeting does not count: impossible weights, rows dated after its day, hens the plan says nothing of."""
     odd = meeting.merit.growth.texts(Kind.LEFT_OUT)
     later = rows_after(meeting.flock)
@@ -268,7 +268,7 @@ def rows_after(flock: Flock) -> str | None:
     """Rows on record dated after the plan's day, in one sentence; None where there are none."""
     if not flock.later:
         return None
-    counts = [_counted(number, ROWS.get(form, "row")) for form, number in flock.later.items()]
+    counts = [_counted(number, _ROWS.get(form, "row")) for form, number in flock.later.items()]
     day = f"{flock.plan.on.day} {flock.plan.on:%B} {flock.plan.on.year}"
     told = f"dated after the meeting's day, {day}: {', '.join(counts)}"
     return f"{told}; to count them, set “on” in plan.toml to a later day"

@@ -12,13 +12,13 @@ from selection.compare.clutches.comparison import ClutchComparison
 from selection.compare.clutches.traits import foremost
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
-from selection.show.page.figures import between, in_hundred, missing, per_cent, signed
+from selection.show.page.figures import between, hundredths, missing, per_cent, signed
 from selection.show.page.fragments import (
     FIRST,
     Fragment,
     beside,
     bullets,
-    folded,
+    fold,
     foremost_first,
     heading,
     join,
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-YOUNG = {"male": "cockerels", "female": "pullets", "both": "both sexes"}
-TOLD = {
+_YOUNG = {"male": "cockerels", "female": "pullets", "both": "both sexes"}
+_TOLD = {
     "first": "First",
     "second": "Second",
     "sex": "Of",
@@ -51,12 +51,12 @@ def clutches(meeting: Meeting) -> Fragment:
     pieces += [
         heading("How the clutches differ"),
         beside(clutch_picture(meeting, "points"), bullets(list(first))),
-        folded(
+        fold(
             "More differences, and all that can be compared",
             join([bullets(list(rest)), told_apart(meeting)]),
             False,
         ),
-        folded("What cannot be compared, and what would have made it so", bullets(cannot, "small"), False),
+        fold("What cannot be compared, and what would have made it so", bullets(cannot, "small"), False),
     ]
     return join(pieces)
 
@@ -80,7 +80,7 @@ def hatched(meeting: Meeting) -> Fragment:
         kind="stack",
     )
     told = foremost_first([*meeting.hatch.sentences, *meeting.hatch.cannot], "More on the hatch", "small")
-    return join([told, folded("Clutch by clutch", shown, on_paper=False)])
+    return join([told, fold("Clutch by clutch", shown, on_paper=False)])
 
 
 def hatch_frame(meeting: Meeting) -> pd.DataFrame:
@@ -120,7 +120,7 @@ def clutch_picture(meeting: Meeting, trait: str) -> Fragment:
         return paragraph(f"No clutch of the season has anything recorded in {trait}: no picture.", "quiet")
     unit = frame["unit"].iloc[0]
     says = "; ".join(
-        f"{r.clutch} {YOUNG[r.sex]} {r.level:.1f}, {r.low:.1f} to {r.high:.1f} {unit}" for r in each(frame)
+        f"{r.clutch} {_YOUNG[r.sex]} {r.level:.1f}, {r.low:.1f} to {r.high:.1f} {unit}" for r in each(frame)
     )
     scale = "points of 100" if trait == "points" else f"{trait} in {unit}"
     title = (
@@ -141,7 +141,7 @@ def _draw(frame: pd.DataFrame, unit: str) -> Figure:
     )  # fmt: skip
     for place, sex, panel in zip(range(len(sexes)), sexes, axes[:, 0], strict=True):
         _draw_sex(panel, frame[frame["sex"] == sex].iloc[::-1], place)
-        panel.set_title(YOUNG[sex].capitalize())
+        panel.set_title(_YOUNG[sex].capitalize())
     axes[-1, 0].set_xlabel(unit)
     figure.tight_layout()
     return figure
@@ -161,7 +161,7 @@ def told_apart(meeting: Meeting) -> Fragment:
     """Every difference that can be compared, bought-in against home-bred first, then the surest."""
     rows = told_frame(meeting.clutches)
     empty = "No two clutches of the season can be compared in anything recorded."
-    return table(rows, TOLD, "Clutches that can be compared", ["probability"], empty=empty, kind="stack")
+    return table(rows, _TOLD, "Clutches that can be compared", ["probability"], empty=empty, kind="stack")
 
 
 def told_frame(comparison: ClutchComparison) -> pd.DataFrame:
@@ -170,7 +170,7 @@ def told_frame(comparison: ClutchComparison) -> pd.DataFrame:
     origins = rows["first"] == "bought-in"
     sure = (rows["probability"].astype(float) - 0.5).abs()
     rows = rows.assign(o=~origins, s=-sure).sort_values(["o", "s"], kind="stable")
-    return pd.DataFrame([_told(row) for row in each(rows)], columns=list(TOLD))
+    return pd.DataFrame([_told(row) for row in each(rows)], columns=list(_TOLD))
 
 
 def _told(row: Any) -> dict[str, object]:
@@ -178,10 +178,10 @@ def _told(row: Any) -> dict[str, object]:
     return {
         "first": row.first,
         "second": row.second,
-        "sex": YOUNG[row.sex],
+        "sex": _YOUNG[row.sex],
         "trait": row.trait,
         "difference": f"{signed(row.difference, decimals)} {row.unit} ({between(row.low, row.high, decimals)})",
-        "probability": in_hundred(row.probability),
+        "probability": hundredths(row.probability),
     }
 
 

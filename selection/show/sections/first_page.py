@@ -15,12 +15,12 @@ from selection.decide.prices.money import Currency
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
-from selection.show.page.figures import Called, called, in_hundred, missing
+from selection.show.page.figures import Called, called, hundredths, missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph
 from selection.show.page.style import ring_mark
-from selection.show.sections.candidates import left_out, notes, nothing_seen
+from selection.show.sections.candidates import bird_notes, left_out_lines, nothing_seen
 
-PLACES = (
+_PLACES = (
     ("keep", "Stays"),
     ("reserve", "In reserve"),
     ("look", "Look again tonight; “else”: what stands unless that look says otherwise"),
@@ -35,14 +35,14 @@ ON_OPEN = {
     EARLIER: "decided in an earlier season",
 }
 """What a fate rests on, where it is no verdict, in the few words that stand under a mark."""
-MEANT = (
+_MEANT = (
     "<b>Merit</b> is what a bird passes on, in points above or below the mean of its group; its chicks take half.",
     "<b>46 in 100</b>: by what was seen, so many times in a hundred the bird is truly among the best that stay.",
     "<b>Cannot be told apart</b>: which of the two passes on more is open; the order is right under 95 times in 100.",
 )
 """What the page's words mean, in a sentence each."""
-UNSEEN = (Kind.UNSCORED, Kind.UNWEIGHED)
-MOST_NAMED = 3
+_UNSEEN = (Kind.UNSCORED, Kind.UNWEIGHED)
+_MOST_NAMED = 3
 """Birds named that cannot be told apart; the others are counted."""
 MOST_LETTERS = 80
 """Letters of a reason under a bird's mark; its card has the whole of it."""
@@ -52,10 +52,10 @@ def first_page(meeting: Meeting) -> Fragment:
     """What becomes of every living bird, whom to look at again tonight, and what could not be settled."""
     pieces = [_place(lead, rows) for lead, rows in _placed(meeting)]
     pieces += [_group(meeting, group) for group in meeting.verdicts.groups.values() if len(group.table)]
-    for lead, lines in (("Not settled", meeting.verdicts.cannot), ("Not counted", left_out(meeting))):
+    for lead, lines in (("Not settled", meeting.verdicts.cannot), ("Not counted", left_out_lines(meeting))):
         if lines:
             pieces += [heading(lead), bullets(list(lines), "small")]
-    meant = Markup(" ").join(Markup(line) for line in MEANT)
+    meant = Markup(" ").join(Markup(line) for line in _MEANT)
     return Fragment('<div class="first" id="first-page">{}{}</div>').format(
         join(pieces), paragraph(meant, "small")
     )
@@ -69,7 +69,7 @@ def _placed(meeting: Meeting) -> list[tuple[str, list[Markup]]]:
     tell = _Told(meeting)
     return [
         (lead, [tell.bird(row, name) for row in each(found[place == name])])
-        for name, lead in PLACES
+        for name, lead in _PLACES
         if (place == name).any()
     ]
 
@@ -86,7 +86,7 @@ class _Told:
     def __init__(self, meeting: Meeting) -> None:
         self.called = called(meeting.flock)
         self.groups = {b: g for g in meeting.verdicts.groups.values() for b in g.table.get("bird", ())}
-        self.known = {b: n for g in self.groups_of(meeting) for b, n in notes(meeting, g).items()}
+        self.known = {b: n for g in self.groups_of(meeting) for b, n in bird_notes(meeting, g).items()}
         self.asked = meeting.prices.table.dropna(subset="bird").set_index("bird")
         self.currency = Currency(meeting.flock.plan.currency)
         self.why = meeting.everyone.set_index("bird")["why"]
@@ -107,7 +107,7 @@ class _Told:
     def _figures(self, row: Any, place: str) -> str:
         """Its chance of a place, and what it goes as and for how much."""
         group = self.groups.get(row.bird)
-        chance = in_hundred(group.chances.get(row.bird)) if group is not None and len(group.open) > 1 else ""
+        chance = hundredths(group.chances.get(row.bird)) if group is not None and len(group.open) > 1 else ""
         unless = {"keep": "stays", "reserve": "in reserve", "sell": "goes", "open": ""}[row.stands]
         said = [chance] if chance and place != "sell" else []
         offer = self._price(row.bird) if row.stands == "sell" else ""
@@ -140,7 +140,7 @@ def _named(who: Called) -> str:
 
 def _group(meeting: Meeting, group: Group) -> Fragment:
     """What there is to know of one group: whether anything was seen, whom to look at again, who is level."""
-    known = notes(meeting, group)
+    known = bird_notes(meeting, group)
     said = [_warning(meeting, group)]
     if group.again is not None:
         said.append(_look(meeting, group, group.again))
@@ -167,7 +167,7 @@ def _warning(meeting: Meeting, group: Group) -> Markup:
 
 def _unseen(meeting: Meeting, group: Group, known: Mapping[str, list[Note]]) -> list[Markup]:
     """Who was never scored or weighed, unless that is so of all."""
-    unseen = [bird for bird in group.table["bird"] if any(note.kind in UNSEEN for note in known[bird])]
+    unseen = [bird for bird in group.table["bird"] if any(note.kind in _UNSEEN for note in known[bird])]
     if not unseen or nothing_seen(meeting, group):
         return []
     return [_line("Never scored or weighed, or both:", f"{listed(unseen)}.")]
@@ -196,8 +196,8 @@ def _level(group: Group) -> list[Markup]:
     level = [b for b in group.open if b not in set(kept) and b in {*pairs["first"], *pairs["second"]}]
     if not level:
         return []
-    more = [f"{len(level) - MOST_NAMED} more"] if len(level) > MOST_NAMED + 1 else level[MOST_NAMED:]
-    return [_line("Cannot be told apart", f"from {last} on merit: {listed([*level[:MOST_NAMED], *more])}.")]
+    more = [f"{len(level) - _MOST_NAMED} more"] if len(level) > _MOST_NAMED + 1 else level[_MOST_NAMED:]
+    return [_line("Cannot be told apart", f"from {last} on merit: {listed([*level[:_MOST_NAMED], *more])}.")]
 
 
 def _line(lead: str, words: str) -> Fragment:

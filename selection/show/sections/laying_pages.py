@@ -18,7 +18,7 @@ from selection.show.page.fragments import (
     Fragment,
     beside,
     bullets,
-    folded,
+    fold,
     foremost_first,
     heading,
     join,
@@ -47,7 +47,7 @@ EGGS_LEFT_OUT = (
 )
 
 
-def laying(meeting: Meeting) -> Fragment:
+def laying_page(meeting: Meeting) -> Fragment:
     """The season's rates by hatch year with a picture, who is due to go, and what cannot be said."""
     lay = meeting.laying
     stands = meeting.verdicts.table.set_index("bird")["stands"].to_dict()
@@ -56,17 +56,17 @@ def laying(meeting: Meeting) -> Fragment:
         going = join([going, paragraph(EGGS_LEFT_OUT, "small")])
     pieces: list[Markup] = [
         beside(curve_picture(lay), foremost_first(lay.sentences, "More on laying")),
-        folded("Rates by hatch year", rates(lay), on_paper=False),
-        folded("Who is due to go by eggs alone", going, on_paper=False),
+        fold("Rates by hatch year", rates_table(lay), on_paper=False),
+        fold("Who is due to go by eggs alone", going, on_paper=False),
     ]
     if lay.warnings:
         pieces += [heading("Counts that do not add up"), bullets(list(lay.warnings), "small")]
     if lay.cannot:
-        pieces.append(folded("What the egg basket cannot tell", bullets(list(lay.cannot), "small"), False))
+        pieces.append(fold("What the egg basket cannot tell", bullets(list(lay.cannot), "small"), False))
     return join(pieces)
 
 
-def rates(lay: Laying, season: int | None = None) -> Fragment:
+def rates_table(lay: Laying, season: int | None = None) -> Fragment:
     """Eggs a hen-day by year and hatch year, the latest year first; earlier years folded away on a screen."""
     if lay.table.empty:
         return Fragment("")
@@ -76,7 +76,7 @@ def rates(lay: Laying, season: int | None = None) -> Fragment:
     if len(before):
         latest_first = before.sort_values("season", ascending=False, kind="stable")
         pieces.append(
-            folded("Earlier years", _rates(latest_first, "Laying in earlier years by hatch year"), False)
+            fold("Earlier years", _rates(latest_first, "Laying in earlier years by hatch year"), False)
         )
     return join(pieces)
 
@@ -171,7 +171,7 @@ def due(lay: Laying, stands: Mapping[str, str] | None = None) -> Fragment:
     )
 
 
-def by_age(lay: Laying) -> Fragment:
+def ages_table(lay: Laying) -> Fragment:
     """Every hatch year at every age: the rate of that hatch year, and of the very hens that stood there."""
     rows = [
         {
@@ -280,7 +280,7 @@ def own(lay: Laying) -> Fragment:
     )
 
 
-def egg_weights(lay: Laying) -> Fragment:
+def egg_weights_table(lay: Laying) -> Fragment:
     """Mean egg weight and size grades by year and pen, where eggs were weighed."""
     grades = [g for g in ("S", "M", "L", "XL") if g in lay.weights]
     rows = [

@@ -21,13 +21,13 @@ from selection.merit.ranking import Merit
 from selection.merit.relationship.kinship import degree
 from selection.records.flock import Flock
 from selection.show.page import small_plots as plot
-from selection.show.page.figures import between, in_hundred, missing, signed, spread
+from selection.show.page.figures import between, hundredths, missing, signed, spread
 from selection.show.page.fragments import (
     Fragment,
     beside,
     bullets,
     cut,
-    folded,
+    fold,
     heading,
     join,
     paragraph,
@@ -50,19 +50,19 @@ PAIRS = {
 }
 
 
-def matings(meeting: Meeting) -> Fragment:
+def matings_page(meeting: Meeting) -> Fragment:
     """The pens proposed, inbreeding pair by pair, and each pair in words."""
     of = meeting.matings
     pieces: list[Markup] = [bullets(list(of.sentences)), inbreeding_table(of)]
     if len(of.table):
-        pieces += [folded("The pens proposed, hen by hen", allotment(of), on_paper=False), pairs(of)]
+        pieces += [fold("The pens proposed, hen by hen", allotment(of), on_paper=False), pairs(of)]
     else:
         pieces.append(allotment(of))
     pieces += [pens_picture(meeting), blood_picture(meeting)]
     pieces.append(heading("What relationship costs"))
     pieces.append(relationship_costs(meeting.flock, meeting.merit, meeting.verdicts))
     if of.cannot:
-        pieces.append(folded("What cannot be said of matings", bullets(list(of.cannot), "small"), False))
+        pieces.append(fold("What cannot be said of matings", bullets(list(of.cannot), "small"), False))
     return join(pieces)
 
 
@@ -208,7 +208,7 @@ def pairs(of: Matings) -> Fragment:
         for r in each(of.table)
     ]
     listed = table(rows, PAIRS, "Every pair", ["inbreeding", "most", "over", "merit"], kind="stack small")
-    return folded("Every pair in words (on paper: matings.csv)", listed, on_paper=False)
+    return fold("Every pair in words (on paper: matings.csv)", listed, on_paper=False)
 
 
 PANEL = {"wide": 330.0, "high": 190.0, "left": 34.0, "right": 12.0, "top": 20.0, "foot": 30.0}
@@ -216,20 +216,20 @@ PANEL = {"wide": 330.0, "high": 190.0, "left": 34.0, "right": 12.0, "top": 20.0,
 
 def spring(meeting: Meeting) -> Fragment:
     """The section of the pack."""
-    return next_spring(meeting.spring)
+    return next_spring_page(meeting.spring)
 
 
-def next_spring(of: Spring) -> Fragment:
+def next_spring_page(of: Spring) -> Fragment:
     """What is proposed in words, the ways drawn and side by side, every number of eggs, and what it rests on."""
     if not of.ways:
         return join(
             [paragraph("No way to next spring can be set out.", "quiet"), bullets(of.texts(*Kind), "small")]
         )
     pieces: list[Markup] = [bullets(of.texts(Kind.FOUND)), bullets(of.cannot), pictures(of), side_by_side(of)]
-    pieces.append(folded("Every number of eggs", every_number(of), on_paper=False))
+    pieces.append(fold("Every number of eggs", every_number(of), on_paper=False))
     rests = [f"{way.source.name}: {'; '.join(way.rests_on)}" for way in of.ways]
     pieces.append(
-        folded("What it rests on", bullets([*of.texts(Kind.ASSUMED), *rests], "small"), on_paper=False)
+        fold("What it rests on", bullets([*of.texts(Kind.ASSUMED), *rests], "small"), on_paper=False)
     )
     return join(pieces)
 
@@ -250,7 +250,7 @@ def side_by_side(of: Spring) -> Fragment:
     if len(of.steps) and of.table["chosen"].eq("yes").any():
         columns["more"] = "One egg more"
     wanted = ", ".join(f"{number} {group}" for group, number in of.wish.wanted.items())
-    caption = f"Ways to {wanted} with a chance of {in_hundred(of.wish.sure)}; the cheapest that is enough is marked →"
+    caption = f"Ways to {wanted} with a chance of {hundredths(of.wish.sure)}; the cheapest that is enough is marked →"
     return table(rows, columns, caption, ["eggs", "enough", "inbreeding", "cost", "candidate"], kind="stack")
 
 
@@ -265,7 +265,7 @@ def _row(of: Spring, way: Way) -> dict[str, object]:
         "eggs": f"{r.eggs}{'' if len(enough) else ', all there are'}",
         "birds": f"{_counted(r.cockerels, r.cockerels_low, r.cockerels_high)} and "
         f"{_counted(r.pullets, r.pullets_low, r.pullets_high)}",
-        "enough": in_hundred(r.enough),
+        "enough": hundredths(r.enough),
         "merit": f"{signed(r.merit_best)} ({between(r.merit_best_low, r.merit_best_high)})",
         "inbreeding": f"{r.inbreeding:.3f}",
         "cost": "" if missing(r.cost) else of.currency.words(round(r.cost)),
@@ -282,7 +282,7 @@ def every_number(of: Spring) -> Fragment:
         {
             "source": f"{r.source}, {r.eggs} eggs",
             "birds": f"{r.cockerels:.1f} and {r.pullets:.1f}",
-            "enough": in_hundred(r.enough),
+            "enough": hundredths(r.enough),
             "merit": signed(r.merit_best),
             "cost": "" if missing(r.cost) else f"{r.cost:.0f}",
         }
@@ -325,7 +325,7 @@ def _pair(of: Spring, origin: str, ways: Sequence[Way]) -> Fragment:
             parts.append(plot.marks(panel, few["eggs"], few[column], colour, mark))
         last = own.iloc[-1]
         said.append(
-            f"{last['eggs']} eggs of {way.source.name}: {in_hundred(last['enough'])}, {signed(last['merit_best'])}"
+            f"{last['eggs']} eggs of {way.source.name}: {hundredths(last['enough'])}, {signed(last['merit_best'])}"
         )
     groups = " and ".join(dict.fromkeys(group for way in ways for group in way.serves))
     title = f"{origin.capitalize()} eggs, for {groups}: what more of them bring"

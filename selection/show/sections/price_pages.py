@@ -13,7 +13,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.prices.prices import Prices
 from selection.decide.wording import each
 from selection.show.page.figures import called, missing
-from selection.show.page.fragments import Fragment, bullets, folded, foremost_first, join, paragraph, table
+from selection.show.page.fragments import Fragment, bullets, fold, foremost_first, join, paragraph, table
 from selection.show.page.small_plots import MARKS, Panel, ticks
 from selection.show.page.style import INK, KEEP, QUIET
 
@@ -21,17 +21,17 @@ TRACK, ROW = 240, 16
 """Width and height of an offer's picture, in its own units."""
 
 
-def prices(meeting: Meeting) -> Fragment:
+def prices_page(meeting: Meeting) -> Fragment:
     """What the season leaves in words, the price list as a picture, then trios, the books and what cannot be said."""
     of = meeting.prices
     pieces: list[Markup] = [
         foremost_first(of.sentences, "What prices and costs rest on"),
         price_list(of, called(meeting.flock)),
-        folded("Trios to offer instead", trios(of), on_paper=False) if len(of.trios) else Markup(""),
-        folded("The season's books, line by line", books(of), on_paper=False),
+        fold("Trios to offer instead", trios(of), on_paper=False) if len(of.trios) else Markup(""),
+        fold("The season's books, line by line", books(of), on_paper=False),
     ]
     if of.cannot:
-        pieces.append(folded("What cannot be said of prices", bullets(list(of.cannot), "small"), False))
+        pieces.append(fold("What cannot be said of prices", bullets(list(of.cannot), "small"), False))
     return join(pieces)
 
 

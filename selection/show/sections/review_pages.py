@@ -12,10 +12,10 @@ from selection.decide.review.review import Review
 from selection.decide.wording import each
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, per_cent, signed
-from selection.show.page.fragments import Fragment, bullets, folded, join, paragraph, sentence, table
+from selection.show.page.fragments import Fragment, bullets, fold, join, paragraph, sentence, table
 from selection.show.page.style import AGAIN, KEEP, QUIET
 
-KINDS = {"p_best": "being the best", "p_kept": "a place"}
+_KINDS = {"p_best": "being the best", "p_kept": "a place"}
 MOST_YEARS = 8
 """Hatch years that are all written below a picture."""
 
@@ -23,27 +23,27 @@ MOST_YEARS = 8
 def looking_back(meeting: Meeting) -> Fragment:
     """Whether the meetings kept with the flock were right, for the pack; what can be said where none was kept."""
     found = meeting.review
-    pieces: list[Markup] = [said(found)]
+    pieces: list[Markup] = [review_sentences(found)]
     if len(found.birds):
-        pieces += [checks(found), chances(found)]
-    gained = folded("What choosing gained, season by season", differentials(found), on_paper=False)
+        pieces += [checks_table(found), chances_table(found)]
+    gained = fold("What choosing gained, season by season", differentials_table(found), on_paper=False)
     pieces += [years_picture(found), gained]
     if found.cannot:
         pieces.append(
-            folded("What cannot be said of earlier meetings", bullets(list(found.cannot), "small"), False)
+            fold("What cannot be said of earlier meetings", bullets(list(found.cannot), "small"), False)
         )
     return join(pieces)
 
 
-def said(review: Review) -> Fragment:
+def review_sentences(review: Review) -> Fragment:
     """The answer in words: in short, and folded away figure by figure."""
     if not review.notes:
         return paragraph("Nothing can be said yet.", "quiet")
-    whole = folded("Figure by figure, in words", bullets(list(review.sentences), "small"), on_paper=False)
+    whole = fold("Figure by figure, in words", bullets(list(review.sentences), "small"), on_paper=False)
     return join([bullets(list(review.texts(Kind.SHORT))), whole if review.sentences else Markup("")])
 
 
-def checks(review: Review) -> Fragment:
+def checks_table(review: Review) -> Fragment:
     """Bias, slope and correlation of earlier predictions, with what they should be."""
     rows = [
         {
@@ -73,12 +73,12 @@ def _with_interval(value: float, low: float, high: float) -> str:
     return f"{value:.2f} ({low:.2f} to {high:.2f})".replace("-", "−")
 
 
-def chances(review: Review) -> Fragment:
+def chances_table(review: Review) -> Fragment:
     """Of birds given a chance of being the best or of a place, how many proved so; or are so, by what is known now."""
     proof = learned(review.birds) >= ENOUGH
     rows = [
         {
-            "kind": KINDS.get(r.kind, r.kind),
+            "kind": _KINDS.get(r.kind, r.kind),
             "given": f"about {100 * r.given:.0f} in 100",
             "birds": f"{r.birds:.0f}",
             "proved": "too few" if missing(r.low) else per_cent(r.proved, r.low, r.high),
@@ -99,7 +99,7 @@ def chances(review: Review) -> Fragment:
     return table(rows, columns, caption, ["birds"], empty="No chances to look back on.", kind="stack")
 
 
-def differentials(review: Review) -> Fragment:
+def differentials_table(review: Review) -> Fragment:
     """What choosing gained, season by season: as a meeting told it then, and by what is known now."""
     rows = [
         {

@@ -14,17 +14,17 @@ from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import called
-from selection.show.page.fragments import Fragment, bullets, cut, folded, join, paragraph, table
+from selection.show.page.fragments import Fragment, bullets, cut, fold, join, paragraph, table
 from selection.show.page.small_plots import SectionPoints, section_bars
 from selection.show.page.style import KEEP, MARKERS, PAPER, SERIES, ring_mark
 
-HOME = "own founders"
+OWN_FOUNDERS = "own founders"
 """Blood of founders that stood here, not at a supplier's."""
-SMALL = {"wide": 220.0, "high": 120.0, "left": 34.0, "right": 10.0, "top": 20.0, "foot": 20.0}
-BAR = 260
+_SMALL = {"wide": 220.0, "high": 120.0, "left": 34.0, "right": 10.0, "top": 20.0, "foot": 20.0}
+_BAR = 260
 
 
-def season(meeting: Meeting) -> Fragment:
+def season_page(meeting: Meeting) -> Fragment:
     """The season in one paragraph, what is missing, this year beside earlier ones, and what the kept are made of."""
     flock, year = meeting.flock, meeting.flock.plan.season
     chicks = flock.birds[flock.birds["hatch_year"] == year]
@@ -39,7 +39,7 @@ def season(meeting: Meeting) -> Fragment:
     if meeting.merit.cannot:
         pieces.append(paragraph("What is missing, and what to record next", "lead"))
         pieces.append(bullets(list(meeting.merit.cannot), "small"))
-    return join([*pieces, years_picture(meeting), profiles(meeting)])
+    return join([*pieces, _years_picture(meeting), profiles(meeting)])
 
 
 def _clutches(meeting: Meeting) -> str:
@@ -126,7 +126,7 @@ def _money(meeting: Meeting) -> pd.DataFrame:
     return _plain("sales and other income", years.index, years)
 
 
-def years_picture(meeting: Meeting) -> Fragment:
+def _years_picture(meeting: Meeting) -> Fragment:
     """This year beside earlier ones, a small picture for each thing that has at least two years to compare."""
     frame = years_frame(meeting)
     pictures = [_years(what, of) for what, of in frame.groupby("what", sort=False) if len(of) > 1]
@@ -139,7 +139,7 @@ def years_picture(meeting: Meeting) -> Fragment:
 
 def _years(what: str, of: pd.DataFrame) -> Markup:
     first, last = int(of["year"].iloc[0]), int(of["year"].iloc[-1])
-    panel = plot.Panel((first - 0.5, last + 0.5), plot.reach(of["value"], of["low"], of["high"]), **SMALL)
+    panel = plot.Panel((first - 0.5, last + 0.5), plot.reach(of["value"], of["low"], of["high"]), **_SMALL)
     parts = [plot.axes(panel, "", sorted({first, last})), plot.title(panel, what)]
     if of["low"].notna().any():
         told = of.dropna(subset="low")
@@ -224,7 +224,7 @@ def pens_picture(meeting: Meeting) -> Fragment:
             paragraph(str(pen), "lead"),
             Markup('<ul class="marks">{}</ul>').format(Markup("").join(marks)),
         ]
-    return folded("Who stands in which pen", join(pieces), on_paper=False) if pieces else Fragment("")
+    return fold("Who stands in which pen", join(pieces), on_paper=False) if pieces else Fragment("")
 
 
 def blood_frame(meeting: Meeting) -> pd.DataFrame:
@@ -235,8 +235,8 @@ def blood_frame(meeting: Meeting) -> pd.DataFrame:
     """
     pedigree = meeting.merit.pedigree
     unknown = 1.0 - np.asarray(pedigree.weights.sum(axis=1)).ravel()
-    places = [unseen_place(bird) or HOME for bird in pedigree.birds]
-    names = list(dict.fromkeys(sorted(places, key=lambda place: place != HOME)))
+    places = [unseen_place(bird) or OWN_FOUNDERS for bird in pedigree.birds]
+    names = list(dict.fromkeys(sorted(places, key=lambda place: place != OWN_FOUNDERS)))
     start = np.zeros((len(places), len(names)))
     start[np.arange(len(places)), [names.index(place) for place in places]] = unknown
     stands = meeting.tables["flock"].set_index("bird")["stands"]
@@ -263,14 +263,14 @@ def blood_picture(meeting: Meeting) -> Fragment:
         kind="prices",
     )
     marks = plot.key(names, SERIES * len(names), MARKERS * len(names))
-    return folded("Where each bird's blood comes from", join([shown, marks]), on_paper=False)
+    return fold("Where each bird's blood comes from", join([shown, marks]), on_paper=False)
 
 
 def _shares(of: Mapping[str, float]) -> Markup:
     """Shares one after another along a bar, each with its per cent where there is room."""
     parts, at = [], 0.0
     for i, share in enumerate(of.values()):
-        wide = BAR * share
+        wide = _BAR * share
         parts.append(
             Markup('<rect x="{:.1f}" y="1" width="{:.1f}" height="14" fill="{}" stroke="{}"/>').format(
                 at, wide, SERIES[i % len(SERIES)], PAPER
@@ -280,4 +280,4 @@ def _shares(of: Mapping[str, float]) -> Markup:
     said = ", ".join(f"{name} {100 * share:.0f} %" for name, share in of.items() if share >= 0.005)
     return Markup(
         '<svg class="track" viewBox="0 0 {} 16" role="img" aria-label="{}">{}</svg><span class="small">{}</span>'
-    ).format(BAR, said, Markup("").join(parts), said)
+    ).format(_BAR, said, Markup("").join(parts), said)

@@ -13,12 +13,12 @@ from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
 from selection.show.page.figures import missing
-from selection.show.page.fragments import Fragment, bullets, folded, heading, join, paragraph, table
+from selection.show.page.fragments import Fragment, bullets, fold, heading, join, paragraph, table
 from selection.show.page.style import ring_mark
 from selection.show.sections.candidates import (
     neighbours,
     nothing_seen,
-    standings,
+    standings_table,
 )
 
 ROOM = {
@@ -48,7 +48,7 @@ def groups(meeting: Meeting) -> Fragment:
             pieces.append(paragraph(f"No {name} to choose from."))
             continue
         pieces += [
-            standings(meeting, name),
+            standings_table(meeting, name),
             bullets(_firm(meeting, name), "small"),
             neighbours(meeting, name),
         ]
@@ -101,7 +101,7 @@ def _room(meeting: Meeting, group: Group) -> Fragment:
     shown = table(moving, ROOM, "", ["points"], empty="No section's points would change who stays.")
     rest = f"{listed(still)}: the same birds stay whatever {'it counts' if len(still) == 1 else 'they count'} for."
     inside = join([shown, paragraph(rest, "small")]) if moving and still else shown
-    return folded(ROOM_CAPTION, inside, on_paper=False)
+    return fold(ROOM_CAPTION, inside, on_paper=False)
 
 
 def room(lowest: float, highest: float) -> str:

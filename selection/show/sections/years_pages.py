@@ -15,41 +15,41 @@ from selection.decide.wording import each
 from selection.decide.years.years import Years, years_ahead as follow
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, signed
-from selection.show.page.fragments import Fragment, bullets, folded, join, paragraph, sentence, table
+from selection.show.page.fragments import Fragment, bullets, fold, join, paragraph, sentence, table
 from selection.show.page.style import BARRED, INK, KEEP, MARKERS, QUIET, SERIES
 
 PACK_RUNS = 100
 """Runs that the pack takes time for; the notebook `matings` takes a thousand."""
-BLOOD = "blood of "
+_BLOOD = "blood of "
 SIBS = 0.25
 """F of the chicks of brother and sister: what the reader may measure inbreeding by."""
 QUANTITIES = (("merit", "merit, points", KEEP), ("inbreeding", "inbreeding, F", BARRED))
-SMALL = {"wide": 210.0, "high": 128.0, "left": 30.0, "right": 8.0, "top": 20.0, "foot": 18.0}
+_SMALL = {"wide": 210.0, "high": 128.0, "left": 30.0, "right": 8.0, "top": 20.0, "foot": 18.0}
 
 
 def ahead(meeting: Meeting, runs: int = PACK_RUNS) -> Fragment:
     """The years ahead of the meeting's verdicts, for the pack: few runs, and how near that comes."""
-    return years_ahead(follow(meeting.flock, meeting.merit, meeting.verdicts, runs=runs))
+    return years_ahead_page(follow(meeting.flock, meeting.merit, meeting.verdicts, runs=runs))
 
 
-def years_ahead(years: Years) -> Fragment:
+def years_ahead_page(years: Years) -> Fragment:
     """The policies drawn, listed and in words; the ceiling; then what was assumed and cannot be said."""
     if years.table.empty:
         return bullets([*years.sentences, *years.cannot])
     pieces: list[Markup] = [
         policies_picture(years),
         bullets(list(years.advice)),
-        folded("Each policy in figures and words", policies(years), on_paper=False),
+        fold("Each policy in figures and words", policies(years), on_paper=False),
     ]
     if len(years.ceiling):
         pieces += [ceiling_picture(years)]
     assumed = years.texts(Kind.FOUND, Kind.ASSUMED)  # the table has said what comes of each policy
     pieces += [
-        folded("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"), False)
+        fold("How closed flocks fare by formula, and what was assumed", bullets(assumed, "small"), False)
     ]
     if years.cannot:
         pieces.append(
-            folded("What cannot be said of the years ahead", bullets(list(years.cannot), "small"), False)
+            fold("What cannot be said of the years ahead", bullets(list(years.cannot), "small"), False)
         )
     return join(pieces)
 
@@ -118,12 +118,12 @@ def course_frame(years: Years, quantity: str) -> pd.DataFrame:
     return years.table[years.table["quantity"] == quantity].reset_index(drop=True)
 
 
-def blood_frame(years: Years, policy: str) -> pd.DataFrame:
+def policy_blood_frame(years: Years, policy: str) -> pd.DataFrame:
     """Mean shares of blood under one policy: years × where it is from, each row adding up to 1."""
-    rows = years.table[(years.table["policy"] == policy) & years.table["quantity"].str.startswith(BLOOD)]
+    rows = years.table[(years.table["policy"] == policy) & years.table["quantity"].str.startswith(_BLOOD)]
     shares = rows.pivot(index="year", columns="quantity", values="mean")
     order = [q for q in rows["quantity"].unique() if shares[q].max() > 0]
-    return shares[order].rename(columns=lambda name: name.removeprefix(BLOOD))
+    return shares[order].rename(columns=lambda name: name.removeprefix(_BLOOD))
 
 
 def policies_picture(years: Years) -> Fragment:
@@ -161,7 +161,7 @@ def _course(
 ) -> Markup:
     """One quantity under one policy: its mean by year and the band of the runs."""
     of = years.table[(years.table["policy"] == policy) & (years.table["quantity"] == quantity)]
-    panel = plot.Panel(_span(of["year"]), scale, **SMALL)
+    panel = plot.Panel(_span(of["year"]), scale, **_SMALL)
     parts = [
         plot.axes(panel, "", _marked(of["year"])),
         plot.title(panel, title),
@@ -180,9 +180,9 @@ def _course(
 
 def _blood(years: Years, policy: str) -> Markup:
     """Where the chicks' blood is from under one policy, shares on top of one another."""
-    shares = blood_frame(years, policy)
+    shares = policy_blood_frame(years, policy)
     tops = shares.cumsum(axis=1)
-    panel = plot.Panel(_span(shares.index), (0, 1), **{**SMALL, "wide": 268.0, "left": 36.0, "right": 92.0})
+    panel = plot.Panel(_span(shares.index), (0, 1), **{**_SMALL, "wide": 268.0, "left": 36.0, "right": 92.0})
     parts = [
         plot.axes(panel, "", _marked(shares.index), "{:.0%}"),
         plot.title(panel, "where the blood is from"),

@@ -38,12 +38,12 @@ if TYPE_CHECKING:
     from selection.standard.growth import Growth
     from selection.standard.points import Points
 
-TEMPLATES = Path(__file__).parents[1] / "templates"
+_TEMPLATES = Path(__file__).parents[1] / "templates"
 
-MOST_NAMED = 4
+_MOST_NAMED = 4
 """Possible birds that a place of three generations names."""
 
-CAUTIONS = (
+BUYER_CAUTIONS = (
     "This sheet is the seller's own records. It is no certificate of any society, club or authority.",
     "Keep new birds apart from your own for some weeks and watch them; ask a veterinary surgeon how long.",
     "Moving and selling birds, registering their keepers, and disease notices: local law and club rules "
@@ -55,7 +55,7 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class BuyerSheet:
     """One bird's page.
 
     title: its number; lot: the others sold with it; sold_as, asking: in words (blank: none said); bird: its facts;
@@ -127,12 +127,12 @@ def write_buyer_sheets(path: Path, flock: Flock, birds: Sequence[str], out: Path
         flock, None, score(flock, growth), birds=[tuple(dict.fromkeys(birds))], growth=growth,
         pedigree=parentage(flock).pedigree, buyer=buyer, photos=photos,
     )  # fmt: skip
-    with durable.in_words(out):
+    with durable.disk_faults(out):
         durable.publish(out, html.encode("utf-8", "replace"))
     return photos
 
 
-def render(flock: Flock, pages: Sequence[Sheet], buyer: str = "") -> str:
+def render(flock: Flock, pages: Sequence[BuyerSheet], buyer: str = "") -> str:
     """The pages as one HTML document."""
     return _template().render(
         holding=readable(flock.plan.holding),
@@ -141,7 +141,7 @@ def render(flock: Flock, pages: Sequence[Sheet], buyer: str = "") -> str:
         breed=readable(flock.standard.breed),
         on=day(pd.Timestamp(flock.plan.on)),
         pages=pages,
-        cautions=CAUTIONS,
+        cautions=BUYER_CAUTIONS,
     )
 
 
@@ -150,7 +150,7 @@ def _template() -> Template:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
+        loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -191,7 +191,7 @@ def _sheet(
     buyer_has: Sequence[str],
     sources: Sources,
     photos: Album | None,
-) -> Sheet:
+) -> BuyerSheet:
     serious = tuple(
         f"{facts.number}: {fault.name} (seen by {fault.seen})" for fault in facts.faults if fault.serious
     )
@@ -201,7 +201,7 @@ def _sheet(
     laid = _laid(sources, bird)
     if not laid:
         facts = replace(facts, unknown=(*facts.unknown, "how its dam's group laid: not counted"))
-    return Sheet(
+    return BuyerSheet(
         facts.number, listed(others) if others else "", sold_as, asking, facts,
         "" if data is None else base64.b64encode(data).decode("ascii"),
         _forebears(sources, bird), laid, kin.of_bird(bird, [*lot, *buyer_has]), serious,
@@ -212,7 +212,7 @@ def _forebears(sources: Sources, bird: str) -> tuple[tuple[str, str], ...]:
     """Three generations, place by place."""
     if sources.pedigree is None:
         return ()
-    told = places_in_words(ancestors(sources.pedigree, bird), sources.birds, most=MOST_NAMED)
+    told = places_in_words(ancestors(sources.pedigree, bird), sources.birds, most=_MOST_NAMED)
     return tuple((whose(path), readable(said)) for path, said in told)
 
 

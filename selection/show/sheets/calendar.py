@@ -20,8 +20,8 @@ from selection.records.ledger import durable
 if TYPE_CHECKING:
     from jinja2 import Template
 
-TEMPLATES = Path(__file__).parents[1] / "templates"
-NAMES = {
+_TEMPLATES = Path(__file__).parents[1] / "templates"
+_NAMES = {
     "candle": "Candle",
     "hatch": "Hatch",
     "rings": "Rings",
@@ -42,13 +42,13 @@ def write_calendar(flock: Flock, meeting: date, out: str | Path) -> list[Path]:
     days = calendar(flock, meeting)
     seeing = this_week(flock) if flock.plan.on <= meeting else None
     contents = {
-        "calendar.html": page(days, flock, seeing).encode(),
+        "calendar.html": calendar_page(days, flock, seeing).encode(),
         "calendar.ics": icalendar_of(days, flock),
     }
     written = []
     for name, content in contents.items():
         path = Path(out) / name
-        with durable.in_words(path):
+        with durable.disk_faults(path):
             durable.publish(path, content)
         written.append(path)
     return written
@@ -77,7 +77,7 @@ def write_season(path: Path, flock: Flock, meeting: date, out: str | Path) -> li
     return [*said, f"as of {flock.plan.on}", *(f"written: {file}" for file in written)]
 
 
-def page(days: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str:
+def calendar_page(days: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str:
     """The calendar as one HTML page: what is to come month by month, what is past; all that was typed is escaped."""
     events = days.events
     return _template().render(
@@ -86,7 +86,7 @@ def page(days: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str
         on=days.day,
         months=_months(events[~events["past"]]),
         past=_months(events[events["past"]]),
-        names=NAMES,
+        names=_NAMES,
         seeing=seeing.texts(Kind.LOOK, Kind.SHORT) if seeing else (),
         notes=days.texts(Kind.WARNING, Kind.ASSUMED, Kind.CANNOT),
     )
@@ -96,7 +96,7 @@ def page(days: Calendar, flock: Flock, seeing: WorthSeeing | None = None) -> str
 def _template() -> Template:
     from jinja2 import Environment, FileSystemLoader
 
-    pages = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True)
+    pages = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True)
     return pages.get_template("calendar.html")
 
 
@@ -143,7 +143,7 @@ def icalendar_of(days: Calendar, flock: Flock) -> bytes:
         event.add("summary", what)
         if why:
             event.add("description", why)
-        event.add("categories", [NAMES[kind]])
+        event.add("categories", [_NAMES[kind]])
         event.add("transp", "TRANSPARENT")
         diary.add_component(event)
     return bytes(diary.to_ical())

@@ -18,12 +18,12 @@ import pandas as pd
 from selection.answer import REACH
 from selection.decide.prices.money import Currency
 from selection.decide.wording import counted, each
-from selection.records.after_meeting import going
+from selection.records.after_meeting import to_go
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.ledger import durable
-from selection.records.ringplan import CAUTIONS, GROWN_WEEKS, worn_rings
+from selection.records.ringplan import GROWN_UP_WEEKS, RING_CAUTIONS, worn_rings
 from selection.show.page.figures import called
 from selection.show.page.fragments import Fragment
 from selection.show.page.style import ring_mark
@@ -33,18 +33,18 @@ if TYPE_CHECKING:
 
     from selection.standard.growth import Growth
 
-TEMPLATES = Path(__file__).parents[1] / "templates"
+_TEMPLATES = Path(__file__).parents[1] / "templates"
 SPARE_LINES = 4
 """Empty lines at the end, for unnamed chicks and birds without a ring."""
 WEEKS_A_SHEET = 6
 DAYS_AN_EGG_SHEET = 14
 OLDER = "Older birds"
 MOVING = "Moving and selling birds: local law and club rules decide, not this list."
-LEAVING = "Decided to go: strike out those that have gone, and write the day on the birds sheet"
+DECIDED_TO_GO = "Decided to go: strike out those that have gone, and write the day on the birds sheet"
 
 
 @dataclass(frozen=True, slots=True)
-class Box:
+class _Box:
     """A column to write in: its heading, what stands small under it, its share of the width."""
 
     title: str
@@ -74,7 +74,7 @@ class PenSheet:
     title: str
     head: tuple[str, ...]
     printed: tuple[str, ...]
-    boxes: tuple[Box, ...]
+    boxes: tuple[_Box, ...]
     lines: tuple[Line, ...]
     notes: tuple[str, ...]
     spare: int = SPARE_LINES
@@ -97,8 +97,8 @@ def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None
         egg_sheet(flock),
     ):
         path = Path(out) / f"{sheet.name}.html"
-        with durable.in_words(path):
-            durable.publish(path, page(sheet, flock).encode())
+        with durable.disk_faults(path):
+            durable.publish(path, pen_page(sheet, flock).encode())
         written.append(path)
     return written
 
@@ -106,8 +106,8 @@ def write_pen_sheets(flock: Flock, out: str | Path, growth: Growth | None = None
 def write_catch_list(flock: Flock, to_sell: pd.DataFrame, out: str | Path) -> Path:
     """Write the catch list of the birds `to_sell` as one HTML page into the folder `out`, and return its path."""
     path = Path(out) / "catch-list.html"
-    with durable.in_words(path):
-        durable.publish(path, page(catch_list(flock, to_sell), flock).encode())
+    with durable.disk_faults(path):
+        durable.publish(path, pen_page(catch_list(flock, to_sell), flock).encode())
     return path
 
 
@@ -137,7 +137,7 @@ def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
         title="Catch list",
         head=("Day",),
         printed=("Colours, left and right", "Name", "Goes as", "Asked", "Lot"),
-        boxes=(Box("Caught"), Box("Buyer", width=5.0)),
+        boxes=(_Box("Caught"), _Box("Buyer", width=5.0)),
         lines=lines,
         notes=(
             "A price asked in a lot is the bird's share; the sales form takes the lot's, on each of its rows.",
@@ -149,7 +149,7 @@ def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
     )
 
 
-def page(sheet: PenSheet, flock: Flock) -> str:
+def pen_page(sheet: PenSheet, flock: Flock) -> str:
     """The sheet as one HTML page that prints on A4; everything typed by hand is escaped."""
     groups = list(dict.fromkeys(line.group for line in sheet.lines))
     share = sum(box.width for box in sheet.boxes)
@@ -162,13 +162,13 @@ def page(sheet: PenSheet, flock: Flock) -> str:
 def _template() -> Template:
     from jinja2 import Environment, FileSystemLoader
 
-    pages = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True)
+    pages = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True)
     return pages.get_template("pen_sheet.html")
 
 
 def look_sheet(flock: Flock) -> PenSheet:
     """For one judge's look at the living birds: a box for each section judged by eye, room for faults."""
-    sections = [Box(s.title or s.name, f"of {s.points:g}") for s in flock.standard.by_eye]
+    sections = [_Box(s.title or s.name, f"of {s.points:g}") for s in flock.standard.by_eye]
     faults = [f"{f.name} (serious)" if f.serious else f.name for f in flock.standard.faults]
     notes = ["Points in quarters. An empty box means: not scored; it is never taken as zero."]
     if faults:
@@ -179,7 +179,7 @@ def look_sheet(flock: Flock) -> PenSheet:
         title="Look",
         head=("Day", "Judge"),
         printed=("Sex",),
-        boxes=(*sections, Box("Faults and notes", width=4.0)),
+        boxes=(*sections, _Box("Faults and notes", width=4.0)),
         lines=_lines(_present(flock), ["sex"]),
         notes=tuple(notes),
     )
@@ -197,7 +197,7 @@ def weighing_sheet(flock: Flock, growth: Growth | None = None) -> PenSheet:
         title="Weighing",
         head=("Day", "Scales checked with"),
         printed=("Sex", "Weeks", "Last weight", "Expected"),
-        boxes=(Box("Grams", "whole grams, not kilograms", 1.4), Box("Notes", width=3.0)),
+        boxes=(_Box("Grams", "whole grams, not kilograms", 1.4), _Box("Notes", width=3.0)),
         lines=_lines(
             birds.assign(**_weights_in_words(flock, birds, growth)), ["sex", "weeks", "last", "expected"]
         ),
@@ -214,7 +214,7 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
     Chicks that hatched and are not on the birds form yet are told by clutch: they wear rings as well.
     """
     birds = _present(flock)
-    growing = birds[~(birds["age_weeks"] >= GROWN_WEEKS)]
+    growing = birds[~(birds["age_weeks"] >= GROWN_UP_WEEKS)]
     rings = worn_rings(flock)
     words = (
         rings.assign(words=[_ring_in_words(ring) for ring in rings.to_dict("records")])
@@ -224,7 +224,7 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
     growing = growing.assign(
         rings=growing["bird"].str.casefold().map(words).fillna("no ring"), weeks=_weeks_in_words(growing)
     )
-    weeks = [Box("Week of", "✓ free, or new size", 1.0)] * WEEKS_A_SHEET
+    weeks = [_Box("Week of", "✓ free, or new size", 1.0)] * WEEKS_A_SHEET
     grown = len(birds) - len(growing)
     return PenSheet(
         name="ring-check",
@@ -233,7 +233,7 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
         printed=("Weeks", "Rings"),
         boxes=tuple(weeks),
         lines=_lines(growing, ["weeks", "rings"]),
-        notes=(*CAUTIONS, *_not_written_down(flock)),
+        notes=(*RING_CAUTIONS, *_not_written_down(flock)),
         empty="No growing bird is on record on this day, so there is no ring to look at weekly"
         + (
             f"; the {counted(grown, 'living bird')} on record {'is' if grown == 1 else 'are'} grown."
@@ -247,7 +247,7 @@ def _not_written_down(flock: Flock) -> list[str]:
     """Clutches hatched within the last weeks of growing with more chicks than the birds form has ever had."""
     day = pd.Timestamp(flock.plan.on)
     clutches = flock.clutches.dropna(subset=["hatched_on", "hatched"])
-    young = clutches[clutches["hatched_on"] > day - pd.Timedelta(weeks=GROWN_WEEKS)]
+    young = clutches[clutches["hatched_on"] > day - pd.Timedelta(weeks=GROWN_UP_WEEKS)]
     labels = flock.birds["clutch"].dropna().str.split(";").explode().str.strip()
     named = folded(labels.astype("str")).value_counts().to_dict()
     missing = [
@@ -271,7 +271,7 @@ def egg_sheet(flock: Flock) -> PenSheet:
         title="Eggs found",
         head=("Counted by",),
         printed=(),
-        boxes=tuple(Box(f"{one:%a} {one.day}", f"{one:%b}", 1.0) for one in days),
+        boxes=tuple(_Box(f"{one:%a} {one.day}", f"{one:%b}", 1.0) for one in days),
         lines=tuple(
             Line("Pens", str(pen), Fragment("{}").format(number), ()) for pen, number in hens.items()
         ),
@@ -311,8 +311,8 @@ def _present(flock: Flock) -> pd.DataFrame:
     young = birds["hatch_year"] == flock.plan.season
     age = (pd.Timestamp(flock.plan.on) - birds["hatched"]).dt.days / 7
     birds = birds.assign(group=np.where(young, f"Hatched in {flock.plan.season}", OLDER), age_weeks=age)
-    leaving = folded(birds["bird"]).isin(going(flock))
-    birds["group"] = birds["group"].mask(leaving, LEAVING)
+    leaving = folded(birds["bird"]).isin(to_go(flock))
+    birds["group"] = birds["group"].mask(leaving, DECIDED_TO_GO)
     parts = (birds[young & ~leaving], birds[~young & ~leaving], birds[leaving])
     return pd.concat(parts, ignore_index=True)
 

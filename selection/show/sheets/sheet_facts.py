@@ -92,9 +92,9 @@ def _by(key: str, rows: Iterable[Any]) -> dict[str, list[Any]]:
     return found
 
 
-YOUNG = {"male": "cockerel", "female": "pullet"}
-GROWN = {"male": "cock", "female": "hen"}
-MOST_PARENTS = 4
+_YOUNG = {"male": "cockerel", "female": "pullet"}
+_GROWN = {"male": "cock", "female": "hen"}
+_MOST_PARENTS = 4
 """Possible parents named on a sheet."""
 LIKELIER = 1.5
 """Times as likely as the least likely from which a possible parent is worth its name."""
@@ -151,7 +151,7 @@ class Facts:
 def facts_of(bird: str, sources: Sources) -> Facts:
     """The facts of one bird of the flock. Raises KeyError for a bird that is not in it."""
     row = sources.birds[bird]
-    rings = rings_worn(sources, bird)
+    rings = _rings_worn(sources, bird)
     looks = sources.scored[bird]
     sections = _sections(bird, sources)
     weight = _weight(row, sources)
@@ -181,7 +181,7 @@ def day(when: pd.Timestamp) -> str:
     return f"{when.day} {when:%B} {when.year}"
 
 
-def rings_worn(sources: Sources, bird: str) -> tuple[Ring, ...]:
+def _rings_worn(sources: Sources, bird: str) -> tuple[Ring, ...]:
     """The rings on its legs on the plan's day, left first; a row of two colours is two rings, upper first."""
     return tuple(
         Ring(str(row.leg), readable(colour), readable(row.kind), readable(row.mark))
@@ -214,7 +214,7 @@ def _other_sexes(sex: str) -> set[str]:
 
 def kind_of(bird: Any, season: int) -> str:
     """What a bird is in that season: pullet; hen; chick, sex not known."""
-    words = YOUNG if bird.hatch_year == season else GROWN
+    words = _YOUNG if bird.hatch_year == season else _GROWN
     return words.get(bird.sex, "chick" if bird.hatch_year == season else "bird") + (
         "" if bird.sex in words else ", sex not known"
     )
@@ -256,9 +256,9 @@ def _parents(bird: str, side: str, pedigree: Pedigree) -> str:
     chances = sorted(zip(2 * shares.data, shares.indices, strict=True), reverse=True)
     if len(chances) == 1:
         return f"{side} {readable(pedigree.birds[chances[0][1]])}"
-    if len(chances) > MOST_PARENTS and chances[0][0] < LIKELIER * chances[-1][0]:
+    if len(chances) > _MOST_PARENTS and chances[0][0] < LIKELIER * chances[-1][0]:
         return f"{side} any of {len(chances)} in the pen, all as likely"
-    named = chances[:MOST_PARENTS]
+    named = chances[:_MOST_PARENTS]
     names = [f"{readable(pedigree.birds[k])} ({100 * chance:.0f} %)" for chance, k in named]
     more = f" and {len(chances) - len(named)} more" if len(chances) > len(named) else ""
     return f"{side} one of {', '.join(names)}{more}" if names else ""
@@ -351,7 +351,7 @@ def _unknown(
         "no judge has seen it: its points and faults are not known": not looks,
         f"sections not seen: {', '.join(unseen)}": bool(looks and unseen),
         "never weighed": not weighed,
-        "its sex": bird.sex not in YOUNG,
+        "its sex": bird.sex not in _YOUNG,
         "the day it hatched": pd.isna(bird.hatched) or year_only,
         "which of the clutches of a mixed brood it came from": mixed,
         "its parents: a supplier's pen that is not on record": isinstance(bird.source_of, str),

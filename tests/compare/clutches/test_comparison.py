@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
-from selection.compare.clutches.model import Posterior
+from selection.compare.clutches.model import ClutchPosterior
 from selection.compare.clutches.suppliers import shared_blood
 from selection.merit.relationship.parentage import parentage
 from tests.benchmarks import simulate_clutches
@@ -90,14 +90,14 @@ def test_contrasts_of_a_mixture_agree_with_draws_from_it() -> None:
     rng = np.random.default_rng(5)
     weights = np.array([0.2, 0.5, 0.3])
     means, roots = rng.normal(size=(3, 2)), rng.normal(size=(3, 2, 2))
-    known = Posterior(weights, means, roots @ roots.transpose(0, 2, 1), np.ones(2))
+    known = ClutchPosterior(weights, means, roots @ roots.transpose(0, 2, 1), np.ones(2))
     contrast = np.array([[1.0], [-1.0]])
     told = known.contrasts(contrast).iloc[0]
     drawn = (known.sample(200_000, rng) @ contrast)[:, 0]
     assert_allclose(told["difference"], drawn.mean(), atol=0.02)
     assert_allclose([told["low"], told["high"]], np.quantile(drawn, [0.05, 0.95]), atol=0.04)
     assert_allclose(told["probability"], (drawn > 0).mean(), atol=0.005)
-    single = Posterior(np.ones(1), means[:1], np.eye(2)[None], np.ones(2)).contrasts(contrast).iloc[0]
+    single = ClutchPosterior(np.ones(1), means[:1], np.eye(2)[None], np.ones(2)).contrasts(contrast).iloc[0]
     gap = means[0, 0] - means[0, 1]
     assert_allclose([single["low"], single["high"]], norm(gap, np.sqrt(2)).ppf([0.05, 0.95]), atol=1e-6)
     assert_allclose(single["probability"], norm.cdf(gap / np.sqrt(2)))

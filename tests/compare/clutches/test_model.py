@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 from scipy.sparse import csr_array
 
-from selection.compare.clutches.model import Design, Floats, Posterior, posterior
+from selection.answer import Floats
+from selection.compare.clutches.model import ClutchModel, ClutchPosterior, posterior
 from selection.merit.variances.components import Effect, Equations
 
 EFFECT = np.array([28.39, 7.94, -2.75, 6.82, -0.64, 0.63, 18.01, 12.16])
@@ -21,14 +22,14 @@ and whole numbers; from memory)."""
 SCHOOLS = [*"abcdefgh"]
 
 
-class Flat(Design):
+class Flat(ClutchModel):
     """The book's prior: flat on the schools' standard deviation; the errors are known, and so the residual is 1."""
 
     def log_prior(self, logs: Floats) -> tuple[float, Floats]:
         return 0.5 * float(logs[0]) - 50 * float(logs[1]) ** 2, np.array([0.5, -100 * logs[1]])
 
 
-def eight_schools() -> Posterior:
+def eight_schools() -> ClutchPosterior:
     """Schools as clutches of one chick each, whose error is known."""
     families = SimpleNamespace(
         labels=pd.Index(SCHOOLS),

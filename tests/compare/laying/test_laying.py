@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from selection.compare.laying.laying import TABLE, laying
+from selection.compare.laying.laying import LAYING_COLUMNS, laying
 from selection.compare.laying.rows import joint
 from selection.errors import RecordsError
 from tests.compare.little_basket import daily, flock_of
@@ -43,7 +43,7 @@ def test_one_hatch_year_alone_is_eggs_over_hen_days_exactly() -> None:
         {"on": "2025-05-03", "bird": "2023-0", "eggs": 1},
     ]
     found = laying(flock_of(hens({2023: 3}), stand("A", ["2023-0", "2023-1", "2023-2"]), eggs)).table
-    assert found.columns.tolist() == list(TABLE)
+    assert found.columns.tolist() == list(LAYING_COLUMNS)
     row = found.iloc[0]
     assert (row["season"], row["hatch_year"], row["hens"], row["hen_days"]) == (2025, "2023", 3, 33)
     assert row["eggs"] == pytest.approx(17, abs=1e-9)

@@ -12,7 +12,17 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from selection.compare.laying.model import HATCH, HENS, STEPS, Counts, Effects, Fit, Spread, Weight, fit
+from selection.compare.laying.model import (
+    HATCH,
+    HENS,
+    STEPS,
+    Counts,
+    Effects,
+    Fit,
+    LayingSpread,
+    Weight,
+    fit_rates,
+)
 from selection.compare.laying.rows import share_of, share_out, still_open
 
 PEN_HEN_DAYS = np.array(
@@ -49,7 +59,7 @@ def free(groups: int, sd: float = 10.0) -> Effects:
     return Effects(np.zeros(groups), np.full(groups, sd**2), np.full(groups, STEPS))
 
 
-STILL = Spread(hatch=1e-6, hens=1e-6, curve=1e-6, shock=1e-6, dispersion=1.0)
+STILL = LayingSpread(hatch=1e-6, hens=1e-6, curve=1e-6, shock=1e-6, dispersion=1.0)
 
 
 def rates_of(fitted: Fit) -> npt.NDArray[np.float64]:
@@ -62,7 +72,7 @@ def rates_of(fitted: Fit) -> npt.NDArray[np.float64]:
 def test_free_rates_of_rare_eggs_are_the_identity_link_poisson_fit() -> None:
     # with rates near zero the binomial spread is Poisson's, and the link of a free rate does not matter
     rare = 1e4
-    fitted = fit([one_season(PEN_HEN_DAYS * rare, PEN_EGGS)], free(3, 1e3), STILL)
+    fitted = fit_rates([one_season(PEN_HEN_DAYS * rare, PEN_EGGS)], free(3, 1e3), STILL)
     found = rates_of(fitted)
     assert found * rare == pytest.approx(IDENTITY_POISSON, rel=2e-3)
     forms = [(np.array([1.0, 0.0]), unit) for unit in np.eye(3)]  # the level of the season and one effect
@@ -85,7 +95,7 @@ def test_groups_in_pens_of_their_own_are_statsmodels_binomial_regression() -> No
     group = np.arange(12) % 3
     eggs = rng.binomial(days.astype(int), np.array([0.7, 0.5, 0.3])[group]).astype(float)
     hen_days = np.where(group[:, None] == np.arange(3), days[:, None], 0.0)
-    fitted = fit([one_season(hen_days, eggs)], free(3), STILL)
+    fitted = fit_rates([one_season(hen_days, eggs)], free(3), STILL)
     outside = sm.GLM(
         np.column_stack([eggs, days - eggs]), np.eye(3)[group], family=sm.families.Binomial()
     ).fit()
@@ -98,7 +108,7 @@ def test_groups_in_pens_of_their_own_are_statsmodels_binomial_regression() -> No
 
 def test_eggs_beyond_one_a_hen_and_day_move_the_fit_no_further() -> None:
     days = np.full((6, 1), 10.0)
-    full, beyond = (fit([one_season(days, np.full(6, eggs))], free(1), STILL) for eggs in (10.0, 25.0))
+    full, beyond = (fit_rates([one_season(days, np.full(6, eggs))], free(1), STILL) for eggs in (10.0, 25.0))
     assert rates_of(full)[0] > 0.99
     assert beyond.effects == pytest.approx(full.effects, rel=1e-9)
     share = share_of(beyond, 0, np.array([True]))
@@ -109,7 +119,7 @@ def test_prior_alone_speaks_where_a_contrast_has_no_count() -> None:
     # both groups in one proportion everywhere: their difference keeps its prior mean and variance
     hen_days = np.tile([20.0, 10.0], (8, 1))
     effects = Effects(np.array([0.4, -0.4]), np.array([0.09, 0.16]), np.full(2, STEPS))
-    fitted = fit([one_season(hen_days, np.full(8, 15.0))], effects, STILL)
+    fitted = fit_rates([one_season(hen_days, np.full(8, 15.0))], effects, STILL)
     first, second = np.array([True, False]), np.array([False, True])
     assert still_open(fitted, 0, first, second) == pytest.approx(1.0, abs=0.01)
     assert fitted.effects[0] - fitted.effects[1] == pytest.approx(0.8, abs=0.02)
@@ -122,7 +132,7 @@ def test_eliminating_a_seasons_terms_leaves_the_whole_systems_covariance() -> No
         for c in ([0, 1, 2], [1, 2, 3])
     ]
     effects = Effects(np.zeros(4), np.full(4, 0.5), np.array([STEPS, HATCH, HENS, HENS]))
-    fitted = fit(counts, effects, Spread(0.4, 0.5, 0.2, 0.3, 1.2))
+    fitted = fit_rates(counts, effects, LayingSpread(0.4, 0.5, 0.2, 0.3, 1.2))
     whole = np.diag(
         np.concatenate([1 / fitted.prior, 1 / fitted.seasons[0].prior, 1 / fitted.seasons[1].prior])
     )
@@ -152,7 +162,7 @@ def test_eliminating_a_seasons_terms_leaves_the_whole_systems_covariance() -> No
 
 def test_the_error_of_a_share_is_that_of_the_linear_model_written_out() -> None:
     """share'e + k'(θ̂ − θ) + h'θ with θ̂ − θ = CM'V⁻¹e − CPθ: its variance from the two independent parts e and θ."""
-    fitted = fit(
+    fitted = fit_rates(
         [replace(one_season(PEN_HEN_DAYS, PEN_EGGS), x=MIXED_X, columns=np.arange(5))], MIXED, LIVELY
     )
     season, of = fitted.seasons[0], np.array([True, False, False])
@@ -183,7 +193,7 @@ def test_the_error_of_a_share_is_that_of_the_linear_model_written_out() -> None:
 MIXED_X = np.array([[1.0, 0, 1, 0, 0], [0, 1, 0, 1, 0], [0, 1, 0, 0, 1]])
 """Three kinds of hen: two hatch years, and each kind's own effect."""
 MIXED = Effects(np.zeros(5), np.ones(5), np.array([HATCH, HATCH, HENS, HENS, HENS]))
-LIVELY = Spread(hatch=0.3, hens=0.5, curve=0.2, shock=0.3, dispersion=1.3)
+LIVELY = LayingSpread(hatch=0.3, hens=0.5, curve=0.2, shock=0.3, dispersion=1.3)
 
 
 def test_the_error_of_a_share_is_that_of_drawn_seasons() -> None:
@@ -194,7 +204,7 @@ def test_the_error_of_a_share_is_that_of_drawn_seasons() -> None:
         [[1, 0, 1, 0, 0, 0], [1, 0, 0, 1, 0, 0], [0, 1, 0, 0, 1, 0], [0, 1, 0, 0, 0, 1]], dtype=float
     )
     effects = Effects(np.zeros(6), np.ones(6), np.array([HATCH] * 2 + [HENS] * 4))
-    spread = Spread(hatch=0.25, hens=0.4, curve=1e-6, shock=0.15, dispersion=1.0)
+    spread = LayingSpread(hatch=0.25, hens=0.4, curve=1e-6, shock=0.15, dispersion=1.0)
     rng = np.random.default_rng(8)
     errors, these, predicted, predicted_these = [], [], [], []
     for _ in range(600):
@@ -203,7 +213,7 @@ def test_the_error_of_a_share_is_that_of_drawn_seasons() -> None:
         rate = 1 / (1 + np.exp(-(0.3 + rng.normal(0, 0.15) + x @ theta)))
         eggs = rng.binomial(hen_days.astype(int), rate).sum(axis=1)
         counts = replace(one_season(hen_days, eggs), x=x, columns=np.arange(6))
-        share = share_of(fit([counts], effects, spread), 0, of_first)
+        share = share_of(fit_rates([counts], effects, spread), 0, of_first)
         nodes = 0.3 + hatch[0] + np.hypot(0.4, 0.15) * rng.normal(size=4000)
         errors.append(share.rate - np.mean(1 / (1 + np.exp(-nodes))))
         calm = 1 / (1 + np.exp(-(0.3 + x @ theta)))
@@ -228,7 +238,9 @@ def test_counts_that_spread_more_than_binomial_raise_the_dispersion() -> None:
     calm = rng.binomial(50, 0.6, 60)
     wild = rng.binomial(50, np.clip(0.6 + rng.normal(0, 0.15, 60), 0, 1))
     seasons = [replace(one_season(hen_days, eggs), columns=np.array([0])) for eggs in (calm, wild)]
-    found = [fit([s], free(1), replace(STILL, dispersion=1.1), Weight()).spread.dispersion for s in seasons]
+    found = [
+        fit_rates([s], free(1), replace(STILL, dispersion=1.1), Weight()).spread.dispersion for s in seasons
+    ]
     assert 0.7 < found[0] < 1.4
     assert found[1] > 2.5
 
@@ -266,7 +278,7 @@ def herds() -> tuple[Counts, Effects]:
 
 def test_published_herds_with_random_levels_are_those_of_lme4() -> None:
     counts, effects = herds()
-    fitted = fit([counts], effects, replace(STILL, hens=CBPP_SD))
+    fitted = fit_rates([counts], effects, replace(STILL, hens=CBPP_SD))
     # maximised with the herds' own, fixed effects lie a little nearer to nought than under Laplace's approximation
     found = np.concatenate([fitted.seasons[0].own[:1], fitted.effects[:3]])
     assert found == pytest.approx(CBPP, abs=0.04)
@@ -276,7 +288,7 @@ def test_published_herds_with_random_levels_are_those_of_lme4() -> None:
     ]
     errors = np.sqrt([fitted.covary(0, form, form) for form in forms])
     assert errors == pytest.approx(CBPP_SE, rel=3e-3)
-    learnt = fit([counts], effects, replace(STILL, hens=0.3), Weight(*(1e9, 1e-3, 1e9, 1e9, 1e9)))
+    learnt = fit_rates([counts], effects, replace(STILL, hens=0.3), Weight(*(1e9, 1e-3, 1e9, 1e9, 1e9)))
     assert learnt.spread.hens == pytest.approx(CBPP_SD, rel=0.05)
 
 
@@ -284,7 +296,7 @@ def test_published_herds_are_at_the_top_of_statsmodels_posterior() -> None:
     from statsmodels.genmod.bayes_mixed_glm import BinomialBayesMixedGLM
 
     counts, effects = herds()
-    fitted = fit([counts], effects, replace(STILL, hens=CBPP_SD))
+    fitted = fit_rates([counts], effects, replace(STILL, hens=CBPP_SD))
     each = counts.most.astype(int)
     ill = np.concatenate(
         [np.arange(n) < k for n, k in zip(each, counts.eggs, strict=True)]

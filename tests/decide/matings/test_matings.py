@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.matings.matings import COLUMNS, Matings, matings, stay
+from selection.decide.matings.matings import MATING_COLUMNS, Matings, matings, stay
 from selection.records.flock import Flock
 from selection.records.settings.plan import Plan
 from tests.decide import holdings
@@ -30,7 +30,7 @@ def pair(found: Matings, cock: str, hen: str) -> pd.Series:
 
 def test_every_cock_and_hen_that_stays_is_a_row() -> None:
     table = of(holdings.flock()).table
-    assert tuple(table.columns) == COLUMNS
+    assert tuple(table.columns) == MATING_COLUMNS
     assert set(table["cock"]) == {"26-M1", "26-M2", "25-M1"}
     assert set(table["hen"]) == {"26-P1", "26-P2", "24-H1", "24-H2"}
     assert len(table) == 12
@@ -160,7 +160,7 @@ def test_no_cock_is_said_in_words() -> None:
     object.__setattr__(flock, "birds", flock.birds[flock.birds["sex"] == "female"].reset_index(drop=True))
     found = of(flock)
     assert found.table.empty
-    assert tuple(found.table.columns) == COLUMNS
+    assert tuple(found.table.columns) == MATING_COLUMNS
     assert "No cock stays, so that no pair can be made." in found.cannot
 
 

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from selection.decide.prices.costs import takings
-from selection.decide.prices.offers import going
-from selection.decide.prices.prices import TABLE, prices
+from selection.decide.prices.offers import for_sale
+from selection.decide.prices.prices import PRICE_COLUMNS, prices
 from selection.errors import RecordsError
 from tests.decide.ledgers import CHICKS, days, holding, judged, plan
 from tests.simulated import simulate
@@ -47,7 +47,7 @@ def test_one_row_for_each_living_bird_that_goes_and_no_other(season):
     expected = set(table["bird"][table["stands"] == "sell"]) | no_candidate
     assert no_candidate, "the simulated holding has birds that are no candidates"
     assert sorted(said.table["bird"]) == sorted(expected)
-    assert list(said.table.columns) == TABLE
+    assert list(said.table.columns) == PRICE_COLUMNS
 
 
 def test_only_hens_go_as_layers(season):
@@ -112,7 +112,7 @@ def _two_judged():
 
 def test_bought_in_pullets_and_birds_without_a_ring_of_their_own_go_in_lots(season):
     flock, known, said = season
-    birds = going(flock, known.verdicts, known.points, known.merit).set_index("bird")
+    birds = for_sale(flock, known.verdicts, known.points, known.merit).set_index("bird")
     origin = flock.birds.set_index("bird")["origin_of"]
     sisters = birds[
         (birds["sex"] == "female") & (birds.index.map(origin) == "bought-in") & ~birds["candidate"]
@@ -135,7 +135,7 @@ def test_a_decision_to_keep_a_bird_that_is_no_candidate_holds(season):
     )
     kept["on"] = pd.Timestamp(flock.plan.on)
     decided = replace(flock, decisions=pd.concat([flock.decisions, kept], ignore_index=True))
-    assert spare not in set(going(decided, known.verdicts, known.points)["bird"])
+    assert spare not in set(for_sale(decided, known.verdicts, known.points)["bird"])
 
 
 def test_chicks_without_a_number_are_rows_of_their_clutch():

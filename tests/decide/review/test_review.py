@@ -12,11 +12,11 @@ import pytest
 from selection.answer import Kind
 from selection.decide.review.checks import (
     by_hatch_year,
-    chances,
+    chances_kept,
     checks,
     differentials,
     gain_of,
-    gather,
+    gather_evidence,
     learned,
     with_since,
 )
@@ -67,7 +67,7 @@ def many(bold: float, seed: int = 1, groups: int = 40) -> pd.DataFrame:
 
 def found(told: pd.DataFrame, quantity: str) -> pd.Series:
     flock = holdings.flock()
-    table = checks(gather(flock, holdings.merit(flock, {}), told), told)
+    table = checks(gather_evidence(flock, holdings.merit(flock, {}), told), told)
     return table[(table["evidence"] == "later merit") & (table["quantity"] == quantity)].iloc[0]
 
 
@@ -95,7 +95,7 @@ def test_predictions_half_too_timid_are_found_out() -> None:
 def test_chances_that_were_right_prove_so() -> None:
     told = many(1.0)
     assert learned(told) == pytest.approx(1.0, abs=1e-3)
-    table = chances(told)
+    table = chances_kept(told)
     best = table[(table["kind"] == "p_best") & (table["birds"] >= 15)]
     assert len(best) >= 4
     inside = (best["low"] <= best["given"]) & (best["given"] <= best["high"])
@@ -105,7 +105,7 @@ def test_chances_that_were_right_prove_so() -> None:
 
 def test_chances_are_no_proof_where_nothing_was_learned_since() -> None:
     told = many(1.0).assign(doubt_left=0.99)
-    assert not chances(told)["says"].str.contains("proved so").any()
+    assert not chances_kept(told)["says"].str.contains("proved so").any()
 
 
 def test_agreement_with_what_was_known_then_already_is_called_no_proof() -> None:

@@ -10,11 +10,11 @@ import pytest
 
 from selection.answer import Kind
 from selection.decide.prices.money import Currency
-from selection.decide.spring.spring import COLUMNS, Wish, choose, next_spring, wish_of
+from selection.decide.spring.spring import SPRING_COLUMNS, Wish, choose_way, next_spring, wish_of
 from selection.decide.spring.stock import Source
 from selection.decide.spring.ways import Way, price_of, price_of_own
 from selection.records.flock import Flock
-from selection.records.settings.plan import Keep, Offer, Spring as Asked
+from selection.records.settings.plan import Keep, Offer, SpringPlan as Asked
 from tests.decide import holdings
 from tests.show import held
 
@@ -59,7 +59,7 @@ def test_the_cheapest_that_is_enough_is_chosen_not_the_fewest_eggs() -> None:
         a_way("dear", "bought-in", ("cockerels",), 0.45, 9.0),
         a_way("cheap", "bought-in", ("cockerels",), 0.33, 2.0),
     ]
-    table = choose(ways, wish(), GBP).table
+    table = choose_way(ways, wish(), GBP).table
     (source, eggs), *more = chosen(table)
     assert source == "cheap" and not more
     own = table[table["source"] == "cheap"].set_index("eggs")
@@ -79,13 +79,13 @@ def test_each_origin_that_a_group_takes_alone_is_chosen_for_and_any_origin_needs
         origins={"cockerels": ("bought-in",), "pullets": ("home-bred",)},
     )
     either = wish(wanted={"cockerels": 3, "pullets": 3}, origins={"cockerels": (), "pullets": ()})
-    assert {source for source, _ in chosen(choose(ways, both, GBP).table)} == {"bought", "own: 1"}
-    assert [source for source, _ in chosen(choose(ways, either, GBP).table)] == ["own: 1"]
+    assert {source for source, _ in chosen(choose_way(ways, both, GBP).table)} == {"bought", "own: 1"}
+    assert [source for source, _ in chosen(choose_way(ways, either, GBP).table)] == ["own: 1"]
 
 
 def test_where_none_is_enough_none_is_chosen_and_every_row_says_why_and_what_two_would_give() -> None:
     ways = [a_way(name, "bought-in", ("cockerels",), 0.3, 3.0, 12) for name in ("first", "second supplier")]
-    found = choose(ways, wish(wanted={"cockerels": 5}), GBP)
+    found = choose_way(ways, wish(wanted={"cockerels": 5}), GBP)
     assert chosen(found.table) == []
     assert found.table["why"].str.contains("no way is enough: 12 eggs of").all()
     assert "would be" in found.cannot[0]
@@ -93,8 +93,8 @@ def test_where_none_is_enough_none_is_chosen_and_every_row_says_why_and_what_two
 
 def test_a_budget_rules_out_what_costs_more() -> None:
     ways = [a_way("only", "bought-in", ("cockerels",), 0.4, 3.0)]
-    within = chosen(choose(ways, wish(), GBP).table)
-    assert within and not chosen(choose(ways, wish(budget=10.0), GBP).table)
+    within = chosen(choose_way(ways, wish(), GBP).table)
+    assert within and not chosen(choose_way(ways, wish(budget=10.0), GBP).table)
 
 
 def test_without_a_price_the_fewest_eggs_are_chosen_and_the_cost_is_blank() -> None:
@@ -102,7 +102,7 @@ def test_without_a_price_the_fewest_eggs_are_chosen_and_the_cost_is_blank() -> N
         a_way("a", "bought-in", ("cockerels",), 0.3, np.nan),
         a_way("bb", "bought-in", ("cockerels",), 0.5, np.nan),
     ]
-    table = choose(ways, wish(), GBP).table
+    table = choose_way(ways, wish(), GBP).table
     assert [source for source, _ in chosen(table)] == ["bb"]
     assert table["cost"].isna().all()
 
@@ -166,7 +166,7 @@ def meeting():
 
 def test_the_table_has_the_contract_s_columns_and_keeps_its_promises(meeting) -> None:
     table = meeting.tables["spring"]
-    assert list(table.columns) == COLUMNS
+    assert list(table.columns) == SPRING_COLUMNS
     assert set(table["origin"]) == {"bought-in", "home-bred"}
     for _, rows in table.groupby("source"):
         assert (np.diff(rows["eggs"]) > 0).all() and (np.diff(rows["enough"]) >= 0).all()

@@ -11,13 +11,13 @@ from scipy.special import expit, logit
 
 from selection.decide.spring.stock import (
     BARRED_BEFORE,
-    HOME,
-    USUAL_SD,
+    OWN_EGGS,
+    USUAL_LOGIT_SD,
     Rearing,
     Stage,
     best_found,
     broods,
-    learn,
+    learn_rearing,
     learn_stage,
     reared_of,
 )
@@ -115,7 +115,7 @@ def test_what_is_learnt_of_a_stage_agrees_with_weighing_draws_of_the_prior() -> 
     counts = {"a": ([3, 5], [12, 12]), "b": ([11, 12], [12, 12])}
     rng = np.random.default_rng(5)
     n = 200_000
-    common = logit(0.8) + USUAL_SD * rng.standard_normal(n)
+    common = logit(0.8) + USUAL_LOGIT_SD * rng.standard_normal(n)
     tau = np.abs(0.5 * rng.standard_normal(n))
     rho = rng.beta(1, 9, n)
     chances, weights = {}, np.zeros(n)
@@ -149,8 +149,8 @@ def test_clutches_that_go_wrong_as_a_whole_are_seen() -> None:
 
 
 def test_more_eggs_never_give_fewer_birds() -> None:
-    stage = learn_stage({HOME: ([9, 10, 4], [12, 12, 12])}, 0.8)
-    brood = broods(through(stage), HOME, 40, 500, np.random.default_rng(7))
+    stage = learn_stage({OWN_EGGS: ([9, 10, 4], [12, 12, 12])}, 0.8)
+    brood = broods(through(stage), OWN_EGGS, 40, 500, np.random.default_rng(7))
     assert (np.diff(np.cumsum(brood.candidates(True), axis=1)) >= 0).all()
 
 
@@ -182,15 +182,18 @@ def test_a_death_after_the_meeting_s_day_of_its_year_does_not_count(flock) -> No
 
 
 def test_bars_come_off_by_the_share_of_judged_birds_that_had_them(flock) -> None:
-    before = learn(flock).barred
+    before = learn_rearing(flock).barred
     scores = flock.scores.assign(faults="Wry Tail; pale legs")
     judged = flock.scores["bird"].nunique()
     assert before == (BARRED_BEFORE[0], BARRED_BEFORE[1] + judged)
-    assert learn(replace(flock, scores=scores)).barred == (BARRED_BEFORE[0] + judged, BARRED_BEFORE[1])
+    assert learn_rearing(replace(flock, scores=scores)).barred == (
+        BARRED_BEFORE[0] + judged,
+        BARRED_BEFORE[1],
+    )
 
 
 def test_a_supplier_s_pens_are_one_supplier_and_a_blank_count_says_nothing(flock) -> None:
     clutches = flock.clutches.assign(source=["", "Fenwick/lower"])
-    found = learn(replace(flock, clutches=clutches.assign(fertile=np.nan)))
-    assert found.clutches == {HOME: 1, "fenwick": 1}
+    found = learn_rearing(replace(flock, clutches=clutches.assign(fertile=np.nan)))
+    assert found.clutches == {OWN_EGGS: 1, "fenwick": 1}
     assert found.stages["fertile"].own == {} and "fenwick" in found.stages["reared"].own

@@ -11,13 +11,13 @@ import pytest
 
 from selection.decide.verdicts.another_look import _value, best_look, looks_worth
 from selection.decide.verdicts.choice import planned_counts, tip
-from selection.decide.verdicts.verdicts import VERDICTS, Verdicts, propose
+from selection.decide.verdicts.verdicts import VERDICT_COLUMNS, Verdicts, propose
 from selection.merit import published
 from selection.merit.explain import detail
 from selection.merit.observations import observe
 from selection.merit.posterior import given
 from selection.merit.ranking import Merit, rank, rerank
-from selection.merit.season_model import design
+from selection.merit.season_model import season_model
 from selection.records.flock import Flock, assemble
 from selection.records.settings.plan import Keep, Plan
 from selection.records.settings.reading import Section, Standard
@@ -49,7 +49,7 @@ def decided(flock: Flock, *rows: tuple[str, str, str]) -> Flock:
 
 class TestStands:
     def test_exactly_the_plans_numbers(self, holding: Flock, verdicts: Verdicts) -> None:
-        assert list(verdicts.table.columns) == VERDICTS
+        assert list(verdicts.table.columns) == VERDICT_COLUMNS
         for name, keep in holding.plan.keep.items():
             rows = verdicts.table[verdicts.table["group"] == name]
             unbarred = (~rows["reason"].str.startswith("barred")).sum()
@@ -179,7 +179,7 @@ class TestAnotherLook:
         last = holding.scores.dropna(subset="bird").iloc[[-1, -1]].assign(bird=[a, b], faults=None)
         last = last.assign(on=pd.Timestamp(holding.plan.on).as_unit("s"), **dict.fromkeys(pair.by_eye, 5.0))
         more = replace(holding, scores=pd.concat([holding.scores, last], ignore_index=True))
-        model = design(observe(more, merit.growth), merit.parentage, pd.Index(merit.living.columns))
+        model = season_model(observe(more, merit.growth), merit.parentage, pd.Index(merit.living.columns))
         after = given(model, known.variances)
         picked = np.zeros((len(after.solution.effects), 2))
         start, width = after.solution.slices["genetic"].start, len(model.traits)
@@ -243,7 +243,7 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
         <= holding.standard.section(found.section).points
     )
     moved = replace(holding, scores=better)
-    model = design(observe(moved, merit.growth), merit.parentage, pd.Index(merit.living.columns))
+    model = season_model(observe(moved, merit.growth), merit.parentage, pd.Index(merit.living.columns))
     after = given(model, known.variances)
     start, width = after.solution.slices["genetic"].start, len(model.traits)
     nodes = model.kinship.birds.get_indexer([ahead, behind])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from selection.decide.years.breeding import Birds, Genetics, best, hatch, together, youngest
+from selection.decide.years.breeding import Birds, Genetics, best, hatch_chicks, together, youngest
 
 RUNS, PLACES = 4_000, 4
 
@@ -22,7 +22,7 @@ def founders(n: int, sd: float, rng: np.random.Generator, first: int = 0, known:
 def test_chicks_vary_as_their_parents_do() -> None:
     """Var = ¼σ² + ¼σ² + ½σ² = σ² over all, ½σ² among full sibs (Falconer & Mackay 1996, ch. 9, from memory)."""
     rng = np.random.default_rng(1)
-    chicks = hatch(founders(1, 2.0, rng), founders(1, 2.0, rng, 2), 8, Genetics(2.0, 1.0), rng)
+    chicks = hatch_chicks(founders(1, 2.0, rng), founders(1, 2.0, rng, 2), 8, Genetics(2.0, 1.0), rng)
     assert chicks.merit.var() == pytest.approx(4.0, rel=0.05)
     assert chicks.merit.var(axis=1, ddof=1).mean() == pytest.approx(2.0, rel=0.03)
     assert chicks.inbreeding.max() == 0
@@ -34,14 +34,14 @@ def test_chicks_of_inbred_parents_vary_less() -> None:
     alike = np.zeros((RUNS, 1, 2, PLACES), dtype=np.int32)
     nothing = np.zeros((RUNS, 1))
     pure = Birds(nothing, nothing, nothing, alike, nothing)
-    assert hatch(pure, pure, 3, Genetics(2.0, 1.0), rng).merit.std() == 0
+    assert hatch_chicks(pure, pure, 3, Genetics(2.0, 1.0), rng).merit.std() == 0
 
 
 @pytest.mark.parametrize("dams_known", [True, False])
 def test_truth_regresses_on_the_estimate_with_slope_one(dams_known: bool) -> None:
     rng = np.random.default_rng(3)
     cocks, hens = founders(1, 2.0, rng), founders(5, 2.0, rng, 2, known=True)
-    chicks = hatch(cocks, hens, 6, Genetics(2.0, 3.0), rng, dams_known)
+    chicks = hatch_chicks(cocks, hens, 6, Genetics(2.0, 3.0), rng, dams_known)
     slope = np.cov(chicks.merit.ravel(), chicks.estimate.ravel())
     assert slope[0, 1] / slope[1, 1] == pytest.approx(1.0, abs=0.03)
     off = chicks.merit - chicks.estimate
@@ -52,14 +52,16 @@ def test_truth_regresses_on_the_estimate_with_slope_one(dams_known: bool) -> Non
 def test_knowing_the_dams_tells_more() -> None:
     rng = np.random.default_rng(4)
     cocks, hens = founders(1, 2.0, rng), founders(5, 2.0, rng, 2, known=True)
-    doubts = [hatch(cocks, hens, 6, Genetics(2.0, 3.0), rng, known).doubt.mean() for known in (True, False)]
+    doubts = [
+        hatch_chicks(cocks, hens, 6, Genetics(2.0, 3.0), rng, known).doubt.mean() for known in (True, False)
+    ]
     assert doubts[0] < doubts[1]
 
 
 def test_one_look_has_the_accuracy_of_its_variances() -> None:
     """Half sibs of one cock, V = ¾σ²: r = √(V/(V + noise)) among them."""
     rng = np.random.default_rng(5)
-    chicks = hatch(founders(1, 2.0, rng), founders(400, 2.0, rng, 2), 10, Genetics(2.0, 5.0), rng)
+    chicks = hatch_chicks(founders(1, 2.0, rng), founders(400, 2.0, rng, 2), 10, Genetics(2.0, 5.0), rng)
     within = [v - v.mean(axis=1, keepdims=True) for v in (chicks.merit, chicks.estimate)]
     r = np.corrcoef(within[0].ravel(), within[1].ravel())[0, 1]
     assert r == pytest.approx(np.sqrt(3 / (3 + 5)), abs=0.01)
@@ -67,7 +69,7 @@ def test_one_look_has_the_accuracy_of_its_variances() -> None:
 
 def test_without_a_look_the_estimate_is_the_parents_alone() -> None:
     rng = np.random.default_rng(6)
-    chicks = hatch(founders(1, 2.0, rng), founders(2, 2.0, rng, 2), 4, Genetics(2.0, np.inf), rng)
+    chicks = hatch_chicks(founders(1, 2.0, rng), founders(2, 2.0, rng, 2), 4, Genetics(2.0, np.inf), rng)
     assert (chicks.estimate == 0).all()
 
 

@@ -11,7 +11,7 @@ import pytest
 from selection.decide.years import theory
 from selection.decide.years.breeding import Birds, Genetics
 from selection.decide.years.policies import Policy, Season
-from selection.decide.years.prospects import Start, Suppliers, first_pens, follow
+from selection.decide.years.prospects import FreshBlood, Start, first_pens, follow
 from selection.merit.relationship.pedigree import from_parents
 
 
@@ -34,8 +34,8 @@ def closed(cocks: int, hens: int) -> Policy:
     return Policy("home", "", ("home-bred",), cocks, hens, hens)
 
 
-def suppliers(runs: int, level: float = 0.0, same_pen: float = 0.0, hens: int = 6) -> Suppliers:
-    return Suppliers(
+def suppliers(runs: int, level: float = 0.0, same_pen: float = 0.0, hens: int = 6) -> FreshBlood:
+    return FreshBlood(
         ("Mill",), np.array([1]), 2, np.full((runs, 1), level), np.array([level]), np.ones(1),
         np.array([1]), np.array([hens]), same_pen,
     )  # fmt: skip

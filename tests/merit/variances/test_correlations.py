@@ -11,7 +11,7 @@ import pytest
 from selection.errors import ModelError
 from selection.merit.observations import observe
 from selection.merit.relationship.parentage import parentage
-from selection.merit.season_model import SeasonModel, design
+from selection.merit.season_model import SeasonModel, season_model
 from selection.merit.variances.correlations import (
     PRIOR_MEAN,
     Correlations,
@@ -29,7 +29,7 @@ from tests.simulated import simulate
 
 def model_of(made: Flock) -> SeasonModel:
     living = pd.Index(made.birds.loc[made.birds["alive"], "bird"])
-    return design(observe(made, fit_growth(made)), parentage(made), living)
+    return season_model(observe(made, fit_growth(made)), parentage(made), living)
 
 
 def test_more_correlation_is_found_where_there_is_more() -> None:

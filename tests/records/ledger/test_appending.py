@@ -455,7 +455,7 @@ def test_a_number_once_taken_is_never_free_again(tmp_path: Path) -> None:
     before = batches.read_state(tmp_path / "records")
     append(tmp_path, {"weights": weighings(["k8"])}, source="w")
     compact(tmp_path)
-    late = batches.State(before.number + 1, {"late": batches.Batch("late", datetime.now(UTC), "late")})
+    late = batches.LedgerState(before.number + 1, {"late": batches.Batch("late", datetime.now(UTC), "late")})
     assert not batches.commit(tmp_path / "records", late)
 
 

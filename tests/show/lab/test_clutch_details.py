@@ -51,7 +51,7 @@ def test_no_page_shows_a_missing_number(compared: tuple[Flock, ClutchComparison]
         show.hatch_table(hatched, flock.plan.season),
         show.deaths_table(hatched),
         show.costs_table(hatched),
-        show.growth_picture(growth_by_clutch(flock, growth, found), "male"),
+        show.growth_by_clutch_picture(growth_by_clutch(flock, growth, found), "male"),
     ]
     for page in pages:
         assert len(page) > 100
@@ -70,4 +70,4 @@ def test_pages_of_an_empty_season_say_so() -> None:
     assert "No eggs were counted." in show.hatch_table(hatch(flock), 2026)
     assert "No bills on record." in show.costs_table(hatch(flock))
     grown = growth_by_clutch(flock, fit_growth(flock), found)
-    assert "No cockerels of the season were weighed." in show.growth_picture(grown, "male")
+    assert "No cockerels of the season were weighed." in show.growth_by_clutch_picture(grown, "male")

@@ -14,7 +14,7 @@ from selection.show.lab import controls
 from selection.show.lab.controls import Knobs, Overrule, SpringWishes
 from selection.show.notebooks import Pages
 from selection.show.page.fragments import paragraph
-from selection.show.sections.candidates import standings
+from selection.show.sections.candidates import standings_table
 from tests.show import held
 
 
@@ -31,7 +31,7 @@ def test_nothing_changes_while_every_knob_is_as_planned(knobs: Knobs):
 def test_as_planned_the_meetings_own_verdicts_are_shown(knobs: Knobs):
     knobs.as_planned()
     knobs.group.value = "hens"
-    assert standings(held.meeting(), "hens") in knobs.shown.value
+    assert standings_table(held.meeting(), "hens") in knobs.shown.value
 
 
 def test_one_more_kept_is_named_and_undone(knobs: Knobs):

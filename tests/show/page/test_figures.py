@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from selection.show.page.figures import between, halves, in_hundred, per_cent, signed, spread
+from selection.show.page.figures import between, halves, hundredths, per_cent, signed, spread
 
 NAN = float("nan")
 
@@ -50,7 +50,7 @@ def test_an_interval_reaches_1_645_standard_errors_to_either_side():
     ],
 )
 def test_a_chance_is_said_as_so_many_in_a_hundred(chance: float, said: str):
-    assert in_hundred(chance) == said
+    assert hundredths(chance) == said
 
 
 def test_a_share_carries_its_interval():

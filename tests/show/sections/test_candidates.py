@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 from selection.decide.meeting import Meeting
-from selection.show.page.figures import in_hundred, signed
+from selection.show.page.figures import hundredths, signed
 from selection.show.sections.candidates import (
     merit_frame,
     neighbours,
     points_told,
-    standings,
+    standings_table,
 )
 from tests.show import held
 
@@ -48,7 +48,7 @@ def test_the_gap_and_the_chance_between_neighbours_come_from_merits_and_draws(me
 
 
 def test_every_candidate_has_a_row_with_rings_and_verdict(meeting: Meeting):
-    shown = standings(meeting, "pullets")
+    shown = standings_table(meeting, "pullets")
     verdicts = meeting.verdicts.table
     for row in verdicts[verdicts["group"] == "pullets"].itertuples():
         assert f">{row.bird}</b>" in shown
@@ -72,20 +72,20 @@ def test_one_bird_alone_has_nothing_to_compare_with(meeting: Meeting):
         merit_se=ranking["merit_se"].mask(first)
     )
     verdicts = replace(meeting.verdicts, table=table[table["bird"].isin(alone["bird"])])
-    shown = standings(
+    shown = standings_table(
         replace(meeting, merit=replace(meeting.merit, ranking=alone), verdicts=verdicts), "cockerels"
     )
     assert "nothing to compare with" in shown
 
 
 def test_each_row_says_in_words_what_it_draws(meeting: Meeting):
-    shown = standings(meeting, "pullets")
+    shown = standings_table(meeting, "pullets")
     for row in merit_frame(meeting, "pullets").itertuples():
         assert f'aria-label="merit {signed(row.merit)} ({signed(row.low)} to {signed(row.high)})"' in shown
-        assert f"<span>{in_hundred(row.p_kept)}</span>" in shown
+        assert f"<span>{hundredths(row.p_kept)}</span>" in shown
 
 
 def test_the_kept_are_marked_as_having_a_place(meeting: Meeting):
-    shown = standings(meeting, "pullets")
+    shown = standings_table(meeting, "pullets")
     kept = (meeting.verdicts.table.query("group == 'pullets'")["stands"] == "keep").sum()
     assert shown.count('<tr class="place">') == kept

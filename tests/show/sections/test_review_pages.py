@@ -25,7 +25,7 @@ def test_without_an_earlier_meeting_the_pack_says_so_and_what_can_be_said() -> N
 
 
 def test_every_figure_has_its_interval_or_the_word_that_birds_are_too_few(looked_back: Review) -> None:
-    page = show.checks(looked_back)
+    page = show.checks_table(looked_back)
     for row in looked_back.checks.itertuples():
         if row.value == row.value:
             assert f"{row.value:.2f} ({row.low:.2f} to {row.high:.2f})".replace("-", "−") in page

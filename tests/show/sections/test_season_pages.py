@@ -7,12 +7,12 @@ import pandas as pd
 import pytest
 
 from selection.show.sections.season_pages import (
-    HOME,
+    OWN_FOUNDERS,
     blood_frame,
     blood_picture,
     pens_frame,
     profile_frame,
-    season,
+    season_page,
     years_frame,
 )
 from tests.show import held
@@ -31,7 +31,7 @@ def test_years_are_what_the_forms_add_up_to() -> None:
     sold = flock.sales.groupby(flock.sales["on"].dt.year)["price"].sum()
     other = flock.income.groupby(flock.income["on"].dt.year)["amount"].sum()
     assert money.to_dict() == pytest.approx(sold.add(other, fill_value=0).to_dict())
-    assert str(season(meeting)).count("<svg") == frame.groupby("what").size().gt(1).sum() + len(
+    assert str(season_page(meeting)).count("<svg") == frame.groupby("what").size().gt(1).sum() + len(
         profile_frame(meeting)
     )
 
@@ -74,5 +74,7 @@ def test_blood_adds_up_and_a_bought_in_chick_is_all_its_supplier_s() -> None:
     clutches = meeting.flock.clutches.set_index("clutch")
     birds = meeting.flock.birds.set_index("bird")
     bought = [b for b in frame.index if clutches["origin"].get(birds.loc[b, "clutch"]) == "bought-in"]
-    assert bought and all(frame.loc[b].drop(HOME, errors="ignore").max() == pytest.approx(1) for b in bought)
+    assert bought and all(
+        frame.loc[b].drop(OWN_FOUNDERS, errors="ignore").max() == pytest.approx(1) for b in bought
+    )
     assert all(str(b) in str(blood_picture(meeting)) for b in frame.index)

@@ -21,7 +21,7 @@ def ahead() -> Years:
 
 
 def test_every_policy_has_its_pictures_in_words_too(ahead: Years) -> None:
-    page = show.years_ahead(ahead)
+    page = show.years_ahead_page(ahead)
     assert page.count('<div class="policy">') == len(ahead.policies) == 5
     assert page.count('class="plot"') == 3 * len(ahead.policies) + 1
     row = ahead.table.query("quantity == 'inbreeding' and year == 6").iloc[0]
@@ -32,7 +32,7 @@ def test_every_policy_has_its_pictures_in_words_too(ahead: Years) -> None:
 
 def test_shares_of_blood_add_up_each_year(ahead: Years) -> None:
     for policy in ahead.policies:
-        shares = show.blood_frame(ahead, policy.name)
+        shares = show.policy_blood_frame(ahead, policy.name)
         assert shares.sum(axis=1).to_numpy() == pytest.approx(1.0)
         assert (shares.max() > 0).all()
 
@@ -44,7 +44,7 @@ def test_without_merit_inbreeding_and_blood_are_drawn_alone(ahead: Years) -> Non
         by_policy=ahead.by_policy.assign(merit=float("nan")),
         ceiling=pd.DataFrame(),
     )
-    page = show.years_ahead(bare)
+    page = show.years_ahead_page(bare)
     assert page.count('class="plot"') == 2 * len(ahead.policies)
     assert "merit, points</text>" not in page
 
@@ -54,7 +54,7 @@ def test_nothing_to_follow_is_said(ahead: Years) -> None:
     none = Years(
         empty, empty, empty, empty, (), ahead.season, 0, facts((), ["No cock stays after this meeting."])
     )
-    assert "No cock stays" in show.years_ahead(none)
+    assert "No cock stays" in show.years_ahead_page(none)
     assert "no ceiling" in show.ceiling_picture(none)
     assert "closed flocks alone" in show.closed(none)
 

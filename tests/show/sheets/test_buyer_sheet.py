@@ -15,7 +15,7 @@ from hypothesis import given, strategies as st
 from selection.decide.prices.prices import prices
 from selection.errors import RecordsError
 from selection.show.page.style import RINGS
-from selection.show.sheets.buyer_sheet import CAUTIONS, Sheet, buyer_sheets, render
+from selection.show.sheets.buyer_sheet import BUYER_CAUTIONS, BuyerSheet, buyer_sheets, render
 from selection.show.sheets.sheet_facts import Facts, FaultSeen, Ring, SectionSeen, Sources, facts_of, readable
 from tests.decide.ledgers import CHICKS, days, holding, judged
 from tests.simulated import simulate
@@ -110,7 +110,7 @@ def test_a_sheet_says_who_the_bird_is_and_what_was_seen():
     assert "3,210 g on 16 September 2026, at 24 weeks" in text
     assert "None in 1 look." in text and "one look" in text
     assert "its parents: a supplier's pen that is not on record" in text
-    for caution in CAUTIONS:
+    for caution in BUYER_CAUTIONS:
         assert caution in text.replace("&#39;", "'")
 
 
@@ -323,7 +323,7 @@ def test_any_text_leaves_the_page_as_it_was(text):
         return read(
             render(
                 small_flock(),
-                [Sheet(word, word, word, word, bird, "", ((word, word),), word, (word,), (word,))],
+                [BuyerSheet(word, word, word, word, bird, "", ((word, word),), word, (word,), (word,))],
             )
         )
 

@@ -9,10 +9,10 @@ import icalendar
 import pytest
 
 from selection.decide.summer.calendar import calendar
-from selection.decide.summer.worth_seeing import COLUMNS, WorthSeeing
+from selection.decide.summer.worth_seeing import WORTH_SEEING_COLUMNS, WorthSeeing
 from selection.errors import RecordsError
 from selection.records.flock import flock_on
-from selection.show.sheets.calendar import icalendar_of, page, write_calendar
+from selection.show.sheets.calendar import calendar_page, icalendar_of, write_calendar
 from tests.decide.summer.test_calendar import recorded
 from tests.records import small
 
@@ -87,7 +87,7 @@ def test_a_later_file_moves_what_an_earlier_one_announced(seen) -> None:
 def test_the_page_has_what_is_to_come_first_escapes_what_was_typed_and_stands_alone(seen) -> None:
     of = seen[1]
     days = calendar(of.flock, of.meeting)
-    shown = page(days, of.flock)
+    shown = calendar_page(days, of.flock)
     assert "<b onclick" not in shown and "&lt;b onclick" in shown
     assert "http" not in shown and "<script" not in shown and "size: A4" in shown
     assert "as of 2026-05-02" in shown
@@ -113,7 +113,7 @@ def test_the_week_s_list_stands_at_the_head(seen) -> None:
     from selection.answer import Kind, Note
 
     listed = WorthSeeing(
-        pd.DataFrame(columns=COLUMNS), (Note(Kind.LOOK, "pullets", "look at 26-02 & 26-04"),)
+        pd.DataFrame(columns=WORTH_SEEING_COLUMNS), (Note(Kind.LOOK, "pullets", "look at 26-02 & 26-04"),)
     )
-    shown = page(calendar(seen[0].flock, seen[0].meeting), seen[0].flock, listed)
+    shown = calendar_page(calendar(seen[0].flock, seen[0].meeting), seen[0].flock, listed)
     assert shown.index("look at 26-02 &amp; 26-04") < shown.index("<table>")

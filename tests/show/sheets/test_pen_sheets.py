@@ -14,12 +14,12 @@ from selection.records.flock import flock_on, read_flock
 from selection.records.intake.recording import record
 from selection.records.ringplan import ring_plan
 from selection.show.sheets.pen_sheets import (
-    LEAVING,
+    DECIDED_TO_GO,
     OLDER,
     egg_sheet,
     expected_weights,
     look_sheet,
-    page,
+    pen_page,
     ring_check_sheet,
     weighing_sheet,
     withdrawals,
@@ -181,7 +181,7 @@ def test_what_a_breeder_typed_is_text_on_every_sheet(tmp_path) -> None:
     )
     flock = flock_of(tmp_path, forms)
     for sheet in (look_sheet(flock), weighing_sheet(flock), ring_check_sheet(flock)):
-        text = page(sheet, flock)
+        text = pen_page(sheet, flock)
         assert "img" not in Page(text).tags
         assert "&lt;img src=x" in text
 
@@ -189,11 +189,11 @@ def test_what_a_breeder_typed_is_text_on_every_sheet(tmp_path) -> None:
 def test_a_flock_without_birds_has_sheets_that_say_so(tmp_path) -> None:
     flock = flock_of(tmp_path, {"clutches": small.forms()["clutches"]})
     for sheet in (look_sheet(flock), weighing_sheet(flock)):
-        assert "No living bird is on record on this day." in page(sheet, flock)
-    check = page(ring_check_sheet(flock), flock)
+        assert "No living bird is on record on this day." in pen_page(sheet, flock)
+    check = pen_page(ring_check_sheet(flock), flock)
     assert "No growing bird is on record on this day, so there is no ring to look at weekly." in check
     assert "Clutch 26-H1: 8 hatched, 8 without a row on the birds form" in check
-    assert "No hen is in a pen on this day" in page(egg_sheet(flock), flock)
+    assert "No hen is in a pen on this day" in pen_page(egg_sheet(flock), flock)
 
 
 # -- sheets for a day: ages, who is alive, rings and expected weights as of it ------------------------------------
@@ -233,7 +233,7 @@ def test_in_june_every_chick_of_april_is_on_the_ring_check_with_its_age_and_ring
         "26-01": "8", "26-02": "8", "26-03": "7", "26-04": "7", "26-05": "7",
     }  # fmt: skip
     assert lines["26-05"][1] == "left spiral, 9 mm, since 2026-05-20"
-    assert "as of 2026-06-10" in page(ring_check_sheet(flock), flock)
+    assert "as of 2026-06-10" in pen_page(ring_check_sheet(flock), flock)
 
 
 def test_the_plan_of_rings_knows_the_day_too(recorded) -> None:
@@ -279,7 +279,7 @@ def test_a_leap_day_has_its_sheets_and_an_age_from_it(recorded) -> None:
     assert set(printed(weighing_sheet(flock))) == {"24-H3"}
     later = flock_on(recorded, "2024-03-14").flock
     assert printed(weighing_sheet(later))["24-H3"][1] == "2"
-    assert "as of 2024-02-29" in page(look_sheet(flock), flock)
+    assert "as of 2024-02-29" in pen_page(look_sheet(flock), flock)
 
 
 def test_a_treatment_is_a_caution_on_the_egg_sheet_until_its_withdrawal_is_over(recorded) -> None:
@@ -287,7 +287,7 @@ def test_a_treatment_is_a_caution_on_the_egg_sheet_until_its_withdrawal_is_over(
     said = {day: withdrawals(flock_on(recorded, f"2026-06-{day}").flock) for day in ("01", "02", "09", "10")}
     assert [len(said[day]) for day in ("01", "02", "09", "10")] == [0, 1, 1, 0]
     assert "7 days of withdrawal on record, up to and with 2026-06-09" in said["09"][0]
-    assert "veterinary surgeon" in page(
+    assert "veterinary surgeon" in pen_page(
         egg_sheet(flock_on(recorded, "2026-06-05").flock), flock_on(recorded, "2026-06-05").flock
     )
 
@@ -316,5 +316,5 @@ def test_birds_decided_to_go_stand_last_under_their_own_heading(flock):
     ).reindex(columns=flock.decisions.columns)
     decided = replace(flock, decisions=made.astype(flock.decisions.dtypes.to_dict()))
     for sheet in (look_sheet(decided), weighing_sheet(decided)):
-        assert [line.bird for line in sheet.lines if line.group == LEAVING] == [bird]
+        assert [line.bird for line in sheet.lines if line.group == DECIDED_TO_GO] == [bird]
         assert sheet.lines[-1].bird == bird
