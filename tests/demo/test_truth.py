@@ -139,6 +139,16 @@ def test_the_terms_add_up_to_a_records_variance_and_the_standards_repeatability(
     np.testing.assert_allclose(between, [trait.repeatability for trait in traits])
 
 
+def test_true_heritabilities_lie_off_what_the_standard_states_where_that_is_asked_for() -> None:
+    holding = simulate(1, seasons=1, off=-0.1)
+    parts = holding.truth["variances"].set_index("trait")
+    traits = (*holding.standard.sections, *holding.standard.measured)
+    stated = np.array([trait.heritability for trait in traits], dtype=float)
+    np.testing.assert_allclose(parts["additive"] / parts["sd"] ** 2, stated - 0.1)
+    with pytest.raises(ValueError, match="heritability is nought or less"):
+        simulate(1, seasons=1, off=-float(stated.max()))
+
+
 # -- looks -----------------------------------------------------------------------------------------------
 
 

@@ -10,11 +10,15 @@ import pytest
 
 from selection.merit.explain import contributions
 from selection.merit.mixed_model import fit_model
+from selection.merit.observations import observe
 from selection.merit.ranking import RANKING, Merit, chances, rank, rerank
+from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pedigree import from_parents
+from selection.merit.season_model import design
 from selection.records.flock import Flock
 from selection.records.settings.plan import Keep
-from tests.benchmarks.simulate_merit import one, summary
+from selection.standard.growth import fit_growth
+from tests.benchmarks.simulate_merit import Hard, bayes, one, summary, true_variances
 from tests.merit.tiny import PLAN, STANDARD, bird, clutch, flock, look, stood
 from tests.simulated import simulate
 
@@ -231,6 +235,26 @@ def test_simulated_truth() -> None:
         assert 0.72 < learnt["cover"] <= 1
         assert 0.6 < learnt["slope"] < 1.5
         assert learnt["brier_kept"] < told["brier_kept"] + 0.02
+
+
+@pytest.mark.slow
+def test_the_bayes_answer_weighs_sets_of_the_simulators_own_variances_by_the_likelihood() -> None:
+    """The reference beside merit: its truths are the simulator's, and two sets meet by Bayes' rule."""
+    truth = Hard(off=-0.1, correlation=0.3, brooder=0.1, halo=0.1)
+    holding = simulate(3, seasons=1, **vars(truth))
+    flock = holding.flock()
+    living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
+    model = design(observe(flock, fit_growth(flock)), parentage(flock), living)
+    own, simulated = truth.variances(model), true_variances(holding, model)
+    for part in ("parts", "genetic", "permanent", "residual"):
+        np.testing.assert_allclose(getattr(own, part), getattr(simulated, part))
+    drawn = np.random.default_rng(1)
+    first, second = (model.solve(Hard.drawn(drawn).variances(model)) for _ in range(2))
+    share = 1 / (1 + np.exp(second.log_likelihood - first.log_likelihood))
+    expected = share * first.at("genetic") + (1 - share) * second.at("genetic")
+    mean, rests_on = bayes(model, 2, np.random.default_rng(1))
+    np.testing.assert_allclose(mean, expected)
+    assert rests_on == pytest.approx(1 / (share**2 + (1 - share) ** 2))
 
 
 def test_standard_and_plan_of_the_tiny_flocks_are_whole() -> None:
