@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from pathlib import Path
 
 import pytest
@@ -67,16 +68,16 @@ def test_a_notebook_runs_on_the_demo_without_an_error(page, name: str):
     assert sum(cell["shown"] > 0 for cell in cells) >= 3
 
 
-def test_a_knob_is_followed_and_a_decision_reaches_the_flock(page, checkout: Path):
+def test_the_evening_from_a_knob_to_a_settled_flock(page, checkout: Path):
     cells = run(page, "selection_meeting")
     assert not [error for cell in cells for error in cell["errors"]]
     page.get_by_text("No verdict changes.").wait_for(state="attached")
 
-    pullets = page.locator(".widget-hslider", has_text="Pullets").get_by_role("slider")
+    pullets = page.get_by_label("Pullets", exact=True)
     before = page.locator(".widget-html table").first.inner_text()
     page.get_by_label("Show the").select_option("pullets")
-    pullets.focus()
-    pullets.press("ArrowRight")
+    pullets.fill(str(int(pullets.input_value()) + 1))
+    pullets.press("Enter")
     page.wait_for_function(
         "() => [...document.querySelectorAll('.widget-html')].some(w => /Pullets: .* kept as well/.test(w.innerText))"
     )
@@ -98,3 +99,45 @@ def test_a_knob_is_followed_and_a_decision_reaches_the_flock(page, checkout: Pat
 
     page.get_by_role("button", name="Settle what stands").click()
     page.wait_for_selector("text=hold the meeting again, then settle: nothing was recorded")
+    first = page.locator("#first-page")
+    assert "too tame by half" not in first.inner_text()
+    page.get_by_role("button", name="Hold it again and show all pages anew").first.click()
+    page.wait_for_function("document.querySelector('#first-page').innerText.includes('too tame by half')")
+    assert "Out of date" not in page.locator(".jp-Notebook").inner_text()
+
+    grid = page.locator(".in-grid input")
+    for at in range(grid.count()):
+        grid.nth(at).fill(str(4 + at % 3))
+    began = time.monotonic()
+    grid.last.press("Tab")
+    page.wait_for_selector("text=By these points")
+    assert time.monotonic() - began < 3, "the choice follows the points as they are typed"
+    page.get_by_label("Judge", exact=True).fill("Ann")
+    page.get_by_role("button", name="Record these looks").click()
+    page.wait_for_function(
+        "[...document.querySelectorAll('.widget-html')].some(w => /scores: \\d+ taken/.test(w.innerText))"
+    )
+    page.wait_for_function(
+        "[...document.querySelectorAll('.widget-html')].filter(w => /What changes/.test(w.innerText)).length > 1"
+    )
+    flock = checkout / "demo" / "flock"
+    assert (read_flock(flock).scores["judge"] == "Ann").sum() >= 2
+
+    page.get_by_label("Who", exact=True).last.fill("Bob")
+    page.get_by_role("button", name="Settle what stands").click()
+    page.wait_for_function(
+        "[...document.querySelectorAll('.widget-html')].some(w => /settled/.test(w.innerText))"
+    )
+    settled = read_flock(flock).decisions
+    assert (settled["who"] == "Bob").sum() > 10
+    page.get_by_role("button", name="Take all of it back").click()
+    page.wait_for_function(
+        "[...document.querySelectorAll('.widget-html')].some(w => /taken back/.test(w.innerText))"
+    )
+    assert not (read_flock(flock).decisions["who"] == "Bob").any()
+
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe: pip install '.[dev]'")
+    found = axe.Axe().run(page, context=".jp-OutputArea-output").response["violations"]
+    assert [
+        (v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("moderate", "serious", "critical")
+    ] == []

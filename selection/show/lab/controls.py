@@ -30,7 +30,7 @@ from selection.show.sections.candidates import standings_table
 from selection.show.sections.mating_pages import next_spring_page
 
 NO_CEILING = 1.0
-"""The end of the ceiling's slider, where there is none."""
+"""The end of the ceiling's knob, where there is none."""
 NONE = 2.1
 """A ceiling that no relationship reaches."""
 UNCHANGED: tuple[str, ...] = ("No verdict changes.",)
@@ -276,27 +276,27 @@ def html(piece: Fragment) -> str:
     return piece._repr_html_()
 
 
-def _count(title: str, value: float) -> widgets.FloatSlider:
+def _count(title: str, value: float) -> widgets.BoundedFloatText:
     most = max(40.0, 2 * value)
-    return widgets.FloatSlider(
-        value=value, min=0, max=most, step=1, description=title, readout_format=".0f",
-        continuous_update=False, layout=WIDE, style=NAMED,
+    return widgets.BoundedFloatText(
+        value=value, min=0, max=most, step=1, description=title,
+        layout=WIDE, style=NAMED,
     )  # fmt: skip
 
 
-def _number(meeting: Meeting, group: str) -> widgets.IntSlider:
+def _number(meeting: Meeting, group: str) -> widgets.BoundedIntText:
     number = meeting.flock.plan.keep[group].number
     most = max(len(meeting.verdicts.groups[group].table), number)
-    return widgets.IntSlider(
+    return widgets.BoundedIntText(
         value=number, min=0, max=most, description=group.capitalize(),
-        continuous_update=False, layout=WIDE, style=NAMED,
+        layout=WIDE, style=NAMED,
     )  # fmt: skip
 
 
-def _ceiling(value: float | None) -> widgets.FloatSlider:
-    return widgets.FloatSlider(
+def _ceiling(value: float | None) -> widgets.BoundedFloatText:
+    return widgets.BoundedFloatText(
         value=_shown_ceiling(value), min=0, max=NO_CEILING, step=0.01, description="Relationship at most",
-        readout_format=".2f", continuous_update=False, layout=WIDE, style=NAMED,
+        layout=WIDE, style=NAMED,
     )  # fmt: skip
 
 
@@ -316,12 +316,13 @@ class PenSizes(widgets.VBox):
         self.of = (flock, merit, verdicts)
         hens = len(matings(*self.of).allotment.table)
         top = max(hens, 1)
-        self.most = widgets.IntSlider(
+        self.most = widgets.BoundedIntText(
             value=min(top, _MOST),
             min=1,
             max=max(top, _MOST),
             description="Most hens",
-            continuous_update=False,
+            layout=WIDE,
+            style=NAMED,
         )
         self.said = widgets.HTML()
         self.most.observe(self.follow, "value")
@@ -342,15 +343,15 @@ class SpringWishes(widgets.VBox):
         self.planned = self.spring = spring
         wanted = spring.wish.wanted
         self.wanted = {group: _to_choose_from(group, number) for group, number in wanted.items()}
-        self.sure = widgets.FloatSlider(
-            value=spring.wish.sure, min=0.5, max=0.99, step=0.01, description="How sure", readout_format=".2f",
-            continuous_update=False, layout=WIDE, style=NAMED,
+        self.sure = widgets.BoundedFloatText(
+            value=spring.wish.sure, min=0.5, max=0.99, step=0.01, description="How sure",
+            layout=WIDE, style=NAMED,
         )  # fmt: skip
         dearest = float(spring.table["cost"].max()) if spring.table["cost"].notna().any() else 0.0
         self.top = 10 * (int(dearest // 10) + 1)
-        self.budget = widgets.IntSlider(
+        self.budget = widgets.BoundedIntText(
             value=self.top, min=0, max=self.top, step=5, description="Money a way, at most",
-            continuous_update=False, layout=WIDE, style=NAMED,
+            layout=WIDE, style=NAMED,
         )  # fmt: skip
         self.shown = widgets.HTML()
         knobs = [*self.wanted.values(), self.sure, self.budget]
@@ -372,10 +373,10 @@ class SpringWishes(widgets.VBox):
         self.shown.value = html(next_spring_page(self.spring))
 
 
-def _to_choose_from(group: str, number: int) -> widgets.IntSlider:
-    return widgets.IntSlider(
+def _to_choose_from(group: str, number: int) -> widgets.BoundedIntText:
+    return widgets.BoundedIntText(
         value=number, min=1, max=2 * number + 4, description=f"{group.capitalize()} to choose from",
-        continuous_update=False, layout=WIDE, style=NAMED,
+        layout=WIDE, style=NAMED,
     )  # fmt: skip
 
 

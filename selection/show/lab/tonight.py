@@ -68,15 +68,15 @@ class TonightsLook(widgets.VBox):
             return
         sections, of = meeting.flock.standard.by_eye, called(meeting.flock)
         self.rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, name)
-        self.boxes = {b: {s.name: widgets.Text(layout=BOX) for s in sections} for b in again.birds}
+        self.boxes = {
+            b: {s.name: _box(f"{s.title or s.name} of {of(b)}") for s in sections} for b in again.birds
+        }
         self.sums = {bird: widgets.HTML(layout=NAME) for bird in again.birds}
         titles = [widgets.Label(f"{s.title or s.name}, of {s.points:g}", layout=BOX) for s in sections]
         rows = [widgets.HBox([widgets.Label("", layout=NAME), *titles])]
         for bird, boxes in self.boxes.items():
-            for section, box in boxes.items():
+            for box in boxes.values():
                 box.observe(self.follow, "value")
-                box.description_allow_html = False
-                box.tooltip = f"{section} of {bird}"
             row = [widgets.Label(f"{of(bird)}", layout=NAME), *boxes.values(), self.sums[bird]]
             rows.append(widgets.HBox(row))
         self.grid.children = rows
@@ -136,6 +136,13 @@ class TonightsLook(widgets.VBox):
         self._offer()
         told = [paragraph(line) for line in lines]
         self.said.value = html(join([*told, paragraph("What changes", "lead"), bullets(changed)]))
+
+
+def _box(words: str) -> widgets.Text:
+    """A box in the grid; its words are out of sight, for readers who hear them."""
+    box = widgets.Text(description=words, layout=BOX, description_allow_html=False)
+    box.add_class("in-grid")
+    return box
 
 
 def _number(text: str) -> float | None:
