@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from selection.merit.observations import first_label
+from selection.errors import ModelError
+from selection.merit.observations import brooder_years
 from selection.merit.posterior import Known
 from selection.records.flock import Flock
 from selection.standard.traits import measure_of
@@ -98,7 +99,9 @@ def carried(
     k = weights.shape[1]
     picked = np.zeros((len(known.solution.effects), len(birds) * k))
     extra = np.zeros(len(birds) * k)
-    for effect, labels in _labels(flock, birds).items():
+    levels = _labels(flock, birds)
+    _same_levels(known, birds, levels)
+    for effect, labels in levels.items():
         at = model.levels[effect].labels.get_indexer(labels)
         start = known.solution.slices[effect].start
         unseen = np.einsum("tk,ts,sk->k", weights, known.variances.covariance(effect), weights)
@@ -115,12 +118,23 @@ def _labels(flock: Flock, birds: pd.Index) -> dict[str, pd.Index]:
     """By part that a bird carries: the level that every bird belongs to, as the model labels it."""
     rows = flock.birds.drop_duplicates("bird").set_index("bird").loc[birds]
     clutch = rows["clutch"].astype("str").str.casefold()
-    clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
-    brooder = first_label(clutch).map(clutches["brooder"]).astype("str").str.casefold()
-    seasons = rows["hatched"].dt.year.map(" {:.0f}".format)
     return {
         "genetic": birds,
         "permanent": birds,
         "clutch": pd.Index(clutch),
-        "brooder": pd.Index(brooder + seasons),
+        "brooder": pd.Index(brooder_years(flock, clutch, rows["hatched"])),
     }
+
+
+def _same_levels(known: Known, birds: pd.Index, labels: dict[str, pd.Index]) -> None:
+    """Raise ModelError where a bird's level is not the one that its own observations were modelled under."""
+    seen = known.model.observations.rows.drop_duplicates("bird").set_index("bird")
+    for effect in ("clutch", "brooder"):
+        modelled = pd.Index(seen[effect].reindex(birds))
+        other = modelled.notna() & (modelled != labels[effect])
+        if other.any():
+            first = int(np.flatnonzero(other)[0])
+            raise ModelError(
+                f"{birds[first]}: its {effect} is {labels[effect][first]!r}, but what was seen of it was modelled "
+                f"under {modelled[first]!r}; give the flock that the model was made from"
+            )

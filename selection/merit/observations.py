@@ -188,7 +188,6 @@ def _own_eggs(flock: Flock) -> pd.DataFrame:
 def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
     """Add what each number was seen under: season, sex, judge's day, clutch, brooder, age."""
     birds = flock.birds.drop_duplicates("bird").set_index("bird")
-    clutches = flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
     named = rows["bird"].isin(birds.index)
     laid = rows["series"] == LAYING.key
     rows["n"] = rows["n"].fillna(1.0).where(~named, 1.0)
@@ -196,17 +195,30 @@ def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
         rows["bird"].map(birds["sex"]).where(~laid, rows["sex"]).fillna(rows["sex"]).fillna("unknown")
     )
     rows["clutch"] = _text(rows["bird"].map(birds["clutch"]).where(named, rows["clutch"])).str.casefold()
-    first = first_label(rows["clutch"])
-    hatched = looked_up(rows["bird"], birds["hatched"]).fillna(looked_up(first, clutches["hatched_on"]))
+    hatched = looked_up(rows["bird"], birds["hatched"]).fillna(
+        looked_up(first_label(rows["clutch"]), _by_label(flock)["hatched_on"])
+    )
     rows["judge"] = _text(rows.get("judge", pd.Series(index=rows.index))).str.casefold()
     rows["season"] = rows["on"].dt.year
     rows["day"] = rows["judge"] + rows["on"].dt.strftime(" %Y-%m-%d")
-    rows["brooder"] = _text(looked_up(first, clutches["brooder"])).str.casefold() + hatched.dt.year.map(
-        " {:.0f}".format
-    )
+    rows["brooder"] = brooder_years(flock, rows["clutch"], hatched)
     rows["age_weeks"] = ((rows["on"] - hatched).dt.days / 7).clip(upper=OLDEST_WEEKS).fillna(OLDEST_WEEKS)
     rows["week"] = (rows["on"] - pd.Timestamp("2000-01-01")).dt.days / 7
     return rows
+
+
+def brooder_years(flock: Flock, clutch: pd.Series, hatched: pd.Series) -> pd.Series:
+    """The level of brooder×season that each bird belongs to, as the model labels it; missing with its brooder.
+
+    `clutch` is each bird's entry, folded, `hatched` its day, both under the same index.
+    """
+    brooder = _text(looked_up(first_label(clutch), _by_label(flock)["brooder"])).str.casefold()
+    return brooder + hatched.dt.year.map(" {:.0f}".format)
+
+
+def _by_label(flock: Flock) -> pd.DataFrame:
+    """The clutches by their folded label."""
+    return flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
 
 
 def first_label(labels: pd.Series) -> pd.Series:
