@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -39,3 +40,13 @@ def test_rooms_and_modules_stay_small():
     assert len(MODULES) <= 140 and max(rooms.values()) <= 12, rooms.most_common(3)
     long = {path.name: lines for path in MODULES if (lines := len(path.read_text().splitlines())) > 450}
     assert not long
+
+
+def test_the_map_names_every_room_and_no_file_that_is_not_there():
+    text = (HOUSE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    drawn = re.search(r"```\nselection/\n(.*?)```", text, re.DOTALL)[1]
+    rooms = {path.parent.relative_to(HOUSE).parts for path in MODULES} - {()}
+    assert not [room for room in rooms if not re.search(rf"\b{room[-1]}/", drawn)]
+    files = [*HOUSE.rglob("*.py"), *(HOUSE.parent / "tests").rglob("*.py")]
+    for named in re.findall(r"`([\w/*]+\.py)`", text):
+        assert any(path.match(named) for path in files), named

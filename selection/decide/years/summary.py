@@ -289,7 +289,7 @@ def about_ceiling(ceiling: pd.DataFrame) -> tuple[str, ...]:
 
 def advice(summary: pd.DataFrame) -> tuple[str, ...]:
     """The published advice on the rate of inbreeding, and which policies are above it."""
-    most, better = (row for row in INBREEDING_ADVICE if row.quantity.endswith("rate of inbreeding"))
+    most, better, _ = INBREEDING_ADVICE
     above = summary.loc[summary["rate"] > most.value, "policy"].tolist()
     who = f"Above it: {', '.join(above)}." if above else "No policy is above it."
     return (
