@@ -23,6 +23,9 @@ from selection.errors import ModelError
 ITERATE_FROM = 300_000
 """From so many unknowns on, conjugate gradients need less time and far less memory than a factor."""
 
+AT_ONCE = 256
+"""Right-hand sides that are solved for at once: more would only take more memory."""
+
 NOT_POSITIVE = (
     "the mixed-model equations are not positive definite: two fixed effects say the same, "
     "or a (co)variance is not one"
@@ -75,7 +78,9 @@ class Solution:
 
     def spread(self, functionals: np.ndarray) -> np.ndarray:
         """Posterior covariance (k × k) of linear functionals (m × k) of the effects."""
-        return functionals.T @ self.factor.solve(functionals)
+        parts = range(0, max(functionals.shape[1], 1), AT_ONCE)
+        solved = (self.factor.solve(functionals[:, at : at + AT_ONCE]) for at in parts)
+        return np.concatenate([functionals.T @ part for part in solved], axis=1)
 
 
 def factorise(matrix: sparse.csc_array) -> Factor:

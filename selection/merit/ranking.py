@@ -16,7 +16,7 @@ import pandas as pd
 from selection.answer import SEED, TAILS, Answer, Note, facts
 from selection.merit import published
 from selection.merit.candidates import candidates, own_values
-from selection.merit.observations import LAYING, TOTAL, model_traits, observe
+from selection.merit.observations import LAYING, TOTAL, latest, model_traits, observe
 from selection.merit.posterior import (
     DRAWS,
     SEED_NOISE,
@@ -127,7 +127,7 @@ def rank(flock: Flock, seed: int = SEED, progress: Progress | None = None) -> Me
     growth = fit_growth(flock)
     points = score(flock, growth)
     family = parentage(flock)
-    observations = observe(flock, growth)
+    observations = latest(observe(flock, growth))
     if observations.rows.empty:
         return _nothing_seen(flock, candidates(flock), family, growth, points, np.random.default_rng(seed))
     model = season_model(observations, family, _living(flock))
@@ -340,6 +340,10 @@ def _about_model(known: Known) -> tuple[str, ...]:
     sentences = [
         f"merit rests on {len(known.model.y):,} numbers of {len(known.model.levels['permanent'].labels)} birds"
     ]
+    if (since := known.model.observations.since) is not None:
+        sentences.append(
+            f"so many birds were seen that what was seen before {since} counts no more, but blood does"
+        )
     if known.correlations is not None and len(known.correlations.grid) > 1:
         rho, (low, high) = known.correlations.mode[0], known.correlations.interval()
         sentences.append(

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from selection.merit import published
-from selection.merit.observations import observe
+from selection.merit.observations import Observations, latest, observe
 from selection.merit.posterior import given
 from selection.merit.ranking import rank
 from selection.merit.relationship.parentage import Parentage, parentage
@@ -288,3 +288,17 @@ def test_a_chick_has_half_of_its_parent() -> None:
     [band] = merit.index.bands
     # 40 points over 20 mm in either sex, so 2 a mm; half of it from one parent, in cockerel and pullet
     assert float(band.slope(np.array([0.0]))[0]) == pytest.approx(2.0, rel=0.01)
+
+
+def test_of_very_many_birds_the_latest_seasons_are_in_the_model_and_the_last_three_always() -> None:
+    def seen(sizes: dict[int, int]) -> Observations:
+        rows = pd.DataFrame({"season": np.repeat(list(sizes), list(sizes.values()))})
+        rows["bird"], rows["series"] = [f"b{i}" for i in range(len(rows))], "total"
+        return Observations(rows, (), 4.0)
+
+    few = seen({2023: 200, 2024: 200, 2025: 100, 2026: 100})
+    assert latest(few) is few
+    many = latest(seen({2022: 400, 2023: 100, 2024: 200, 2025: 100, 2026: 200}))
+    assert many.since == 2023 and set(many.rows["season"]) == {2023, 2024, 2025, 2026}
+    crowded = latest(seen({2023: 500, 2024: 500, 2025: 500, 2026: 500}))
+    assert crowded.since == 2024 and len(crowded.rows) == 1500

@@ -298,7 +298,7 @@ def clutch_cases(flock: Flock, growth: Growth, points: Points, blood: Parentage)
     kin = families(flock, blood)
     seen = observe(flock, growth)
     totals, with_size = look_totals(flock, seen, points)
-    rows = chick_rows(flock, seen, growth, totals)
+    rows = chick_rows(flock, kin, seen, growth, totals)
     traits = clutch_traits(flock.standard, growth, with_size)
     basis = _basis(flock.standard, with_size) if len(totals) else ""
     return list(cases(traits, rows, kin, growth, flock.standard)), basis

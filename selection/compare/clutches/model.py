@@ -26,6 +26,8 @@ from selection.merit.relationship.parentage import Parentage
 from selection.merit.variances.components import Effect, Equations, fit_equations
 from selection.records.flock import Flock
 
+MOST_CLUTCHES = 150
+"""Clutches compared together: of more, those of the latest seasons; older ones tell through blood alone."""
 UNKNOWN_BROODER = "a brooder not written down"
 BASE = 0.5
 """Variance of a supplier's own effect, a share of the genetic variance (method)."""
@@ -60,6 +62,27 @@ class Families:
         """Each clutch's `brooder_key` as a number."""
         return pd.factorize(self.about["brooder_key"])[0]
 
+    @cached_property
+    def kin(self) -> Floats:
+        """Γ (clutches, clutches)."""
+        return self.root @ self.root.T
+
+    @cached_property
+    def latest(self) -> npt.NDArray[np.int_]:
+        """The places of the clutches of the latest year, rising."""
+        year = self.about["year"]
+        return np.flatnonzero(year == year.max())
+
+    @cached_property
+    def hatched(self) -> Floats:
+        """Hatching day (clutches,) as a number of days; missing where it is not on record."""
+        days = self.about["hatched_on"]
+        return ((days - pd.Timestamp(0)) / pd.Timedelta(days=1)).to_numpy(float)
+
+    def told(self, entries: pd.Series) -> npt.NDArray[np.bool_]:
+        """Which entries are of these clutches alone."""
+        return self.members(entries).sum(axis=1) > 0.999
+
     def members(self, entries: pd.Series) -> Floats:
         """Shares (rows, clutches) of entries such as `26-h1`, or `26-h1;26-h2` where never told apart."""
         codes, uniques = pd.factorize(entries)
@@ -86,7 +109,7 @@ def entry_shares(entry: object) -> Mapping[str, float]:
 
 def families(flock: Flock, parentage: Parentage) -> Families:
     """Every clutch that has a bird or a group of unnamed chicks on record, with its blood."""
-    about = _about(flock)
+    about = latest(_about(flock), flock.plan.season)
     chicks = pd.concat(
         [
             flock.birds[["bird", "clutch"]],
@@ -99,6 +122,13 @@ def families(flock: Flock, parentage: Parentage) -> Families:
     kin, base = _between(chicks, about.index, parentage)
     alike = float(np.diag(kin).mean()) if len(kin) else 0.0
     return Families(about, _root(kin + BASE * base), alike)
+
+
+def latest(about: pd.DataFrame, season: int) -> pd.DataFrame:
+    """The clutches of as many latest seasons as come to `MOST_CLUTCHES`; of this season and the last in any case."""
+    sizes = about.groupby("year").size().sort_index(ascending=False)
+    within = sizes.index[(sizes.cumsum() <= MOST_CLUTCHES) | (sizes.index >= season - 1)]
+    return about[about["year"].isin(within)]
 
 
 def _about(flock: Flock) -> pd.DataFrame:
@@ -231,6 +261,11 @@ class ClutchModel:
             n: (c == own).astype(float) for n, c, own in zip(codes, columns, labels, strict=True)
         }
 
+    @cached_property
+    def kept(self) -> dict[object, Floats]:
+        """What was worked out of this model once, for every pair of clutches to be told from."""
+        return {}
+
     def on_effects(self, contrasts: Floats) -> list[Floats | None]:
         """Weights on each effect's levels from weights (clutches, r) on clutches."""
         parts: dict[str, Floats] = {"blood": self.families.root.T @ contrasts, "clutch": contrasts}
@@ -243,14 +278,13 @@ class ClutchModel:
         return blood * by_blood + clutch * (contrasts**2).sum(axis=0)
 
     def known(self, contrasts: Floats, variances: Floats | None = None) -> Floats:
-        """Variance (r,) of contrasts of clutches given these rows, at `variances` (the prior's where None)."""
+        """Covariance (r, r) of contrasts of clutches given these rows, at `variances` (the prior's where None)."""
         fixed = None
         if self.free is not None:
             fixed = np.zeros((self.X.shape[1], contrasts.shape[1]))
             fixed[-1] = self.free @ contrasts
         weights = self.equations.stacked(fixed, self.on_effects(contrasts))
-        at = self.prior if variances is None else variances
-        return np.diag(self.equations.error_covariance(at, weights)).copy()
+        return self.equations.error_covariance(self.prior if variances is None else variances, weights)
 
     def log_prior(self, logs: Floats) -> tuple[float, Floats]:
         """Log density of the log variances, and its gradient: ratios to the residual, and the residual."""

@@ -234,7 +234,7 @@ def _known(case: Case, origins: Contrast, rows: pd.DataFrame, kin: Families) -> 
     model = tried.model
     # the numbers that will be given leave the origins' difference free, so that is what the remedy buys
     freed = clutch_model(rows, kin, case.trait.shares, (origins.weights > 0).astype(float))
-    variance = freed.known(contrast.weights[:, None])[0] * _spread(case)
+    variance = freed.known(contrast.weights[:, None])[0, 0] * _spread(case)
     half = float(case.scale.difference(np.array(_Z * np.sqrt(variance))))
     return _Trial("", "", 0, half, mixed_up_with(model, contrast), variance_left(model, contrast))
 

@@ -76,12 +76,59 @@ def mixed_up_with(model: ClutchModel, contrast: Contrast) -> str:
 
 def variance_left(model: ClutchModel, contrast: Contrast, variances: Floats | None = None) -> float:
     """Variance of a contrast given the records, over that before them, at the prior variances or at others."""
+    at = model.prior if variances is None else variances
+    places = np.flatnonzero(contrast.weights)
+    if len(places) == 2 and np.isin(places, model.families.latest).all():
+        return _left_of_pair(model, places, at)
     weights = contrast.weights[:, None]
-    return float(model.known(weights, variances)[0] / model.prior_variance(weights)[0])
+    return float(model.known(weights, at)[0, 0] / model.prior_variance(weights)[0])
+
+
+def _left_of_pair(model: ClutchModel, places: npt.NDArray[np.intp], variances: Floats) -> float:
+    """Variance left of one of the latest clutches less another.
+
+    Pairs are many and clutches few: all their levels are solved for once at each set of variances.
+    """
+    key, latest = variances.tobytes(), model.families.latest
+    if key not in model.kept:
+        model.kept[key] = model.known(np.eye(len(model.families.labels))[:, latest], variances)
+    at = np.searchsorted(latest, places)
+    difference = np.array([1.0, -1.0])
+    known, kin = model.kept[key][np.ix_(at, at)], model.families.kin[np.ix_(places, places)]
+    blood, clutch = (model.prior[model.names.index(name)] for name in ("blood", "clutch"))
+    before = blood * (difference @ kin @ difference) + 2 * clutch
+    return float(difference @ known @ difference / before)
+
+
+def settings_told(model: ClutchModel, factors: tuple[str, ...], first: int, second: int) -> bool:
+    """Whether one setting less another lies in the row space of [settings, factors]."""
+    if factors not in model.kept:
+        members, of_factor = model.patterns
+        own = np.eye(model.families.settings.max() + 1)[model.families.settings]
+        W = np.column_stack([members @ own, *(of_factor[name] for name in factors)])
+        _, sizes, directions = np.linalg.svd(W, full_matrices=False)
+        model.kept[factors] = directions[sizes > 1e-10 * sizes.max(initial=0.0)]
+    space = model.kept[factors]
+    wanted = np.zeros(space.shape[1])
+    wanted[[first, second]] = 1.0, -1.0
+    return bool(np.abs(space.T @ (space @ wanted) - wanted).max() < 1e-8)
+
+
+def _birds_by_clutch(model: ClutchModel) -> Floats:
+    """How many chicks (clutches,) have a record, a group of n counting n and a mixed chick its share."""
+    if "birds" not in model.kept:
+        birds = pd.factorize(model.rows["bird"])[0]
+        chicks = model.members * model.rows["n"].to_numpy()[:, None]
+        most = np.zeros((birds.max(initial=-1) + 1, chicks.shape[1]))
+        np.maximum.at(most, birds, chicks)  # of a bird's rows, at the bird's number
+        model.kept["birds"] = most.sum(axis=0)
+    return model.kept["birds"]
 
 
 def birds_of(model: ClutchModel, clutches: npt.NDArray[np.bool_]) -> float:
     """How many chicks of these clutches have a record (a group of n counts n)."""
+    if clutches.sum() == 1:
+        return float(_birds_by_clutch(model)[clutches][0])
     chicks = model.members[:, clutches].sum(axis=1) * model.rows["n"].to_numpy()
     most = np.zeros(len(chicks))  # of a bird's rows, at the bird's number
     np.maximum.at(most, pd.factorize(model.rows["bird"])[0], chicks)
@@ -116,6 +163,11 @@ def _units(model: ClutchModel, contrast: Contrast) -> npt.NDArray[np.int_] | Non
 
 def _estimable(model: ClutchModel, units: npt.NDArray[np.int_], factors: Iterable[str]) -> bool:
     """Whether first − second lies in the row space of [units, factors]."""
+    firsts = [np.flatnonzero(units == side) for side in (0, 1)]
+    setting = model.families.settings
+    if all(np.array_equal(side, np.flatnonzero(setting == setting[side[0]])) for side in firsts):
+        pair = [setting[side[0]] for side in firsts]
+        return settings_told(model, tuple(factors), pair[0], pair[1])
     members, of_factor = model.patterns
     own = np.zeros((len(units), units.max() + 1))
     own[np.arange(len(units)), units] = 1.0
@@ -196,7 +248,12 @@ def _with_more(model: ClutchModel, contrast: Contrast, times: float) -> float:
 
 def _weeks_apart(model: ClutchModel, contrast: Contrast) -> float:
     """Weeks between the mean hatching days of the two sides; 0 where not known."""
-    hatched = model.families.about["hatched_on"]
-    first, second = (hatched[side].mean() for _, side in sides(contrast))
-    weeks = abs((first - second).days) / 7 if pd.notna(first) and pd.notna(second) else 0.0
-    return float(round(weeks))
+    first, second = (_mean_known(model.families.hatched[side]) for _, side in sides(contrast))
+    weeks = abs(np.floor(first - second)) / 7
+    return 0.0 if np.isnan(weeks) else float(round(weeks))
+
+
+def _mean_known(days: Floats) -> float:
+    """The mean of the days that are known; missing where none is."""
+    known = days[~np.isnan(days)]
+    return float(known.mean()) if len(known) else np.nan

@@ -49,20 +49,22 @@ def typed(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.reindex(columns=list(_DTYPES)).astype(_DTYPES)
 
 
-def chick_rows(flock: Flock, seen: Observations, growth: Growth, totals: pd.DataFrame) -> pd.DataFrame:
+def chick_rows(
+    flock: Flock, families: Families, seen: Observations, growth: Growth, totals: pd.DataFrame
+) -> pd.DataFrame:
     """Rows of all traits (columns of `DTYPES`, `trait` their key): sections by eye, `points`, weight, measured traits.
 
     `totals`: rows like those of `seen`, one a look, with its total in points. Values are in points, in the
     trait's own unit, or, for weight, log deviations.
     """
     if seen.rows.empty:
-        return _one_a_bird(flock, growth)
+        return _one_a_bird(flock, families, growth)
     apart = seen.rows[~seen.rows["series"].isin([seen.weighed, LAYING.key, TOTAL])]
     looks = pd.concat([apart, totals.assign(series=POINTS)], ignore_index=True)
     looks = looks[looks["clutch"].notna() & (looks["age_weeks"] < OLDEST_WEEKS)]
     looks = looks.rename(columns={"series": "trait"}).assign(scale=lambda f: 1 / f["n"])
     looks["pen"] = _pen_on(looks, flock)
-    return pd.concat([typed(looks), _one_a_bird(flock, growth)], ignore_index=True)
+    return pd.concat([typed(looks), _one_a_bird(flock, families, growth)], ignore_index=True)
 
 
 def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.DataFrame, bool]:
@@ -87,12 +89,13 @@ def look_totals(flock: Flock, seen: Observations, points: Points) -> tuple[pd.Da
     return rows.reset_index(), with_size
 
 
-def _one_a_bird(flock: Flock, growth: Growth) -> pd.DataFrame:
+def _one_a_bird(flock: Flock, families: Families, growth: Growth) -> pd.DataFrame:
     """Each bird's log deviation from all its weighings by generalised least squares, and its error."""
     seen = growth.deviations[growth.deviations["age_weeks"] < OLDEST_WEEKS]
     birds = flock.birds.drop_duplicates("bird").set_index("bird")
     clutch = seen["bird"].map(birds["clutch"]).where(seen["bird"].notna(), seen["clutch"])
     seen = seen.assign(clutch=clutch)[clutch.notna()]
+    seen = seen[families.told(seen["clutch"].astype("str").str.casefold())]
     who = seen["bird"].fillna("row " + seen["row"].astype(str))
     rows = []
     for bird, part in seen.groupby(who, sort=False):
@@ -350,8 +353,7 @@ def cases(
     for trait in traits:
         for sex, sexes in _SEXES.items():
             own = rows[(rows["trait"] == trait.key) & rows["sex"].isin(sexes)]
-            known = families.members(own["clutch"]).sum(axis=1) > 0.999
-            own = own[known].reset_index(drop=True)
+            own = own[families.told(own["clutch"])].reset_index(drop=True)
             scale = _scale(sexes, growth, standard) if trait.key == Weighed.key else Scale({})
             yield Case(
                 trait, sex, own, families, scale, tuple(_award(*a, sexes, own, growth) for a in trait.awards)

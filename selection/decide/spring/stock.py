@@ -19,7 +19,7 @@ from scipy.special import betaln, expit, logit
 from selection.answer import Floats
 from selection.decide.prices.money import LOST, clutch_shares, unnamed_chicks
 from selection.decide.years.prospects import genetics_of
-from selection.merit.posterior import DRAWS as POSTERIOR_DRAWS, draw, normal_draws
+from selection.merit.posterior import draw, normal_draws
 from selection.merit.ranking import Merit
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree
@@ -319,7 +319,7 @@ class Blood:
             )[..., None]
         else:
             every = draw(merit.known, wanted, merit.index.weights, self.rng, quick=True).draws
-            flat = every[np.linspace(0, POSTERIOR_DRAWS - 1, SPRING_DRAWS).astype(int)]
+            flat = every[np.linspace(0, len(every) - 1, SPRING_DRAWS).astype(int)]
         self.living = np.flatnonzero(wanted.isin(living))
         self.base = self._points(flat[:, self.living]).mean(axis=1)
         return {bird: flat[:, i] for i, bird in enumerate(wanted)}

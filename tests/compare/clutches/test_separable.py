@@ -7,7 +7,15 @@ import pandas as pd
 import pytest
 
 from selection.compare.clutches.comparison import clutch_cases, compare_clutches, season_contrasts
-from selection.compare.clutches.separable import Verdict, birds_of, judged, mixed_up_with, variance_left
+from selection.compare.clutches.model import latest as latest_clutches
+from selection.compare.clutches.separable import (
+    Verdict,
+    birds_of,
+    judged,
+    mixed_up_with,
+    settings_told,
+    variance_left,
+)
 from selection.compare.clutches.traits import Case, seen_only
 from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock
@@ -207,3 +215,37 @@ def test_variance_left_is_that_of_the_formula_in_a_balanced_design() -> None:
     between, within = part["blood"] * alike + part["clutch"], part["bird"] + part["residual"]
     expected = (2 / (1 / between + 6 / within)) / (2 * between)
     assert variance_left(model, contrast) == pytest.approx(expected)
+
+
+def test_what_is_worked_out_for_all_pairs_at_once_is_what_each_pair_asks_for_itself() -> None:
+    clutches = [clutch("26-B1", "bought-in"), clutch("26-H1"), clutch("26-H2", brooder="south")]
+    clutches[2]["set_on"] = pd.Timestamp("2026-03-13")
+    case = case_of(scored(clutches, {"26-B1": 5, "26-H1": 6, "26-H2": 4}))
+    model, names = case.model, case.families.of_season(PLAN.season)
+    for variances in (model.prior, model.prior * np.linspace(0.5, 2, len(model.prior))):
+        for contrast in season_contrasts(case.families, names)[:3]:
+            weights = contrast.weights[:, None]
+            alone = model.known(weights, variances)[0, 0] / model.prior_variance(weights)[0]
+            assert variance_left(model, contrast, variances) == pytest.approx(alone, rel=1e-9)
+            assert 0 < alone < 1
+    members, of_factor = model.patterns
+    labels = np.eye(len(names))[case.families.settings]
+    told = []
+    for factors in ((), ("brooder",), ("brooder", "judge")):
+        W = np.column_stack([members @ labels, *(of_factor[name] for name in factors)])
+        for first, second in ((0, 1), (0, 2), (1, 2)):
+            wanted = np.zeros(W.shape[1])
+            wanted[[first, second]] = 1.0, -1.0
+            rises = np.linalg.matrix_rank(np.vstack([W, wanted])) > np.linalg.matrix_rank(W)
+            assert settings_told(model, factors, first, second) != rises
+            told.append(not rises)
+    assert 0 < sum(told) < len(told)
+
+
+def test_of_very_many_clutches_the_latest_seasons_are_compared() -> None:
+    years = pd.Series(np.repeat([2022, 2023, 2024, 2025, 2026], [10, 60, 60, 30, 50]))
+    about = pd.DataFrame({"year": years})
+    assert set(latest_clutches(about, 2026)["year"]) == {2024, 2025, 2026}
+    assert len(latest_clutches(about.head(130), 2026)) == 130
+    many = pd.DataFrame({"year": np.repeat([2024, 2025, 2026], 200)})
+    assert set(latest_clutches(many, 2026)["year"]) == {2025, 2026}

@@ -13,6 +13,7 @@ from selection.decide.prices.money import Currency
 from selection.decide.spring.spring import SPRING_COLUMNS, Wish, choose_way, next_spring, wish_of
 from selection.decide.spring.stock import Source
 from selection.decide.spring.ways import Way, price_of, price_of_own
+from selection.merit import posterior
 from selection.records.flock import Flock
 from selection.records.settings.plan import Keep, Offer, SpringPlan as Asked
 from tests.decide import holdings
@@ -224,3 +225,12 @@ def test_one_egg_more_is_the_difference_of_two_rows(offered) -> None:
     before, after = (found.table.query("source == 'Never Tried' and eggs == @n").iloc[0] for n in (19, 20))
     for name in ("enough", "merit_best", "cost"):
         assert step[name] == pytest.approx(after[name] - before[name], abs=1e-6)
+
+
+@pytest.mark.slow
+def test_a_flock_so_large_that_fewer_draws_are_made_has_its_spring_too(meeting, monkeypatch) -> None:
+    monkeypatch.setattr(posterior, "MOST_NUMBERS", 100_000)
+    books = (meeting.flock, meeting.merit, meeting.verdicts, meeting.matings, meeting.prices.costs)
+    few = next_spring(*books).table
+    assert list(few["source"]) == list(meeting.tables["spring"]["source"])
+    assert few["merit_best"].notna().any()
