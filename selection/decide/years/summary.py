@@ -22,6 +22,11 @@ PARTS = 10
 """Parts of the runs whose rates of inbreeding are compared."""
 
 
+def blood_of(base: str) -> str:
+    """What the quantity is called that says how much of the blood is from `base`."""
+    return f"blood of {base}"
+
+
 def year_table(
     policies: Sequence[Policy], courses: Sequence[Course], bases: Sequence[str], with_merit: bool
 ) -> pd.DataFrame:
@@ -31,7 +36,7 @@ def year_table(
         quantities = {"merit": course.merit} if with_merit else {}
         quantities["inbreeding"] = course.inbreeding
         shares = np.moveaxis(course.blood, 2, 0)
-        quantities |= {f"blood of {name}": share for name, share in zip(bases, shares, strict=True)}
+        quantities |= {blood_of(name): share for name, share in zip(bases, shares, strict=True)}
         parts += [_by_year(policy.name, name, values) for name, values in quantities.items()]
     return pd.concat(parts, ignore_index=True)
 

@@ -55,7 +55,8 @@ class Years(Answer):
     rate (ΔF a generation), effective_size (missing where F does not rise), home_blood, says.
     closed: formulas of closed flocks beside what the runs did, for closed policies alone.
     ceiling: the policies that buy a cock every year: merit by year, what theory expects, the suppliers' level
-    and the limit it tends to. policies, season, runs: what was run. Notes of the kind `ADVICE` say what to mind in
+    and the limit it tends to. policies, season, runs: what was run; bases: where blood
+    may be from, the home founders first. Notes of the kind `ADVICE` say what to mind in
     choosing a policy, and how near the runs come; `POLICY` every policy in words; `ASSUMED` what was assumed.
     """
 
@@ -71,6 +72,7 @@ class Years(Answer):
     season: Season
     runs: int
     notes: tuple[Note, ...]
+    bases: tuple[str, ...] = ()
 
     @property
     def advice(self) -> tuple[str, ...]:
@@ -158,6 +160,7 @@ def years_ahead(
             *notes(Kind.ASSUMED, what_was_assumed(flock, season)),
             *notes(Kind.CANNOT, (*_cannot(chosen, possible, genetics), *cost.cannot)),
         ),
+        bases=of.names,
     )
 
 

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from selection.answer import Kind
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
+from selection.decide.years.summary import blood_of
 from selection.decide.years.years import Years, years_ahead as follow
 from selection.show.page import small_plots as plot
 from selection.show.page.figures import missing, signed
@@ -20,7 +21,6 @@ from selection.show.page.style import BARRED, INK, KEEP, MARKERS, QUIET, SERIES
 
 PACK_RUNS = 100
 """Runs that the pack takes time for; the notebook `matings` takes a thousand."""
-_BLOOD = "blood of "
 SIBS = 0.25
 """F of the chicks of brother and sister: what the reader may measure inbreeding by."""
 QUANTITIES = (("merit", "merit, points", KEEP), ("inbreeding", "inbreeding, F", BARRED))
@@ -120,10 +120,10 @@ def course_frame(years: Years, quantity: str) -> pd.DataFrame:
 
 def policy_blood_frame(years: Years, policy: str) -> pd.DataFrame:
     """Mean shares of blood under one policy: years × where it is from, each row adding up to 1."""
-    rows = years.table[(years.table["policy"] == policy) & years.table["quantity"].str.startswith(_BLOOD)]
-    shares = rows.pivot(index="year", columns="quantity", values="mean")
-    order = [q for q in rows["quantity"].unique() if shares[q].max() > 0]
-    return shares[order].rename(columns=lambda name: name.removeprefix(_BLOOD))
+    bases = {blood_of(base): base for base in years.bases}
+    rows = years.table[(years.table["policy"] == policy) & years.table["quantity"].isin(list(bases))]
+    shares = rows.pivot(index="year", columns="quantity", values="mean").rename(columns=bases)
+    return shares[[base for base in years.bases if shares[base].max() > 0]]
 
 
 def policies_picture(years: Years) -> Fragment:
