@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TypeVar
 
-from selection.records.settings.plan import Keep, Plan
+from selection.records.settings.plan import Keep, Plan, SpringPlan
 from selection.records.settings.reading import Fault, Measured, Section, Standard
 
 Trait = TypeVar("Trait", Section, Measured)
@@ -157,6 +157,12 @@ PLAN_NOTES = {
     "same_pen": "chance, 0 to 1, that a supplier's breeding birds are the same in another year",
     "most_inbreeding": "pairs whose chicks would be more inbred are refused: 0.0625 as from first cousins",
     "currency": "what amounts on the forms are in",
+    "choose_from": "so many of each to choose from next autumn; left out: four times number and reserve",
+    "sure": "with this chance; left out: 0.9",
+    "source": "whose eggs, as on the clutches form; a second pen of the same supplier as name/pen",
+    "price": "of an egg; left out: the last on record",
+    "most": "so many eggs can be had; left out: 24",
+    "cocks": "how many stand in that pen, and below it the hens; left out: not told",
 }
 
 
@@ -190,7 +196,20 @@ def plan_toml(plan: Plan) -> str:
     parts += ["", "[matings]", f"most_inbreeding = {plan.most_inbreeding:g}"]
     if plan.currency:
         parts += ["", "[prices]", f"currency = {_quoted(plan.currency)}"]
-    return "\n".join([PLAN_HEAD, *_explained(parts, PLAN_NOTES)]) + "\n"
+    return "\n".join([PLAN_HEAD, *_explained(parts + _spring(plan.spring), PLAN_NOTES)]) + "\n"
+
+
+def _spring(spring: SpringPlan | None) -> list[str]:
+    """What next spring is to give, and the eggs on offer; nothing where the plan asks nothing."""
+    if spring is None:
+        return []
+    wanted = ", ".join(f"{group} = {number}" for group, number in spring.choose_from.items())
+    lines = ["", "[spring]", f"choose_from = {{ {wanted} }}", f"sure = {spring.sure:g}"]
+    for offer in spring.offers:
+        lines += ["", "[[spring.offer]]", f"source = {_quoted(offer.source)}"]
+        told = {"price": offer.price, "most": offer.most, "cocks": offer.cocks, "hens": offer.hens}
+        lines += [f"{key} = {value:g}" for key, value in told.items() if value is not None]
+    return lines
 
 
 def _explained(lines: list[str], notes: Mapping[str, str]) -> list[str]:

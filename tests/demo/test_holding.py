@@ -45,6 +45,15 @@ def test_the_demo_forms_are_what_make_writes_byte_for_byte(tmp_path: Path) -> No
     assert set(made) == {f"{name}.csv" for name in FORMS} | {"standard.toml", "plan.toml"}
 
 
+def test_the_demo_s_plan_asks_for_next_spring_with_a_supplier_never_bought_from() -> None:
+    forms = ROOT / "demo" / "forms"
+    standard = parse_standard((forms / "standard.toml").read_text(encoding="utf-8"))
+    plan = parse_plan((forms / "plan.toml").read_text(encoding="utf-8"), standard)
+    assert plan.spring == make.SPRING
+    known = set(pd.read_csv(forms / "clutches.csv")["source"].dropna())
+    assert [offer.source in known for offer in make.SPRING.offers] == [True, True, False]
+
+
 @pytest.mark.parametrize("name", ["standard", "plan"])
 def test_the_demos_settings_say_of_every_key_what_it_does(name: str) -> None:
     lines = (ROOT / "demo" / "forms" / f"{name}.toml").read_text(encoding="utf-8").splitlines()
