@@ -77,8 +77,12 @@ def spring(
     return clutches
 
 
-def comes_true(rng: np.random.Generator, years: int = 5, sources: int = 5) -> Iterator[tuple[float, bool]]:
-    """Of one holding: the chance stated for the fewest eggs that are enough, and whether they were, by source."""
+def comes_true(
+    rng: np.random.Generator, years: int = 5, sources: int = 5, springs: int = 1
+) -> Iterator[tuple[float, float]]:
+    """Of one holding, by source: the chance stated for the fewest eggs that are enough, and in which share of so
+    many springs they were.
+    """
     chances = true_chances(rng, sources)
     past = [
         (s, c)
@@ -101,9 +105,11 @@ def comes_true(rng: np.random.Generator, years: int = 5, sources: int = 5) -> It
         if not (enough >= SURE).any():
             continue
         eggs = int(np.argmax(enough >= SURE)) + 1
-        reared = sum(c["reared"] for c in spring(rng, chances, source, eggs))
-        cockerels = rng.binomial(reared, 0.5 * 0.99)
-        yield float(enough[eggs - 1]), bool(cockerels >= wanted)
+        found = 0
+        for _ in range(springs):
+            reared = sum(c["reared"] for c in spring(rng, chances, source, eggs))
+            found += int(rng.binomial(reared, 0.5 * 0.99) >= wanted)
+        yield float(enough[eggs - 1]), found / springs
 
 
 def best_inside(seed: int, springs: int = 3) -> Iterator[tuple[str, float, float, float, float]]:
