@@ -4,6 +4,9 @@ Each size is held in a process of its own, so that its peak of memory is its own
 timed as commands; the pack's size is told. The last line is the slope of log seconds on log birds.
 
     python -m tests.benchmarks.bench_scale [small middle large]
+
+`--bytes middle` holds one size with 1, 2 and 8 threads, other hash seeds, time zones and locales, and tells which
+tables differ by a byte.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from demo.holding import simulate
+from tests.test_same_bytes import tables
 
 SIZES: dict[str, dict[str, int]] = {
     "small": {"seasons": 6},
@@ -69,8 +73,24 @@ def size(name: str, folder: Path) -> dict[str, float]:
     return told
 
 
+def differing(name: str) -> list[str]:
+    """Tables that are not the same bytes with other threads, hash seeds, time zones and locales."""
+    with tempfile.TemporaryDirectory() as folder:
+        forms = Path(folder) / "forms"
+        simulate(1, **SIZES[name]).write(forms)
+        ways = (("1", "UTC", "C"), ("2", "Pacific/Kiritimati", "C.UTF-8"), ("8", "America/Lima", "POSIX"))
+        made = [
+            tables(forms, Path(folder) / threads, threads, TZ=zone, LC_ALL=locale, PYTHONHASHSEED=threads)
+            for threads, zone, locale in ways
+        ]
+    return sorted({file for other in made[1:] for file in made[0] if made[0][file] != other.get(file)})
+
+
 def main() -> None:
     """Print a column a size, and the slopes."""
+    if sys.argv[1:2] == ["--bytes"]:
+        print(f"tables that differ: {', '.join(differing(sys.argv[2])) or 'none'}")
+        return
     if sys.argv[1:2] == ["--held"]:
         print(json.dumps(held(Path(sys.argv[2]), Path(sys.argv[3]))))
         return
