@@ -118,7 +118,7 @@ def life(flock: Flock, bird: str, family: Parentage | None = None) -> Life:
     return Life(
         flock=flock, bird=row, **_family(flock, bird, family), rings=_rings(flock, bird),
         looks=_looks(flock, row), seen=_seen(flock, bird), weights=_weights(flock, row),
-        measures=_measures(flock, bird), eggs=_eggs(flock, row), pens=_pens(flock, bird),
+        measures=_measures(flock, bird), eggs=eggs_of(flock, row), pens=_pens(flock, bird),
         clutch=_clutches(flock, row), decisions=_of(flock.decisions, bird), sales=_sales(flock, bird), notes=notes,
     )  # fmt: skip
 
@@ -190,7 +190,7 @@ def _measures(flock: Flock, bird: str) -> pd.DataFrame:
     return own[["on", "trait", "title", "unit", "value", "judge", "note"]]
 
 
-def _eggs(flock: Flock, row: Any) -> pd.DataFrame:
+def eggs_of(flock: Flock, row: Any) -> pd.DataFrame:
     """A hen's own eggs by year, and those counted in her pens while she stood there."""
     columns = ["year", "pen", "whose", "eggs", "days"]
     if row.sex != "female" or flock.eggs.empty:

@@ -9,6 +9,8 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from selection.decide.life import eggs_of
+from selection.decide.wording import each
 from selection.merit.candidates import YOUNG, bars
 from selection.merit.posterior import draw
 from selection.merit.ranking import Merit
@@ -202,3 +204,102 @@ def meeting_day(flock: Flock, season: int) -> date:
     year = flock.plan.on.year - (flock.plan.season - season)
     # a plan of 29 February has no such day in most years
     return flock.plan.on.replace(year=year, day=min(flock.plan.on.day, 28))
+
+
+CAME = [
+    "on", "bird", "group", "p_best", "p_kept", "stood", "decided", "settled", "who", "why", "looks", "points", "chicks",
+    "chicks_expected", "eggs", "laid", "alive", "gone_on", "gone_why", "sold_as", "price", "lot",
+]  # fmt: skip
+
+
+def what_came(flock: Flock, meetings: Meetings, merit: Merit) -> pd.DataFrame:
+    """Bird by bird what became of the last earlier season's choice: columns CAME, one row a bird kept, reserved, sold.
+
+    The birds are those of the last meeting kept; where none was, those that the last earlier season's decisions name,
+    with chances missing. stood: what stood at that meeting; decided, settled, who, why: the decision on it (missing:
+    none). Then what the records tell since: looks and points (the mean of their sums, of looks with every section),
+    chicks (that may be its own) and chicks_expected (by its share in them), eggs and laid (`own`, or `pen`: all that
+    were counted where she stood), and how it went: gone_on, gone_why, sold_as, price (the lot's), lot.
+    """
+    held = earlier(flock, meetings)
+    day, tables = held[max(held)] if held else (None, {})
+    made = _made(flock, day)
+    stood = _stood(tables) if day else made.rename(columns={"decided": "stood"})[["bird", "stood", "on"]]
+    stood = stood[stood["stood"].isin(["keep", "reserve", "sell"])]
+    if stood.empty:
+        return pd.DataFrame(columns=CAME)
+    rows = stood.assign(on=pd.Timestamp(day)) if day else stood
+    rows = rows.merge(made.drop(columns="on"), on="bird", how="left").reset_index(drop=True)
+    birds = flock.birds.set_index("bird").reindex(rows["bird"])
+    for column in ("alive", "gone_on", "gone_why"):
+        rows[column] = birds[column].to_numpy()
+    rows = rows.join(_sold(flock, rows["on"].min()), on="bird")
+    rows = rows.join(_looked(flock, rows["on"].min()), on="bird")
+    rows = rows.join(_fathered(flock, merit, rows["bird"], rows["on"].min()), on="bird")
+    rows = rows.join(_laid(flock, birds, rows["on"].min()), on="bird")
+    order = {"keep": 0, "reserve": 1, "sell": 2}
+    decided = rows["decided"].where(rows["decided"].notna(), rows["stood"])
+    return (
+        rows.assign(order=decided.map(order))
+        .sort_values("order", kind="stable", ignore_index=True)
+        .reindex(columns=CAME)
+    )
+
+
+def _made(flock: Flock, day: date | None) -> pd.DataFrame:
+    """The last decision on each bird that belongs to the meeting of `day`; without one, to the last earlier season."""
+    decisions = flock.decisions.dropna(subset=["bird", "decided"]).sort_values("on", kind="stable")
+    if day is None:
+        before = decisions[decisions["on"].dt.year < flock.plan.season]
+        of = before[before["on"].dt.year == before["on"].dt.year.max()]
+    else:
+        start = pd.Timestamp(day)
+        of = decisions[decisions["on"].between(start - SETTLED, start + WINTERED)]
+    last = of.drop_duplicates("bird", keep="last")
+    return last[["on", "bird", "decided", "settled", "who", "why"]].reset_index(drop=True)
+
+
+def _stood(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """What stood at a kept meeting, bird by bird, with the chances given; candidates alone where no more is kept."""
+    chances = tables["ranking"].reindex(columns=["bird", "group", "p_best", "p_kept"]).drop_duplicates("bird")
+    table = next((tables[name] for name in ("flock", "verdicts") if name in tables), None)
+    if table is None:
+        return chances.assign(stood=None)
+    stood = table[["bird", "stands"]].drop_duplicates("bird").rename(columns={"stands": "stood"})
+    return stood.merge(chances, on="bird", how="left")
+
+
+def _sold(flock: Flock, day: pd.Timestamp) -> pd.DataFrame:
+    sales = flock.sales[flock.sales["on"] >= day].sort_values("on", kind="stable")
+    return sales.drop_duplicates("bird", keep="last").set_index("bird")[["sold_as", "price", "lot"]]
+
+
+def _looked(flock: Flock, day: pd.Timestamp) -> pd.DataFrame:
+    """Looks since the day, by bird, and the mean sum of those with every section."""
+    since = flock.scores[(flock.scores["on"] > day) & flock.scores["bird"].notna()]
+    sums = since[[section.name for section in flock.standard.by_eye]].sum(axis=1, skipna=False)
+    grouped = pd.DataFrame({"bird": since["bird"], "sum": sums}).groupby("bird")["sum"]
+    return pd.DataFrame({"looks": grouped.size(), "points": grouped.mean()})
+
+
+def _fathered(flock: Flock, merit: Merit, birds: pd.Series, day: pd.Timestamp) -> pd.DataFrame:
+    """Chicks hatched since that may be each bird's, and how many are expected to be."""
+    pedigree = merit.pedigree
+    young = flock.birds.loc[flock.birds["hatched"] > day, "bird"]
+    known = [bird for bird in birds if bird in set(pedigree.birds)]
+    shares = 2 * pedigree.weights[pedigree.positions(young)][:, pedigree.positions(known)].toarray()
+    return pd.DataFrame(
+        {"chicks": (shares > 0).sum(axis=0), "chicks_expected": shares.sum(axis=0)}, index=known
+    )
+
+
+def _laid(flock: Flock, birds: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+    """Eggs counted since of each hen that stayed: her own where they were told, else all of the pens she stood in."""
+    since = replace(flock, eggs=flock.eggs[flock.eggs["on"] > day])
+    told = {}
+    for row in each(birds[(birds["sex"] == "female") & ~(birds["gone_on"] <= day)].reset_index()):
+        eggs = eggs_of(since, row).groupby("whose")["eggs"].sum()
+        if len(eggs):
+            whose = "own" if "own" in eggs.index else "pen"
+            told[row.bird] = (float(eggs[whose]), whose)
+    return pd.DataFrame.from_dict(told, orient="index", columns=["eggs", "laid"])

@@ -29,6 +29,7 @@ from selection.decide.review.hindsight import (
     meetings_as_of,
     merit_since,
     standings,
+    what_came,
 )
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
@@ -133,7 +134,8 @@ class Review(Answer):
     a meeting, check and group; checks, over all meetings:
     evidence, quantity (bias, slope, correlation), value, low, high, n, expected, says; chances: what was
     given and what proved so; differentials: what choosing gained, meeting by meeting; choosing: the same of
-    seasons without a meeting, by what is known now; years: merit by hatch year, the genetic and the rearing
+    seasons without a meeting, by what is known now; came: bird by bird, what became of the last
+    season's choice; years: merit by hatch year, the genetic and the rearing
     part apart; gain: of merit a hatch year, points. Intervals are 90 %; where numbers are too few the figures
     are missing and `says` has the words.
     Notes of the kind `SHORT` are the answer in short, the others go figure by figure.
@@ -141,7 +143,7 @@ class Review(Answer):
 
     TITLE = "Were earlier meetings right?"
     CSV = "review"
-    TABLES = ("table", "checks", "birds", "chances", "differentials", "choosing", "years")
+    TABLES = ("table", "checks", "birds", "chances", "differentials", "choosing", "came", "years")
 
     birds: pd.DataFrame
     table: pd.DataFrame
@@ -149,6 +151,7 @@ class Review(Answer):
     chances: pd.DataFrame
     differentials: pd.DataFrame
     choosing: pd.DataFrame
+    came: pd.DataFrame
     years: pd.DataFrame
     gain: Estimate
     notes: tuple[Note, ...]
@@ -191,6 +194,7 @@ def review(
     >>> looked_back.birds.empty
     True
     """
+    kept = meetings
     as_it_would = rank_as_of is not None and not earlier(flock, meetings)
     if as_it_would and rank_as_of is not None:
         meetings = meetings_as_of(flock, rank_as_of, progress=progress)
@@ -206,6 +210,7 @@ def review(
         chances=given,
         differentials=gained,
         choosing=choosing(flock, merit, told=earlier(flock, meetings)),
+        came=what_came(flock, kept, merit),
         years=hatched.table,
         gain=hatched.gain,
         notes=(

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 from markupsafe import Markup
 
 from selection.answer import Kind
 from selection.decide.meeting import Meeting
+from selection.decide.prices.money import Currency
 from selection.decide.review.checks import ENOUGH, learned
 from selection.decide.review.review import Review
-from selection.decide.wording import each
+from selection.decide.wording import counted, each
+from selection.merit.candidates import called
+from selection.records.flock import Flock
 from selection.show.page import small_plots as plot
-from selection.show.page.figures import missing, per_cent, signed
+from selection.show.page.figures import halves, in_hundred, missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, fold, join, paragraph, sentence, table
 from selection.show.page.style import AGAIN, KEEP, QUIET
 
 _KINDS = {"p_best": "being the best", "p_kept": "a place"}
+_SURE = 0.005
+"""Chicks within which a bird's share in them is certain."""
 MOST_YEARS = 8
 """Hatch years that are all written below a picture."""
 
@@ -23,7 +30,7 @@ MOST_YEARS = 8
 def looking_back(meeting: Meeting) -> Fragment:
     """Whether the meetings kept with the flock were right, for the pack; what can be said where none was kept."""
     found = meeting.review
-    pieces: list[Markup] = [review_sentences(found)]
+    pieces: list[Markup] = [bird_by_bird(found, meeting.flock), review_sentences(found)]
     if len(found.birds):
         pieces += [checks_table(found), chances_table(found)]
     gained = fold("What choosing gained, season by season", differentials_table(found), on_paper=False)
@@ -33,6 +40,82 @@ def looking_back(meeting: Meeting) -> Fragment:
             fold("What cannot be said of earlier meetings", bullets(list(found.cannot), "small"), False)
         )
     return join(pieces)
+
+
+_CHANCES = "Chance of the best, of a place"
+"""Heading of what a meeting gave a bird."""
+
+
+def bird_by_bird(review: Review, flock: Flock) -> Fragment:
+    """What the last season's meeting gave each bird, what was decided and by whom, and what came of it."""
+    came, of, money = review.came, called(flock), Currency(flock.plan.currency)
+    if came.empty:
+        return paragraph(
+            "No decision of an earlier season is on record, so there is no bird to look back on.", "quiet"
+        )
+    rows = [
+        {
+            "bird": f"{of(r.bird)}",
+            "chances": "" if missing(r.p_kept) else f"{in_hundred(r.p_best)}, {in_hundred(r.p_kept)}",
+            "decided": _decided(r),
+            "came": sentence("; ".join(_came(r, money)) or "nothing on record since"),
+        }
+        for r in each(came)
+    ]
+    columns = {"bird": "Bird", "chances": _CHANCES, "decided": "Decided", "came": "What came of it"}
+    if all(not row["chances"] for row in rows):
+        del columns["chances"]
+    last = came["decided"].where(came["decided"].notna(), came["stood"])
+    goes = (last == "sell").tolist()
+    stay, gone = (
+        [row for row, going in zip(rows, goes, strict=True) if going is sold] for sold in (False, True)
+    )
+    on = f"{came['on'].max():%-d %B %Y}"
+    kept = table(
+        stay, columns, f"Kept or in reserve at the meeting of {on}", empty="Nobody was kept.", kind="stack"
+    )
+    sold = table(gone, columns, f"Sold after the meeting of {on}", empty="Nobody was to go.", kind="stack")
+    return join([kept, fold("What became of those that were to go", sold, on_paper=False)])
+
+
+def _decided(r: Any) -> str:
+    """The decision in words with who made it and why; what stood where none was made."""
+    if missing(r.decided):
+        return f"{r.stood}: as proposed, never settled"
+    who = f" by {r.who}" if isinstance(r.who, str) else ""
+    if r.settled == "yes":
+        return f"{r.decided}, settled as proposed{who}"
+    return f"{r.decided}{who}" + (f": {r.why}" if isinstance(r.why, str) else "")
+
+
+def _came(r: Any, money: Currency) -> list[str]:
+    """What the records tell since: looks, chicks, eggs, and how it went."""
+    said = []
+    if not missing(r.looks):
+        mean = "" if missing(r.points) else f", {halves(r.points)} points by eye on average"
+        said.append(f"{counted(int(r.looks), 'look')}{mean}")
+    if not missing(r.chicks) and r.chicks:
+        sure = abs(r.chicks - r.chicks_expected) < _SURE
+        said.append(
+            counted(int(r.chicks), "chick")
+            if sure
+            else f"{r.chicks_expected:.0f} of {r.chicks:.0f} chicks likely its own"
+        )
+    if not missing(r.eggs):
+        said.append(f"{counted(int(r.eggs), 'egg')}, {'her own' if r.laid == 'own' else 'of all her pen'}")
+    if not missing(r.sold_as):
+        lot = " for its lot" if isinstance(r.lot, str) else ""
+        asked = "" if missing(r.price) else f" for {money.words(r.price)}{lot}"
+        said.append(
+            f"sold as {r.sold_as}{asked} on {r.gone_on:%-d %B %Y}"
+            if pd.notna(r.gone_on)
+            else f"sold as {r.sold_as}{asked}"
+        )
+    elif pd.notna(r.gone_on):
+        said.append(f"{'gone' if missing(r.gone_why) else r.gone_why} on {r.gone_on:%-d %B %Y}")
+    else:
+        said.append("here")
+    return said
 
 
 def review_sentences(review: Review) -> Fragment:
