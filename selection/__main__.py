@@ -260,7 +260,7 @@ def _seen_on(options: argparse.Namespace) -> tuple[Flock, date]:
 
 
 def _decide(options: argparse.Namespace) -> int:
-    from selection.decide.settling import decide, doubt
+    from selection.decide.settling import decide, decided_words, doubt
 
     flock, bird, day = options.flock, options.bird, options.on
     if options.undo == bool(options.decided):
@@ -270,8 +270,10 @@ def _decide(options: argparse.Namespace) -> int:
         return _undo(flock, bird, day)
     recorded = decide(flock, bird, options.decided, why=options.why, who=options.who, on=day)
     print(recorded.words())
-    if recorded.status == 0 and (said := doubt(flock, bird, options.decided, day)):
-        print(said)
+    if recorded.status == 0:
+        print(decided_words(flock, bird, options.decided, day))
+        if said := doubt(flock, bird, options.decided, day):
+            print(said)
     return recorded.status
 
 

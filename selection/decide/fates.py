@@ -107,7 +107,7 @@ def _why(flock: Flock, verdicts: Verdicts, found: pd.DataFrame) -> list[str]:
     )
     sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
     words = {
-        DECIDED: lambda bird: f"decided on {_decision(made[bird])}",
+        DECIDED: lambda bird: f"{_how(made[bird])} on {_decision(made[bird])}",
         VERDICT: lambda bird: reasons[bird],
         NO_LINE: lambda bird: (
             f"no line of the plan takes a {'cockerel' if sexes[bird] == 'male' else 'pullet'} of its origin"
@@ -117,6 +117,10 @@ def _why(flock: Flock, verdicts: Verdicts, found: pd.DataFrame) -> list[str]:
         NO_SEX: lambda bird: "its sex is not recorded, so it stands in no group",
     }
     return [words[row.by](row.bird) for row in each(found)]
+
+
+def _how(row: Any) -> str:
+    return "settled as proposed" if row.settled == "yes" else "decided"
 
 
 def _decision(row: Any) -> str:

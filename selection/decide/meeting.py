@@ -26,6 +26,7 @@ from selection.decide.spring.spring import Spring, next_spring
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.decide.wording import listed
 from selection.errors import RecordsError
+from selection.merit.candidates import Call, called
 from selection.merit.ranking import Merit, rank, rerank
 from selection.records.flock import Flock, small_frames
 from selection.records.forms.cells import protect
@@ -275,7 +276,7 @@ def what_if(meeting: Meeting, trial: Trial, planned: Verdicts | None = None) -> 
     """
     before = planned or as_planned(meeting)
     after = _held(meeting, trial)
-    return WhatIf(after, changes(before, after.verdicts))
+    return WhatIf(after, changes(before, after.verdicts, called(meeting.flock)))
 
 
 def as_planned(meeting: Meeting) -> Verdicts:
@@ -298,27 +299,27 @@ def _flock(flock: Flock, trial: Trial) -> Flock:
     return replace(flock, plan=replace(plan, worth=worth, keep=keep, most_relationship=ceiling))
 
 
-def changes(before: Verdicts, after: Verdicts) -> tuple[str, ...]:
-    """What is otherwise after than before, group by group, in words."""
-    said = [line for name in after.groups for line in _changes(name, before, after)]
+def changes(before: Verdicts, after: Verdicts, of: Call = str) -> tuple[str, ...]:
+    """What is otherwise after than before, group by group, in words; each bird as `of` calls it."""
+    said = [line for name in after.groups for line in _changes(name, before, after, of)]
     return tuple(said) or ("No verdict changes.",)
 
 
-def _changes(name: str, before: Verdicts, after: Verdicts) -> list[str]:
+def _changes(name: str, before: Verdicts, after: Verdicts, of: Call) -> list[str]:
     old, new = (_stands(v, name) for v in (before, after))
-    come, gone = _moved(old, new, "keep")
+    come, gone = _moved(old, new, "keep", of)
     said = []
     if come and gone:
         said.append(f"{listed(come)} kept instead of {listed(gone)}")
     elif come or gone:
         said.append(f"{listed(come)} kept as well" if come else f"{listed(gone)} no longer kept")
-    come, gone = _moved(old, new, "reserve")
+    come, gone = _moved(old, new, "reserve", of)
     if come:
         said.append(f"{listed(come)} in reserve" + (f" instead of {listed(gone)}" if gone else ""))
     first, last = (v.groups[name].again if name in v.groups else None for v in (before, after))
     if last is not None and (first is None or set(first.birds) != set(last.birds)):
         said.append(
-            f"another look is proposed at {listed(last.birds)}, worth {last.value:.1f} points of merit"
+            f"another look is proposed at {listed(map(of, last.birds))}, worth {last.value:.1f} points of merit"
         )
     elif first is not None and last is None:
         said.append("no further look is worth it")
@@ -333,7 +334,8 @@ def _stands(verdicts: Verdicts, name: str) -> pd.Series:
     return group.table.set_index("bird")["stands"]
 
 
-def _moved(old: pd.Series, new: pd.Series, stands: str) -> tuple[list[str], list[str]]:
+def _moved(old: pd.Series, new: pd.Series, stands: str, of: Call) -> tuple[list[str], list[str]]:
     """Birds that stand so now and did not before, and the other way round."""
     was, now = set(old.index[old == stands]), set(new.index[new == stands])
-    return [b for b in new.index if b in now - was], [b for b in old.index if b in was - now]
+    come, gone = ([b for b in new.index if b in now - was], [b for b in old.index if b in was - now])
+    return [str(of(b)) for b in come], [str(of(b)) for b in gone]

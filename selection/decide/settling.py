@@ -14,7 +14,7 @@ import pandas as pd
 from selection.decide.fates import pens_now
 from selection.decide.wording import counted
 from selection.errors import SettingsError
-from selection.merit.candidates import candidates
+from selection.merit.candidates import Call, called, candidates
 from selection.records.after_meeting import of_season, season_decisions, to_go
 from selection.records.flock import Flock, flock_on, read_flock
 from selection.records.forms.columns import DECISIONS, FORMS
@@ -54,6 +54,12 @@ def decide(
     return record_rows(flock, "decisions", [row], correct=True, source="decide")
 
 
+def decided_words(flock: Path, bird: str, decided: str, on: date | str | None = None) -> str:
+    """What was just decided, with how the bird is called: `26-013 (black, turquoise): keep, as of 2026-10-10`."""
+    number, now = _meant(flock, bird, on)
+    return f"{called(now)(number)}: {decided}, as of {now.plan.on}"
+
+
 def doubt(flock: Path, bird: str, decided: str, on: date | str | None = None) -> str | None:
     """What to know of a decision just recorded, in one sentence: None where nothing stands against it.
 
@@ -62,13 +68,14 @@ def doubt(flock: Path, bird: str, decided: str, on: date | str | None = None) ->
     number, now = _meant(flock, bird, on)
     field = candidates(now)
     own = field[field["bird"] == number]
+    who = called(now)(number)
     if own.empty:
-        return f"{number} stands in no group of this plan: the decision is kept, and the meeting has no card of it"
+        return (
+            f"{who} stands in no group of this plan: the decision is kept, and the meeting has no card of it"
+        )
     bar = own["bar"].iloc[0]
     if isinstance(bar, str) and decided != "sell":
-        return (
-            f"{number} is barred from breeding: {bar}; the decision stands, and every page goes on saying so"
-        )
+        return f"{who} is barred from breeding: {bar}; the decision stands, and every page goes on saying so"
     return None
 
 
@@ -82,11 +89,11 @@ def _meant(path: Path, bird: str, on: date | str | None) -> tuple[str, Flock]:
 class Undone:
     """What taking back a bird's last decision did.
 
-    `bird`: its number; `taken_back` and `stands`: the decision that went and the one of the season that stands now
-    (columns SAID and `on`; None where there is none); `recorded`: what was written (None: nothing).
+    `bird`: how it is called; `taken_back` and `stands`: the decision that went and the one of the season that stands
+    now (columns SAID and `on`; None where there is none); `recorded`: what was written (None: nothing).
     """
 
-    bird: str
+    bird: object
     taken_back: Mapping[str, Any] | None
     stands: Mapping[str, Any] | None
     recorded: Recorded | None
@@ -121,12 +128,12 @@ def undo(path: Path, bird: str, *, on: date | str | None = None) -> Undone:
     number, now = _meant(path, bird, on)
     last = _last(now, number)
     if last is None:
-        return Undone(number, None, None, None)
+        return Undone(called(now)(number), None, None, None)
     before = _before(path, number, last["on"])
     said = {name: before.get(name) or CLEAR for name in SAID}
     row = {"on": last["on"].date(), "bird": number, **said}
     recorded = record_rows(path, "decisions", [row], correct=True, source=UNDO)
-    return Undone(number, last, _last(_meant(path, bird, on)[1], number), recorded)
+    return Undone(called(now)(number), last, _last(_meant(path, bird, on)[1], number), recorded)
 
 
 def _last(flock: Flock, bird: str) -> Mapping[str, Any] | None:
@@ -166,12 +173,13 @@ def _cells(row: Any) -> tuple[Any, ...]:
 class Settled:
     """What settling did: `rows` (on, bird, decided) were recorded, or taken back.
 
-    `undone` says which; `stopped` says why nothing could be (else None).
+    `undone` says which; `stopped` says why nothing could be (else None); `of` how each bird is called.
     """
 
     rows: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["on", "bird", "decided"]))
     undone: bool = False
     stopped: str | None = None
+    of: Call = str
 
     @property
     def status(self) -> int:
@@ -185,7 +193,11 @@ class Settled:
         if self.rows.empty:
             return "nothing is settled, so there is nothing to take back" if self.undone else SETTLED_ALREADY
         birds = self.rows.groupby("decided")["bird"].agg(list)
-        of = [f"  {word}: {', '.join(birds[word])}" for word in DECISIONS if word in birds]
+        of = [
+            f"  {word}: {', '.join(str(self.of(bird)) for bird in birds[word])}"
+            for word in DECISIONS
+            if word in birds
+        ]
         day = f"{pd.Timestamp(self.rows['on'].iloc[0]):%Y-%m-%d}"
         what = "taken back" if self.undone else "settled"
         return "\n".join([f"{what}, as of {day}, {counted(len(self.rows), 'bird')}:", *of])
@@ -211,7 +223,13 @@ def settle(path: Path, *, who: str = "", on: date | str | None = None) -> Settle
     stands = meeting.tables["flock"]
     undecided = ~stands["bird"].isin(season_decisions(flock)["bird"]) & (stands["stands"] != "open")
     rows = pd.DataFrame(
-        {"on": meeting.on, "bird": stands["bird"], "decided": stands["stands"], "who": who.strip() or None}
+        {
+            "on": meeting.on,
+            "bird": stands["bird"],
+            "decided": stands["stands"],
+            "who": who.strip() or None,
+            "why": stands["bird"].map(_proposed(meeting.tables)),
+        }
     )
     rows = rows[undecided].assign(settled="yes").reset_index(drop=True)
     if rows.empty:
@@ -222,7 +240,16 @@ def settle(path: Path, *, who: str = "", on: date | str | None = None) -> Settle
         return Settled(
             stopped=f"{path}: somebody recorded a decision just now; hold the meeting again, then settle"
         )
-    return Settled(rows[["on", "bird", "decided"]])
+    return Settled(rows[["on", "bird", "decided"]], of=called(flock))
+
+
+def _proposed(tables: Mapping[str, pd.DataFrame]) -> dict[str, str]:
+    """By bird why the meeting proposed what stands; nothing of birds that were decided on by then."""
+    stands, verdicts = tables["flock"], tables.get("verdicts", pd.DataFrame())
+    made = verdicts.reindex(columns=["bird", "decided"]).dropna(subset="decided")["bird"]
+    told = stands.reindex(columns=["bird", "why"]).dropna(subset="why")
+    told = told[~told["bird"].isin(made)]
+    return dict(zip(told["bird"], told["why"], strict=True))
 
 
 def to_sell(path: Path, flock: Flock) -> pd.DataFrame:
@@ -258,7 +285,7 @@ def unsettle(path: Path) -> Settled:
         return Settled(undone=True)
     cleared = rows.assign(on=rows["on"].dt.date, decided=CLEAR, who=CLEAR, settled=CLEAR, why=CLEAR)
     recorded = record_rows(path, "decisions", cleared, correct=True, source=UNDO)
-    return Settled(rows, True, recorded.words() if recorded.status else None)
+    return Settled(rows, True, recorded.words() if recorded.status else None, called(flock))
 
 
 def _stale(path: Path, tables: Mapping[str, pd.DataFrame], day: date) -> str | None:

@@ -49,9 +49,9 @@ def some_points(value: float) -> str:
     return f"{amount} point" if amount == "1" else f"{amount} points"
 
 
-def listed(names: Iterable[str]) -> str:
+def listed(names: Iterable[object]) -> str:
     """a, b and c."""
-    *first, last = list(names) or [""]
+    *first, last = [str(name) for name in names] or [""]
     return f"{', '.join(first)} and {last}" if first else last
 
 

@@ -7,6 +7,8 @@ its own inbreeding is held to cost. Sections count their points, whatever the pl
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -14,7 +16,11 @@ from selection.errors import ModelError
 from selection.merit.observations import brooder_years
 from selection.merit.posterior import Known
 from selection.records.flock import Flock
+from selection.records.rings import Called
 from selection.standard.traits import measure_of
+
+Call = Callable[[str], object]
+"""Tells how a bird is called: its number in, what is printed of it out."""
 
 YOUNG = {"cockerels": "male", "pullets": "female"}
 _GROWN = {"cocks": "male", "hens": "female"}
@@ -60,6 +66,17 @@ def rings_worn(flock: Flock) -> pd.DataFrame:
     rings = flock.rings[flock.rings["removed_on"].isna()].sort_values("fitted_on", kind="stable")
     last = rings.groupby(["bird", "leg"])["colour"].last().unstack("leg")
     return last.reindex(columns=["left", "right"])
+
+
+def called(flock: Flock) -> Callable[[str], Called]:
+    """How each bird of `flock` is called on the plan's day; a bird that is not on record is its number alone."""
+    legs = rings_worn(flock)
+    rows = flock.birds[["bird", "name"]].join(legs, on="bird")
+    known = {
+        bird: Called(bird, *(cell if isinstance(cell, str) else None for cell in rest))
+        for bird, *rest in zip(*(rows[c] for c in rows), strict=True)
+    }
+    return lambda bird: known.get(bird) or Called(bird)
 
 
 def own_values(flock: Flock, known: Known) -> pd.DataFrame:

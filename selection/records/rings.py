@@ -37,6 +37,39 @@ class Named:
     notes: Mapping[int, str]
 
 
+def ring_colours(cell: object) -> list[str]:
+    """Colours on one leg, upper first; none where the cell is blank."""
+    return [part.strip() for part in cell.split("/") if part.strip()] if isinstance(cell, str) else []
+
+
+BARE = "–"
+"""A leg without a ring."""
+
+
+@dataclass(frozen=True, slots=True)
+class Called:
+    """One bird: its number, its name (None: it has none), and what its legs wear (blank: nothing)."""
+
+    bird: str
+    name: str | None = None
+    left: str | None = None
+    right: str | None = None
+
+    @property
+    def colours(self) -> str:
+        """Its colours in words, left then right, the upper of two on one leg first: `green, yellow/blue`."""
+        legs = ["/".join(ring_colours(leg)) for leg in (self.left, self.right)]
+        return ", ".join(leg or BARE for leg in legs) if any(legs) else ""
+
+    @property
+    def title(self) -> str:
+        """Its number and its name: `24-007 Bramble`."""
+        return f"{self.bird} {self.name}" if self.name else self.bird
+
+    def __str__(self) -> str:
+        return f"{self.title} ({self.colours})" if self.colours else self.title
+
+
 def folded_colour(colours: pd.Series) -> pd.Series:
     """Colours as compared: case-folded, no blanks around the stroke between two rings of one leg."""
     return colours.str.casefold().str.replace(r"\s*/\s*", "/", regex=True).str.strip()

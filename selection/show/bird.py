@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 from selection.decide.life import Life
 from selection.decide.wording import counted, each, listed
+from selection.merit.candidates import called
 from selection.records.ledger import durable
 from selection.records.photos import Album, album
 from selection.show.page.family_tree import chick_groups, family_tree, places_in_words, whose
@@ -157,10 +158,12 @@ def ancestors_in_lines(life: Life) -> list[str]:
 
 def kin_in_lines(life: Life, most: int = _MOST) -> list[str]:
     """Brothers and sisters, one line for each thing they are to it; those alive are marked with a star."""
-    alive = set(life.flock.birds.loc[life.flock.birds["alive"], "bird"])
+    alive, of = set(life.flock.birds.loc[life.flock.birds["alive"], "bird"]), called(life.flock)
     lines = []
     for words, rows in life.kin.groupby("words", sort=False):
-        names = [f"{readable(other)}{'*' if other in alive else ''}" for other in rows["other"]]
+        names = [
+            f"{readable(str(of(other)))}*" if other in alive else readable(other) for other in rows["other"]
+        ]
         lines.append(f"{words}: {_some(names, most)}")
     return [*lines, *(["* alive"] if any("*" in line for line in lines) else [])]
 

@@ -33,19 +33,20 @@ from selection.compare.laying.design import NOT_KNOWN, LayingDesign, laying_desi
 from selection.compare.laying.model import Fit, LayingSpread, Weight, fit_rates
 from selection.compare.laying.rows import COUNTS, egg_weights, groups_of, joint, own_rates, pens_laid, rows_of
 from selection.errors import RecordsError
+from selection.merit.candidates import Call, called
 from selection.records.flock import Flock
 
 MOST_OF_A_YEAR = 330
 """Days between first and last count from which a season is nearly a year."""
 
 
-def _say(table: pd.DataFrame, decline: pd.DataFrame, due: pd.DataFrame) -> tuple[str, ...]:
+def _say(table: pd.DataFrame, decline: pd.DataFrame, due: pd.DataFrame, of: Call = str) -> tuple[str, ...]:
     """The last season's rows, the decline with age, and who is due to go."""
     last = table[(table["season"] == table["season"].max()) & ~joint(table)]
     return (
         *(_rate(row) for row in last.to_dict("records")),
         *(_step(row) for row in decline.to_dict("records")),
-        *_due(due),
+        *_due(due, of),
     )
 
 
@@ -76,7 +77,7 @@ def _step(row: dict) -> str:
     )
 
 
-def _due(due: pd.DataFrame) -> list[str]:
+def _due(due: pd.DataFrame, of: Call) -> list[str]:
     """The hens of the highest age, and what is expected of them."""
     oldest = due[due["laying_season"] == due["laying_season"].max()] if len(due) else due
     if oldest.empty:
@@ -84,8 +85,8 @@ def _due(due: pd.DataFrame) -> list[str]:
     rates = [f"{rate:.2f}" for rate in (oldest["rate"].min(), oldest["rate"].max())]
     season = int(oldest["laying_season"].iloc[0])
     return [
-        f"Due to go first by age: {', '.join(oldest['bird'])}; in laying season {season} next year "
-        f"{' to '.join(dict.fromkeys(rates))} eggs a hen-day are expected."
+        f"Due to go first by age: {', '.join(str(of(bird)) for bird in oldest['bird'])}; in laying season {season} "
+        f"next year {' to '.join(dict.fromkeys(rates))} eggs a hen-day are expected."
     ]
 
 
@@ -296,7 +297,8 @@ def _answer(flock: Flock, basket: Basket, plan: LayingDesign, fitted: Fit) -> La
         notes=(
             *notes(Kind.WARNING, basket.warnings),
             *facts(
-                _say(table, decline, due), cannot_say(table, basket.cells, own, "laying" in flock.plan.worth)
+                _say(table, decline, due, called(flock)),
+                cannot_say(table, basket.cells, own, "laying" in flock.plan.worth),
             ),
         ),
         spread=fitted.spread,

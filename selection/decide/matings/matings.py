@@ -14,9 +14,9 @@ from selection.answer import SEED, Answer, Note, facts
 from selection.decide.fates import fates
 from selection.decide.matings.depression import Depression, depression
 from selection.decide.verdicts.verdicts import Verdicts
-from selection.decide.wording import counted
+from selection.decide.wording import counted, listed
 from selection.errors import ModelError
-from selection.merit.candidates import bars
+from selection.merit.candidates import Call, bars, called
 from selection.merit.ranking import Merit
 from selection.merit.relationship.kinship import Descent, degree
 from selection.merit.relationship.worst_case import SAME, Worst, WorstCase, chance_over
@@ -45,13 +45,14 @@ def allot(
     hens: Sequence[str],
     pen_sizes: int | Mapping[str, int] | None = None,
     depression: float = 0.0,
+    of: Call = str,
 ) -> Allotment:
     """Put as many `hens` as may be to the `cocks`, and of all ways of that the one of greatest value.
 
     pairs: cock, hen, inbreeding, merit, allowed, why (as `Matings.table`); pen_sizes: the most hens a cock
     may have (None: any number; a cock that a mapping leaves out has none); depression: points lost for each
-    unit of F. A pair whose merit is missing counts as the mean of the others. Each hen has one cock at most;
-    only allowed pairs are made. Equal values: the less inbred way.
+    unit of F; of: how a bird is called in words. A pair whose merit is missing counts as the mean of the others.
+    Each hen has one cock at most; only allowed pairs are made. Equal values: the less inbred way.
     """
     most = _room(pen_sizes, cocks, len(hens))
     options = pairs[pairs["cock"].isin(cocks) & pairs["hen"].isin(hens)]
@@ -61,9 +62,9 @@ def allot(
     table = pd.DataFrame({"hen": pd.Series(list(hens), dtype="str")}).merge(
         chosen.drop(columns="why"), on="hen", how="left"
     )
-    table["why"] = _why(table, open_, most)
+    table["why"] = _why(table, open_, most, of)
     table = table[["hen", "cock", "inbreeding", "merit", "value", "why"]]
-    return Allotment(table, float(chosen["value"].sum()), _about_pens(table, cocks))
+    return Allotment(table, float(chosen["value"].sum()), _about_pens(table, cocks, of))
 
 
 def _room(pen_sizes: int | Mapping[str, int] | None, cocks: Sequence[str], hens: int) -> dict[str, int]:
@@ -115,7 +116,7 @@ def _best_for_her(allowed: int, kept: int) -> str:
     return "he is the one cock kept" if kept == 1 else "of the cocks kept he is the only one allowed her"
 
 
-def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> list[str]:
+def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int], of: Call) -> list[str]:
     """Why each hen is put where she is: the best there is for her, or what stands in the way of it."""
     put = table["cock"].value_counts()
     full = [cock for cock, room in most.items() if put.get(cock, 0) >= room]
@@ -124,7 +125,7 @@ def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> l
         hers = open_[open_["hen"] == hen]
         better = hers.loc[(hers["value"] > value) & hers["cock"].isin(full), "cock"]
         if isinstance(cock, str) and len(better):
-            said.append(f"the pen of {' and '.join(better)} is full")
+            said.append(f"the pen of {listed(map(of, better))} is full")
         elif isinstance(cock, str):
             said.append(_best_for_her(len(hers), len(most)))
         elif len(hers):
@@ -136,18 +137,19 @@ def _why(table: pd.DataFrame, open_: pd.DataFrame, most: Mapping[str, int]) -> l
     return said
 
 
-def _about_pens(table: pd.DataFrame, cocks: Sequence[str]) -> tuple[str, ...]:
+def _about_pens(table: pd.DataFrame, cocks: Sequence[str], of: Call) -> tuple[str, ...]:
     placed = table[table["cock"].notna()]
     said = [
-        f"{cock} with {', '.join(of['hen'])} (mean F of the chicks {of['inbreeding'].mean():.3f})."
-        for cock, of in placed.groupby("cock", sort=False)
+        f"{of(cock)} with {listed(map(of, with_him['hen']))} (mean F of the chicks "
+        f"{with_him['inbreeding'].mean():.3f})."
+        for cock, with_him in placed.groupby("cock", sort=False)
     ]
     idle = [c for c in cocks if c not in set(placed["cock"])]
-    said += [f"{cock} has no hens." for cock in idle]
+    said += [f"{of(cock)} has no hens." for cock in idle]
     if not cocks and len(table):
         return ("No cock is kept, so that no hen has one.",)
     without = table[table["cock"].isna()]
-    said += [f"{row.hen} has no cock: {row.why}." for row in without.itertuples()]
+    said += [f"{of(row.hen)} has no cock: {row.why}." for row in without.itertuples()]
     return tuple(said)
 
 
@@ -175,7 +177,8 @@ class Matings(Answer):
     chance_over (that F is above the plan's `most_inbreeding`, by what is known of parents), known (`yes`: no doubt
     about a parent bears on it), merit and merit_se (expected merit of the chicks on one base, points; missing where
     it is not known), allowed, why. allotment: the best of it under the pen sizes; depression: what inbreeding is held
-    to cost; relationship: the same birds two by two (their A).
+    to cost; relationship: the same birds two by two (their A); call: how
+    each is called in words.
     """
 
     TITLE = "Whom the chosen birds can be put to"
@@ -187,6 +190,7 @@ class Matings(Answer):
     depression: Depression
     relationship: pd.DataFrame
     notes: tuple[Note, ...]
+    call: Call = str
 
 
 def matings(
@@ -223,7 +227,7 @@ def matings(
     >>> bool((pairs["inbreeding"] <= pairs["inbreeding_most"]).all())
     True
     """
-    staying = stay(flock, verdicts)
+    staying, of = stay(flock, verdicts), called(flock)
     cocks, hens = (staying.loc[staying["sex"] == sex, "bird"].tolist() for sex in ("male", "female"))
     table = _table(flock, merit, cocks, hens, np.random.default_rng(seed))
     cost = depression(flock, merit)
@@ -234,11 +238,12 @@ def matings(
         kept.loc[kept["sex"] == "female", "bird"].tolist(),
         pen_sizes,
         cost.points,
+        of,
     )
     birds = [*cocks, *hens]
     among = pd.DataFrame(merit.pedigree.relationship(birds), index=birds, columns=birds)
     sentences = (*_sentences(flock, table), *best.sentences, *cost.sentences)
-    return Matings(table, best, cost, among, facts(sentences, (*_cannot(cocks, hens), *cost.cannot)))
+    return Matings(table, best, cost, among, facts(sentences, (*_cannot(cocks, hens), *cost.cannot)), of)
 
 
 def stay(flock: Flock, verdicts: Verdicts) -> pd.DataFrame:

@@ -29,6 +29,7 @@ from selection.decide.prices.offers import (
     propose_offers,
 )
 from selection.decide.wording import counted, each
+from selection.merit.candidates import Call, called
 from selection.records.flock import Flock
 
 if TYPE_CHECKING:
@@ -247,7 +248,7 @@ def _sentences(
     market: Market,
 ) -> tuple[str, ...]:
     currency = Currency(flock.plan.currency)
-    said = [*_of_season(table, lines, currency), *_worth_more(table, kinds, currency)]
+    said = [*_of_season(table, lines, currency), *_worth_more(table, kinds, currency, called(flock))]
     low = [
         row.offer
         for row in each(offers)
@@ -279,7 +280,7 @@ def _ranged(line: Any, currency: Currency) -> str:
     return said if line.low is None else f"{said} ({currency.words(line.low)} to {currency.words(line.high)})"
 
 
-def _worth_more(table: pd.DataFrame, kinds: pd.DataFrame, currency: Currency) -> list[str]:
+def _worth_more(table: pd.DataFrame, kinds: pd.DataFrame, currency: Currency, call: Call) -> list[str]:
     """Birds that might go as breeders and bring more as something else."""
     of = kinds.set_index(["bird", "sold_as"])
     said = []
@@ -288,7 +289,9 @@ def _worth_more(table: pd.DataFrame, kinds: pd.DataFrame, currency: Currency) ->
         breeder, other = of.loc[(row.bird, "breeding")], of.loc[(row.bird, row.sold_as)]
         if breeder["why_not"] == "" and breeder["price"] < other["price"]:
             more, less = (currency.words(currency.about(kind["price"])) for kind in (other, breeder))
-            said.append(f"{row.bird} is worth more as {row.sold_as} ({more}) than as a breeder ({less}).")
+            said.append(
+                f"{call(row.bird)} is worth more as {row.sold_as} ({more}) than as a breeder ({less})."
+            )
     return said
 
 

@@ -17,7 +17,7 @@ from selection.answer import SEED, Answer, Kind, Note
 from selection.decide.summer.calendar import USUAL_WEEKS
 from selection.decide.verdicts.another_look import Sight, unseen, value_of
 from selection.decide.wording import counted, listed
-from selection.merit.candidates import YOUNG, carried
+from selection.merit.candidates import YOUNG, called, carried
 from selection.merit.explain import detail, lines
 from selection.merit.ranking import Merit, rank
 from selection.records.after_meeting import season_decisions
@@ -66,7 +66,7 @@ def worth_seeing(flock: Flock, merit: Merit, seed: int = SEED) -> WorthSeeing:
     `merit` is :func:`selection.merit.ranking.rank` of the same flock. Birds decided on, and those barred, are left out.
     """
     rng = np.random.default_rng(seed)
-    decided = set(season_decisions(flock)["bird"])
+    decided, of = set(season_decisions(flock)["bird"]), called(flock)
     rows: list[tuple[str, str, str, float, float]] = []
     notes: list[Note] = []
     for group, keep in flock.plan.keep.items():
@@ -83,7 +83,7 @@ def worth_seeing(flock: Flock, merit: Merit, seed: int = SEED) -> WorthSeeing:
             listed_birds = _short_list(value, len(birds), flock.plan.look_worth) if value else []
             together = sum(adds for _, adds in listed_birds)
             rows += [(group, do, birds[at], adds, together) for at, adds in listed_birds]
-            notes += _said(group, do, [birds[at] for at, _ in listed_birds], together)
+            notes += _said(group, do, [str(of(birds[at])) for at, _ in listed_birds], together)
     if not rows:
         text = "No look or weighing of a young bird is worth the walk this week, as the records stand."
         notes.append(Note(Kind.SHORT, None, text))

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from selection.decide.wording import some_points
+from selection.merit.candidates import Call
 from selection.merit.explain import Detail
 from selection.merit.ranking import Merit
 from selection.merit.relationship.worst_case import SAME
@@ -221,16 +222,17 @@ class Tip:
     section: str | None
     points: float
 
-    def sentence(self) -> str:
-        """The tip in words."""
+    def sentence(self, of: Call = str) -> str:
+        """The tip in words, each bird as `of` calls it."""
+        ahead, behind = of(self.ahead), of(self.behind)
         if self.section is None:
             return (
-                f"no score that {self.behind} could be given in one section would bring it past {self.ahead}, "
+                f"no score that {behind} could be given in one section would bring it past {ahead}, "
                 f"{self.gap:.1f} points of merit away"
             )
         if self.points < NEXT_TO_NOTHING:
-            return f"{self.behind} stands level with {self.ahead}"
-        return f"{self.behind} would overtake {self.ahead} if its {self.section} were {some_points(self.points)} better"
+            return f"{behind} stands level with {ahead}"
+        return f"{behind} would overtake {ahead} if its {self.section} were {some_points(self.points)} better"
 
 
 def tip(merit: Merit, known: Detail, standard: Standard, ahead: str, behind: str) -> Tip:

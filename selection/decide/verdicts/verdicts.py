@@ -16,7 +16,7 @@ from selection.answer import SEED, Answer, Kind, Note
 from selection.decide.verdicts.another_look import Look, best_look, first_look, looks_worth
 from selection.decide.verdicts.choice import Certainty, Kin, Tip, best_set, certainty, room_to_reweigh, tip
 from selection.decide.wording import among_best, interval, listed, points_of_merit
-from selection.merit.candidates import YOUNG, rings_worn
+from selection.merit.candidates import YOUNG, Call, called, rings_worn
 from selection.merit.explain import Detail, detail
 from selection.merit.ranking import Merit, chances
 from selection.records.after_meeting import season_decisions
@@ -96,7 +96,9 @@ def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
     groups = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}
     tables = [g.table for g in groups.values() if len(g.table)]
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICT_COLUMNS)
-    return Verdicts(table, unsexed(flock, merit), groups, (*_notes(groups), *_cannot(flock, merit, groups)))
+    return Verdicts(
+        table, unsexed(flock, merit), groups, (*_notes(groups, called(flock)), *_cannot(flock, merit, groups))
+    )
 
 
 def unsexed(flock: Flock, merit: Merit) -> pd.DataFrame:
@@ -130,14 +132,17 @@ def _group(flock: Flock, merit: Merit, known: Detail | None, name: str, rng: np.
     again = group.again
     if again is not None:
         rows.loc[rows["bird"].isin(again.birds), "proposed"] = "look again"
-    rows["reason"] = [_reason(row, rows, group, merit) for _, row in rows.iterrows()]
+    of = called(flock)
+    rows["reason"] = [_reason(row, rows, group, merit, of) for _, row in rows.iterrows()]
     return replace(group, table=rows[VERDICT_COLUMNS], ceiling_kept=ceiling_kept)
 
 
 def _decided(flock: Flock) -> pd.DataFrame:
-    """The season's last decision on each bird: bird, decided, decided_why."""
+    """The season's last decision on each bird: bird, decided, decided_why, decided_on, settled."""
     last = season_decisions(flock)
-    return last[["bird", "decided", "why"]].rename(columns={"why": "decided_why"})
+    return last.rename(columns={"why": "decided_why", "on": "decided_on"})[
+        ["bird", "decided", "decided_why", "decided_on", "settled"]
+    ]
 
 
 def _kept(flock: Flock, merit: Merit, rows: pd.DataFrame, name: str) -> tuple[np.ndarray, bool | None]:
@@ -233,22 +238,32 @@ def _tips(flock: Flock, merit: Merit, known: Detail, free: pd.DataFrame, kept: n
     return tuple(tip(merit, known, flock.standard, last, rival) for rival in rivals)
 
 
-def _reason(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> str:
+def _reason(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit, of: Call) -> str:
     """One sentence: the figures behind a verdict, who stands next, and what would tip it."""
     barred = f"barred from breeding: {row['bar']}" if isinstance(row["bar"], str) else ""
     if isinstance(row["decided"], str):
-        why = row["decided_why"] if isinstance(row["decided_why"], str) else "no reason given"
-        return f"decided by the meeting: {row['decided']} ({why})" + (f"; {barred}" if barred else "")
+        return decision_words(row) + (f"; {barred}" if barred else "")
     if barred:
         return barred
     if rows["bar"].isna().sum() == 1:
         return "the only one of its group: nothing to compare with"
-    parts = [_figures(row, rows, group, merit), _next(row, rows, group.tips)]
+    parts = [_figures(row, rows, group, merit), _next(row, rows, group.tips, of)]
     again = group.again
     if again is not None and row["bird"] in again.birds:
         more = "side by side" if merit.known is None else "side by side once more"
-        parts.append(f"seeing {listed(again.birds)} {more} is worth {again.value:.1f} points of merit")
+        parts.append(
+            f"seeing {listed(map(of, again.birds))} {more} is worth {again.value:.1f} points of merit"
+        )
     return "; ".join(p for p in parts if p)
+
+
+def decision_words(row: pd.Series) -> str:
+    """A decision of the season with its reason; one that settling recorded, with what was proposed then."""
+    told = isinstance(row["decided_why"], str)
+    if row["settled"] == "yes":
+        why = f" ({row['decided_why']})" if told else ""
+        return f"settled as proposed on {row['decided_on']:%Y-%m-%d}: {row['decided']}{why}"
+    return f"decided by the meeting: {row['decided']} ({row['decided_why'] if told else 'no reason given'})"
 
 
 def _figures(row: pd.Series, rows: pd.DataFrame, group: Group, merit: Merit) -> str:
@@ -271,26 +286,26 @@ def _place(bird: str, group: Group) -> str:
     return among_best(group.chances[bird], group.places) + decided
 
 
-def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...]) -> str:
+def _next(row: pd.Series, rows: pd.DataFrame, tips: tuple[Tip, ...], of: Call) -> str:
     """Who stands next and what would tip the pair, for birds at the edge."""
     for one in tips:
         if row["bird"] == one.behind or (row["bird"] == one.ahead and one is tips[0]):
-            return one.sentence()
+            return one.sentence(of)
     if row["stands"] != "keep":
         return ""
     after = rows[rows["bar"].isna() & rows["decided"].isna() & (rows["rank"] > row["rank"])]
-    return f"{after.iloc[0]['bird']} stands next" if len(after) else ""
+    return f"{of(after.iloc[0]['bird'])} stands next" if len(after) else ""
 
 
-def _notes(groups: Mapping[str, Group]) -> list[Note]:
+def _notes(groups: Mapping[str, Group], of: Call) -> list[Note]:
     """Who is kept, whom to see again and how firm that is, each about its group."""
     said = []
     for group in groups.values():
         kept = group.table.loc[group.table["stands"] == "keep", "bird"]
         if len(kept):
-            said.append(Note(Kind.PROPOSED, group.name, f"keep {listed(kept)}"))
+            said.append(Note(Kind.PROPOSED, group.name, f"keep {listed(map(of, kept))}"))
         if group.again is not None:
-            birds, value = listed(group.again.birds), group.again.value
+            birds, value = listed(map(of, group.again.birds)), group.again.value
             text = f"look again at {birds} side by side, worth {value:.1f} points of merit"
             said.append(Note(Kind.LOOK, group.name, text))
         said += [Note(Kind.FOUND, group.name, text) for text in _how_sure(group)]

@@ -7,7 +7,7 @@ bird of a pen fathered or mothered whom is taken as drawn bird by bird, as in th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -119,10 +119,13 @@ class Relations:
             named = f"{doubt}{own}{words.removeprefix('perhaps a ')}"
         return f"{other} is {named}"
 
-    def family_line(self, bird: str, others: Iterable[str], near: bool = False) -> list[str]:
+    def family_line(
+        self, bird: str, others: Iterable[str], near: bool = False, of: Callable[[str], object] = str
+    ) -> list[str]:
         """What a bird is to others, alike ones together: "half sister to 26-034", "her sire's sister: 24-007".
 
-        The nearest come first; `near` leaves out those who are only further related. Its own parents are left out: they
+        The nearest come first, each as `of` calls it; `near` leaves out those who are only further related.
+        Its own parents are left out: they
         are told beside it.
         """
         own: dict[str, list[str]] = {}
@@ -137,7 +140,9 @@ class Relations:
                 own.setdefault(f"{there.words}:", []).append(there.other)
             else:
                 own.setdefault(f"{self.between(there.other, bird).words} to", []).append(there.other)
-        return [f"{words} {_listed(names)}" for words, names in own.items() if names]
+        return [
+            f"{words} {_listed([str(of(name)) for name in names])}" for words, names in own.items() if names
+        ]
 
     def _lines(self, one: int, two: int) -> list[tuple[str, float, bool]]:
         """Relations, the nearest first: words, the relationship they come to, whether they are sure.

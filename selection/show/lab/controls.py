@@ -15,11 +15,12 @@ import ipywidgets as widgets
 from selection.answer import Kind
 from selection.decide.matings.matings import matings
 from selection.decide.meeting import Meeting, Trial, as_planned, changes, hold, kept_tables, what_if
-from selection.decide.settling import decide, doubt
+from selection.decide.settling import decide, decided_words, doubt
 from selection.decide.spring.spring import Spring, choose_way
 from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import SelectionError
+from selection.merit.candidates import called
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock, read_flock
 from selection.records.ledger.kept import keep_meeting, read_meetings
@@ -136,7 +137,7 @@ class Knobs(widgets.VBox):
         meeting = hold(read_flock(path), kept=read_meetings(path))
         keep_meeting(path, meeting.flock.plan.on, kept_tables(meeting))
         self.take_meeting(meeting)
-        return changes(before, meeting.verdicts)
+        return changes(before, meeting.verdicts, called(meeting.flock))
 
     def take_decisions(self, path: Path) -> None:
         """Take the decisions recorded in the flock at `path` into the meeting shown."""
@@ -158,7 +159,9 @@ class Knobs(widgets.VBox):
     def _compare_with(self, meeting: Meeting) -> None:
         """Take `meeting` as what trials are compared with, and say where the quick way differs from it."""
         self.meeting, self.planned = meeting, as_planned(meeting)
-        differs = [line for line in changes(meeting.verdicts, self.planned) if "kept" in line]
+        differs = [
+            line for line in changes(meeting.verdicts, self.planned, called(meeting.flock)) if "kept" in line
+        ]
         self.note = f"{QUICK} {' '.join(differs)}" if differs else ""
 
     def _listen(self) -> None:
@@ -263,11 +266,12 @@ class Overrule(widgets.VBox):
             )
             if recorded.status == 0:
                 self.knobs.take_decisions(self.path)
-            words = recorded.words()
-            against = doubt(self.path, self.bird.value, self.decided.value) if recorded.status == 0 else None
+            lines = recorded.words().splitlines()
+            if recorded.status == 0:
+                of = (self.path, self.bird.value, self.decided.value)
+                lines += [line for line in (decided_words(*of), doubt(*of)) if line]
         except SelectionError as error:
-            words, against = str(error), None
-        lines = [*words.splitlines(), *([against] if against else [])]
+            lines = str(error).splitlines()
         self.said.value = html(join(paragraph(line) for line in lines))
 
 

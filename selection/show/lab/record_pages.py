@@ -41,7 +41,8 @@ def relationship_picture(of: Matings) -> Fragment:
         return paragraph("Fewer than two birds: no relationship to draw.", "quiet")
     apart = frame.where(frame.index.to_numpy()[:, None] != frame.columns.to_numpy()[None, :])
     first, second = apart.stack().idxmax()
-    says = f"the closest two are {first} and {second}, relationship {frame.loc[first, second]:.2f}"
+    apart = apart.rename(index=lambda bird: str(of.call(bird)), columns=lambda bird: str(of.call(bird)))
+    says = f"the closest two are {of.call(first)} and {of.call(second)}, relationship {frame.loc[first, second]:.2f}"
     with drawing():
         figure, axes = _axes(0.42 * len(frame) + 1.4)
         _heat(axes, apart, "Greens", "{:.2f}", 0.0, 0.5, "relationship (full sibs: 0.5)")

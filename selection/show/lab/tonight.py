@@ -14,10 +14,11 @@ from selection.decide.settling import settle, undo, unsettle
 from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.wording import listed, some_points
 from selection.errors import SelectionError
+from selection.merit.candidates import called
 from selection.records.intake.recording import record_rows
 from selection.records.ledger.kept import keep_meeting
 from selection.show.lab.controls import NAMED, WIDE, Knobs, html
-from selection.show.page.figures import called, picks
+from selection.show.page.figures import picks
 from selection.show.page.fragments import bullets, join, paragraph
 
 _LEFT = widgets.Layout(align_items="flex-start")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,10 +12,9 @@ from selection.answer import REACH
 from selection.decide import wording
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each
-from selection.merit.candidates import rings_worn
+from selection.merit.candidates import called
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
-from selection.show.page.style import ring_colours
 from selection.standard.bands import GROWN, State
 from selection.standard.traits import Measure, Weighed, measure_of
 
@@ -72,45 +71,6 @@ def per_cent(share: float, low: float, high: float) -> str:
 def kilograms(grams: float) -> str:
     """2.74; blank where missing."""
     return "" if missing(grams) else f"{grams / 1000:.2f}"
-
-
-BARE = "–"
-"""A leg without a ring."""
-
-
-@dataclass(frozen=True, slots=True)
-class Called:
-    """One bird: its number, its name (None: it has none), and what its legs wear (blank: nothing)."""
-
-    bird: str
-    name: str | None = None
-    left: str | None = None
-    right: str | None = None
-
-    @property
-    def colours(self) -> str:
-        """Its colours in words, left then right, the upper of two on one leg first: `green, yellow/blue`."""
-        legs = ["/".join(ring_colours(leg)) for leg in (self.left, self.right)]
-        return ", ".join(leg or BARE for leg in legs) if any(legs) else ""
-
-    @property
-    def title(self) -> str:
-        """Its number and its name: `24-007 Bramble`."""
-        return f"{self.bird} {self.name}" if self.name else self.bird
-
-    def __str__(self) -> str:
-        return f"{self.title} ({self.colours})" if self.colours else self.title
-
-
-def called(flock: Flock) -> Callable[[str], Called]:
-    """How each bird of `flock` is called on the plan's day; a bird that is not on record is its number alone."""
-    legs = rings_worn(flock)
-    rows = flock.birds[["bird", "name"]].join(legs, on="bird")
-    known = {
-        row.bird: Called(row.bird, *(cell if isinstance(cell, str) else None for cell in row[2:]))
-        for row in each(rows)
-    }
-    return lambda bird: known.get(bird) or Called(bird)
 
 
 def picks(flock: Flock, birds: Iterable[str]) -> list[tuple[str, str]]:

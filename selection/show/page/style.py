@@ -12,6 +12,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from selection.records.rings import ring_colours
 from selection.show.page.fragments import Fragment
 
 INK = "#1c2b24"
@@ -126,11 +127,6 @@ def ring_mark(left: object, right: object, bird: str = "", named: bool = True) -
     return Fragment(
         '<svg class="mark" role="img" aria-label="{}" width="{:.0f}" height="{}" viewBox="0 0 {:.0f} {}">{}</svg>'
     ).format(f"{bird}: {said}" if bird else said, wide, high, wide, high, Markup("").join(drawn))
-
-
-def ring_colours(cell: object) -> list[str]:
-    """Colours on one leg, upper first; none where the cell is blank."""
-    return [part.strip() for part in cell.split("/") if part.strip()] if isinstance(cell, str) else []
 
 
 def _leg(middle: float, colours: list[str], name: str) -> Markup:

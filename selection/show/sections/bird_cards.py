@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,10 +13,12 @@ from selection.decide.life import unseen_place
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import counted, each
+from selection.merit.candidates import called
 from selection.merit.explain import Why, contributions_of
 from selection.merit.relationship.kinship import parents
 from selection.merit.relationship.relations import Relations
 from selection.records.photos import Album, album
+from selection.records.rings import Called
 from selection.records.settings.reading import Standard
 from selection.show.page.figures import halves, missing, signed, spread
 from selection.show.page.fragments import (
@@ -38,7 +40,6 @@ from selection.standard.bands import GROWN, weighed_sections
 from selection.standard.points import disagreements
 
 if TYPE_CHECKING:
-    from selection.merit.relationship.pedigree import Pedigree
     from selection.records.settings.reading import Standard
 
 
@@ -123,11 +124,11 @@ def staying(meeting: Meeting) -> list[str]:
 def relatives(meeting: Meeting) -> Fragment:
     """Who of the kept and the reserve is related to whom, and how, in words."""
     birds = staying(meeting)
-    relations = _relations(meeting)
+    relations, of = _relations(meeting), called(meeting.flock)
     rows = [
-        {"bird": bird, "how": sentence("; ".join(lines))}
+        {"bird": f"{of(bird)}", "how": sentence("; ".join(lines))}
         for bird in birds
-        if (lines := relations.family_line(bird, [other for other in birds if other != bird]))
+        if (lines := relations.family_line(bird, [other for other in birds if other != bird], of=of))
     ]
     if len(birds) < 2:
         return Fragment("")
@@ -161,6 +162,10 @@ class _Box:
 
     def __init__(self, meeting: Meeting, path: str | Path | None = None) -> None:
         self.meeting, self.path = meeting, path
+
+    @cached_property
+    def called(self) -> Callable[[str], Called]:
+        return called(self.meeting.flock)
 
     @cached_property
     def album(self) -> Album | None:
@@ -284,7 +289,7 @@ def _family(box: _Box, bird: str) -> str:
     """Its family in a line: by whom, out of whom, and what it is to the others that stay."""
     pedigree = box.meeting.merit.pedigree
     at = int(pedigree.positions([bird])[0])
-    told = {side: _parent(pedigree, side, at) for side in ("sire", "dam")}
+    told = {side: _parent(box, side, at) for side in ("sire", "dam")}
     if not any(told.values()):
         by = "parents not on record"
     else:
@@ -292,12 +297,13 @@ def _family(box: _Box, bird: str) -> str:
     if told["sire"] == told["dam"] and told["sire"]:
         by = f"of {told['sire']}"
     others = [other for other in box.staying if other != bird]
-    kin = box.relations.family_line(bird, others, near=True)[:MOST_KIN]
+    kin = box.relations.family_line(bird, others, near=True, of=box.called)[:MOST_KIN]
     return sentence("; ".join([by, *kin]))
 
 
-def _parent(pedigree: Pedigree, side: str, at: int) -> str:
+def _parent(box: _Box, side: str, at: int) -> str:
     """Who one parent is, or among how many; stock never seen here as such; blank: not on record."""
+    pedigree = box.meeting.merit.pedigree
     possible = parents(pedigree, side, at)
     if not possible:
         return ""
@@ -307,7 +313,7 @@ def _parent(pedigree: Pedigree, side: str, at: int) -> str:
     if len(possible) > 1:
         return f"one of {len(possible)} {'cocks' if side == 'sire' else 'hens'}"
     name = pedigree.birds[possible[0][0]]
-    return "" if name.startswith(f"{side} of ") else name
+    return "" if name.startswith(f"{side} of ") else f"{box.called(name)}"
 
 
 def _differing(box: _Box, bird: str) -> list[str]:
@@ -351,7 +357,7 @@ def _against(box: _Box, bird: str) -> Fragment:
     if why is None or not lines:
         return Fragment("")
     word = "above" if why.difference >= 0 else "below"
-    lead = f"Why {abs(why.difference):.1f} points of merit {word} {why.second}"
+    lead = f"Why {abs(why.difference):.1f} points of merit {word} {box.called(why.second)}"
     return join([paragraph(lead, "lead"), bullets(lines, "small")])
 
 

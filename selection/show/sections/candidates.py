@@ -13,6 +13,7 @@ from selection.answer import REACH, Kind, Note
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
+from selection.merit.candidates import called
 from selection.records.flock import Flock
 from selection.show.page.figures import (
     halves,
@@ -207,9 +208,9 @@ def points_told(merit: Any) -> str:
 
 def neighbours(meeting: Meeting, group: str) -> Fragment:
     """The gap between neighbours in words: where the order is firm and where it is not."""
-    frame = merit_frame(meeting, group)
+    frame, of = merit_frame(meeting, group), called(meeting.flock)
     lines = [
-        f"{a.bird} above {b.bird} by {a.gap:.1f} points: right in {hundredths(a.ahead)}"
+        f"{of(a.bird)} above {of(b.bird)} by {a.gap:.1f} points: right in {hundredths(a.ahead)}"
         for a, b in zip(each(frame), each(frame.iloc[1:]), strict=False)
         if not missing(a.ahead)
     ]

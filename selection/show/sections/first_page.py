@@ -15,7 +15,9 @@ from selection.decide.prices.money import Currency
 from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
-from selection.show.page.figures import Called, called, hundredths, missing
+from selection.merit.candidates import called
+from selection.records.rings import Called
+from selection.show.page.figures import hundredths, missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph
 from selection.show.page.style import ring_mark
 from selection.show.sections.candidates import bird_notes, left_out_lines, nothing_seen
@@ -144,7 +146,7 @@ def _group(meeting: Meeting, group: Group) -> Fragment:
     said = [_warning(meeting, group)]
     if group.again is not None:
         said.append(_look(meeting, group, group.again))
-    said += [*_unseen(meeting, group, known), *_level(group)]
+    said += [*_unseen(meeting, group, known), *_level(meeting, group)]
     if group.places and len(group.open) > 1:
         place = "the best" if group.places == 1 else f"one of the best {group.places}"
         decided = " of those not decided" if group.table["decided"].notna().any() else ""
@@ -170,12 +172,12 @@ def _unseen(meeting: Meeting, group: Group, known: Mapping[str, list[Note]]) -> 
     unseen = [bird for bird in group.table["bird"] if any(note.kind in _UNSEEN for note in known[bird])]
     if not unseen or nothing_seen(meeting, group):
         return []
-    return [_line("Never scored or weighed, or both:", f"{listed(unseen)}.")]
+    return [_line("Never scored or weighed, or both:", f"{_titles(meeting, unseen)}.")]
 
 
 def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
     """The look that is proposed, and what it is worth."""
-    birds = "all of them" if len(again.birds) == len(group.open) > 2 else listed(again.birds)
+    birds = "all of them" if len(again.birds) == len(group.open) > 2 else _titles(meeting, again.birds)
     worth = f"worth {again.value:.1f} points of merit on average"
     if meeting.merit.known is None:
         return _line("Look first", f"at {birds} side by side, before anyone is sold: {worth}.")
@@ -183,7 +185,12 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
     return _line("Look again tonight", f"at {birds} side by side, before anyone is sold: {worth}{others}.")
 
 
-def _level(group: Group) -> list[Markup]:
+def _titles(meeting: Meeting, birds: Iterable[str]) -> str:
+    """Birds by number and name: their colours stand on the same page."""
+    return listed(called(meeting.flock)(bird).title for bird in birds)
+
+
+def _level(meeting: Meeting, group: Group) -> list[Markup]:
     """Who cannot be told apart from the last that stays."""
     if group.certainty is None:
         return []
@@ -197,7 +204,12 @@ def _level(group: Group) -> list[Markup]:
     if not level:
         return []
     more = [f"{len(level) - _MOST_NAMED} more"] if len(level) > _MOST_NAMED + 1 else level[_MOST_NAMED:]
-    return [_line("Cannot be told apart", f"from {last} on merit: {listed([*level[:_MOST_NAMED], *more])}.")]
+    return [
+        _line(
+            "Cannot be told apart",
+            f"from {_titles(meeting, [last])} on merit: {_titles(meeting, [*level[:_MOST_NAMED], *more])}.",
+        )
+    ]
 
 
 def _line(lead: str, words: str) -> Fragment:

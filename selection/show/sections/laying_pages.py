@@ -12,6 +12,7 @@ from selection.compare.laying.laying import Laying
 from selection.compare.laying.rows import joint
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
+from selection.merit.candidates import Call, called
 from selection.merit.observations import LAYING
 from selection.show.page.figures import missing
 from selection.show.page.fragments import (
@@ -51,7 +52,7 @@ def laying_page(meeting: Meeting) -> Fragment:
     """The season's rates by hatch year with a picture, who is due to go, and what cannot be said."""
     lay = meeting.laying
     stands = meeting.verdicts.table.set_index("bird")["stands"].to_dict()
-    going = due(lay, stands)
+    going = due(lay, stands, called(meeting.flock))
     if len(lay.due) and not meeting.flock.plan.worth.get(LAYING.name):
         going = join([going, paragraph(EGGS_LEFT_OUT, "small")])
     pieces: list[Markup] = [
@@ -146,11 +147,14 @@ def _draw(frame: pd.DataFrame) -> Figure:
     return figure
 
 
-def due(lay: Laying, stands: Mapping[str, str] | None = None) -> Fragment:
-    """The living hens by the rate expected of them next year, lowest first; with what stands on merit, by bird."""
+def due(lay: Laying, stands: Mapping[str, str] | None = None, of: Call = str) -> Fragment:
+    """The living hens by the rate expected of them next year, lowest first; with what stands on merit, by bird.
+
+    `of` tells how a hen is called.
+    """
     rows = [
         {
-            "bird": r.bird,
+            "bird": f"{of(r.bird)}",
             "hatch_year": "not known" if missing(r.hatch_year) else f"{r.hatch_year:.0f}",
             "laying_season": "" if missing(r.laying_season) else f"{r.laying_season:.0f}",
             "rate": f"{r.rate:.2f} ({r.low:.2f} to {r.high:.2f})",

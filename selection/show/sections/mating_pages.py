@@ -129,8 +129,8 @@ def allotment(of: Matings) -> Fragment:
     """Which hen to which cock, with the chicks' inbreeding and merit."""
     rows = [
         {
-            "hen": r.hen,
-            "cock": "none" if missing(r.cock) else Markup("<b>{}</b>").format(r.cock),
+            "hen": f"{of.call(r.hen)}",
+            "cock": "none" if missing(r.cock) else Markup("<b>{}</b>").format(of.call(r.cock)),
             "inbreeding": "" if missing(r.inbreeding) else f"{r.inbreeding:.3f}, {degree(r.inbreeding)}",
             "merit": "" if missing(r.merit) else spread(r.merit, _se(of, r.cock, r.hen)),
             "why": r.why,
@@ -173,12 +173,12 @@ def inbreeding_table(of: Matings) -> Fragment:
     placed = of.allotment.table.dropna(subset="cock")
     together = set(zip(placed["cock"], placed["hen"], strict=True))
     cells = {(r.cock, r.hen): _pair_cell(r, (r.cock, r.hen) in together) for r in each(of.table)}
-    rows = [{"hen": hen, **{cock: cells[cock, hen] for cock in cocks}} for hen in hens]
+    rows = [{"hen": f"{of.call(hen)}", **{cock: cells[cock, hen] for cock in cocks}} for hen in hens]
     caption = (
         "Inbreeding of the chicks (F) of each hen with each cock: the darker, the closer; in brackets at worst, "
         "over possible parents; framed: the pens proposed"
     )
-    return table(rows, {"hen": "Hen", **{cock: f"with {cock}" for cock in cocks}}, caption)
+    return table(rows, {"hen": "Hen", **{cock: f"with {of.call(cock)}" for cock in cocks}}, caption)
 
 
 def _pair_cell(row: Any, proposed: bool) -> Markup:
@@ -186,10 +186,10 @@ def _pair_cell(row: Any, proposed: bool) -> Markup:
     if row.known == "no":
         told += f" ({row.inbreeding_most:.3f})"
     if row.allowed == "no":
-        told = Markup("<s>{}</s> refused").format(told)
+        told = Markup("<s>{}</s> refused: {}, above the ceiling").format(told, degree(row.inbreeding))
     shade = f"background:rgb(163 59 32 / {min(row.inbreeding / DARKEST, 1) * 0.35:.2f})"
-    return Markup('<span class="pair{}" style="{}">{}</span>').format(
-        " proposed" if proposed else "", shade, told
+    return Markup('<span class="pair{}" style="{}" title="{}">{}</span>').format(
+        " proposed" if proposed else "", shade, row.why, told
     )
 
 
@@ -197,7 +197,7 @@ def pairs(of: Matings) -> Fragment:
     """Every pair with its merit and, in words, how the two are related; folded away, for there are many."""
     rows = [
         {
-            "pair": f"{r.cock} × {r.hen}",
+            "pair": f"{of.call(r.cock)} × {of.call(r.hen)}",
             "allowed": r.allowed,
             "inbreeding": f"{r.inbreeding:.3f}",
             "most": f"{r.inbreeding_most:.3f}",

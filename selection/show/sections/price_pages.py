@@ -12,7 +12,8 @@ from markupsafe import Markup
 from selection.decide.meeting import Meeting
 from selection.decide.prices.prices import Prices
 from selection.decide.wording import each
-from selection.show.page.figures import called, missing
+from selection.merit.candidates import called
+from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment, bullets, fold, foremost_first, join, paragraph, table
 from selection.show.page.small_plots import MARKS, Panel, ticks
 from selection.show.page.style import INK, KEEP, QUIET
@@ -69,7 +70,11 @@ def price_list(of: Prices, who: Callable[[str], object] = str) -> Fragment:
 
 def _offered(row: Any, who: Callable[[str], object]) -> Markup:
     """The bird or the lot with its birds, and below it what to know of the price."""
-    named = str(who(row.offer)) if row.size == 1 else f"{row.offer}: {row.birds}"
+    named = (
+        str(who(row.offer))
+        if row.size == 1
+        else f"{row.offer}: {'; '.join(str(who(bird)) for bird in row.birds.split('; '))}"
+    )
     remark = Markup('<div class="small">{}</div>').format(row.remark) if row.remark else Markup("")
     return Markup("{}{}").format(named, remark)
 

@@ -16,7 +16,7 @@ from selection.decide.wording import counted, each
 from selection.merit.candidates import called
 from selection.records.flock import Flock
 from selection.show.page import small_plots as plot
-from selection.show.page.figures import halves, in_hundred, missing, per_cent, signed
+from selection.show.page.figures import halves, hundredths, missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, fold, join, paragraph, sentence, table
 from selection.show.page.style import AGAIN, KEEP, QUIET
 
@@ -56,7 +56,7 @@ def bird_by_bird(review: Review, flock: Flock) -> Fragment:
     rows = [
         {
             "bird": f"{of(r.bird)}",
-            "chances": "" if missing(r.p_kept) else f"{in_hundred(r.p_best)}, {in_hundred(r.p_kept)}",
+            "chances": "" if missing(r.p_kept) else f"{hundredths(r.p_best)}, {hundredths(r.p_kept)}",
             "decided": _decided(r),
             "came": sentence("; ".join(_came(r, money)) or "nothing on record since"),
         }

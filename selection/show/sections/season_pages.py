@@ -12,8 +12,8 @@ from selection.answer import REACH
 from selection.decide.life import unseen_place
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
+from selection.merit.candidates import called
 from selection.show.page import small_plots as plot
-from selection.show.page.figures import called
 from selection.show.page.fragments import Fragment, bullets, cut, fold, join, paragraph, table
 from selection.show.page.small_plots import SectionPoints, section_bars
 from selection.show.page.style import KEEP, MARKERS, PAPER, SERIES, ring_mark

@@ -12,6 +12,7 @@ from selection.decide.verdicts.choice import MOST_POINTS, Tip
 from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
+from selection.merit.candidates import Call, called
 from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment, bullets, fold, heading, join, paragraph, table
 from selection.show.page.style import ring_mark
@@ -65,7 +66,7 @@ def tipping(meeting: Meeting) -> Fragment:
     pieces: list[Markup] = []
     for name, group in meeting.verdicts.groups.items():
         if group.tips:
-            lines = [_tip(tip) for tip in group.tips]
+            lines = [_tip(tip, called(meeting.flock)) for tip in group.tips]
             pieces.append(
                 Fragment('<div class="card edge">{}{}{}</div>').format(
                     heading(name.capitalize()), bullets(lines), _room(meeting, group)
@@ -76,23 +77,23 @@ def tipping(meeting: Meeting) -> Fragment:
     return Fragment('<div class="tips">{}</div>').format(join(pieces))
 
 
-def _tip(tip: Tip) -> str:
+def _tip(tip: Tip, of: Call) -> str:
     """A tip with how far the pair is apart now, where the sentence does not say so already."""
     apart = "" if tip.section is None else f" ({tip.gap:.1f} points of merit apart now)"
-    return tip.sentence() + apart
+    return tip.sentence(of) + apart
 
 
 def _room(meeting: Meeting, group: Group) -> Fragment:
     """How far each section's points could be changed before other birds were kept."""
     if group.reweigh.empty:
         return Fragment("")
-    titles = {s.name: s.title for s in meeting.flock.standard.sections}
+    titles, of = {s.name: s.title for s in meeting.flock.standard.sections}, called(meeting.flock)
     rows = [
         {
             "title": titles[row.section],
             "points": f"{row.points:g}",
             "room": room(row.lowest, row.highest),
-            "first": "" if missing(row.first) else row.first,
+            "first": "" if missing(row.first) else f"{of(row.first)}",
         }
         for row in each(group.reweigh)
     ]
@@ -149,7 +150,9 @@ def _sheet(meeting: Meeting, group: Group) -> Fragment:
             f"worth {group.again.value:.1f} points of merit on average, by the published values alone."
         )
     pieces = [
-        heading(f"{group.name.capitalize()}: {listed(rule.birds)}"),
+        heading(
+            f"{group.name.capitalize()}: {listed(called(meeting.flock)(bird).title for bird in rule.birds)}"
+        ),
         paragraph(_ringed(meeting, rule), "small phone"),
         _boxes(meeting, rule),
         bullets(_rule_words(meeting, rule), "small"),

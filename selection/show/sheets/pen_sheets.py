@@ -18,13 +18,13 @@ import pandas as pd
 from selection.answer import REACH
 from selection.decide.prices.money import Currency
 from selection.decide.wording import counted, each
+from selection.merit.candidates import called
 from selection.records.after_meeting import to_go
 from selection.records.flock import Flock
 from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.ledger import durable
 from selection.records.ringplan import GROWN_UP_WEEKS, RING_CAUTIONS, worn_rings
-from selection.show.page.figures import called
 from selection.show.page.fragments import Fragment
 from selection.show.page.style import ring_mark
 
