@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from selection.decide.settling import decide, settle, undo, unsettle
-from selection.decide.verdicts.verdicts import propose
+from selection.decide.verdicts.verdicts import decision_words, propose
 from selection.errors import RecordsError
 from selection.merit.ranking import rank
 from selection.records.after_meeting import season_decisions
@@ -163,6 +163,25 @@ def test_taken_back_settling_can_be_settled_again(small: Path) -> None:
         "2": "sell",
         "3": "sell",
     }
+
+
+def test_a_settled_bird_says_what_was_proposed_and_one_settled_before_is_not_quoted_again(
+    small: Path,
+) -> None:
+    flock = pd.DataFrame(
+        {"bird": ["1", "2"], "stands": ["keep", "sell"], "why": ["ranked 1 of 2", "ranked 2 of 2"]}
+    )
+    verdicts = pd.DataFrame({"bird": ["1", "2"], "decided": [None, "sell"]})
+    read = what_is_read(small, read_settings(small))
+    keep_meeting(small, date(2026, 10, 10), {"flock": flock, "verdicts": verdicts, "read": read})
+    assert "keep: 1 Brock" in settle(small, who="Ann").words()
+    made = season_decisions(read_flock(small)).set_index("bird")
+    assert made.loc["1", "why"] == "Ann: ranked 1 of 2" and made.loc["2", "why"] == "Ann"
+    told = made.rename(columns={"why": "decided_why", "on": "decided_on"})
+    assert decision_words(told.loc["1"]) == "settled as proposed on 2026-10-10: keep (Ann: ranked 1 of 2)"
+    bare = told.loc["1"].copy()
+    bare["settled"], bare["decided_why"] = None, None
+    assert decision_words(bare) == "decided by the meeting: keep (no reason given)"
 
 
 LOOK = "on,judge,bird,type,head\n{},Ann,1,50,30\n"

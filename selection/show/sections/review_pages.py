@@ -96,11 +96,9 @@ def _came(r: Any, money: Currency) -> list[str]:
         said.append(f"{counted(int(r.looks), 'look')}{mean}")
     if not missing(r.chicks) and r.chicks:
         sure = abs(r.chicks - r.chicks_expected) < _SURE
-        said.append(
-            counted(int(r.chicks), "chick")
-            if sure
-            else f"{r.chicks_expected:.0f} of {r.chicks:.0f} chicks likely its own"
-        )
+        about = f"{r.chicks_expected:.{0 if r.chicks_expected >= 1 else 1}f}"
+        likely = f"about {about} of {counted(int(r.chicks), 'chick')} its own"
+        said.append(counted(int(r.chicks), "chick") if sure else likely)
     if not missing(r.eggs):
         said.append(f"{counted(int(r.eggs), 'egg')}, {'her own' if r.laid == 'own' else 'of all her pen'}")
     if not missing(r.sold_as):

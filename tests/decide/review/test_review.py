@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,11 +22,14 @@ from selection.decide.review.checks import (
     learned,
     with_since,
 )
-from selection.decide.review.hindsight import as_of, choosing, standings
+from selection.decide.review.hindsight import as_of, choosing, standings, what_came
 from selection.decide.review.review import review
 from selection.merit.ranking import Merit, rank
+from selection.merit.relationship.parentage import parentage
 from selection.records.flock import Flock
+from selection.show.sections import review_pages
 from tests.decide import holdings
+from tests.merit import tiny
 from tests.simulated import simulate
 
 
@@ -267,3 +272,67 @@ def test_seasons_without_a_meeting_tell_what_choosing_gained(held: tuple[Flock, 
     best = sorted(values, reverse=True)[: len(kept)]
     assert row["possible"] == pytest.approx(np.mean(best) - np.mean(values))
     assert choosing(flock, merit, told=[season])["season"].eq(season).sum() == 0
+
+
+def lived_on() -> Flock:
+    """Two pullets of 2025: a was kept by Ann, laid and may have a chick; b was sold. The cock c was kept, too."""
+    plan = replace(tiny.PLAN, on=date(2026, 10, 10), season=2026)
+    return tiny.flock(
+        plan=plan,
+        clutches=[tiny.clutch("25-H1"), tiny.clutch("26-H1")],
+        birds=[
+            tiny.bird("c", "male"), tiny.bird("d", "female"), tiny.bird("a", "female", "25-H1"),
+            tiny.bird("b", "female", "25-H1", gone_on="2025-11-01", gone_why="sold"),
+            tiny.bird("x", "female", "26-H1", sire="c"),
+        ],
+        pens=[tiny.stood("c", "2024-12-01"), tiny.stood("d", "2024-12-01"), tiny.stood("a", "2026-01-05")],
+        scores=[
+            tiny.look("a", {"type": 30, "head": 20}, on="2025-09-20"),
+            tiny.look("a", {"type": 40, "head": 20}, on="2026-09-20"), tiny.look("a", {"type": 50}, on="2026-09-21"),
+        ],
+        eggs=[
+            {"on": "2025-06-01", "pen": "pen 1", "bird": "a", "eggs": 9},
+            {"on": "2026-02-01", "pen": "pen 1", "bird": "a", "eggs": 1},
+            {"on": "2026-02-02", "pen": "pen 1", "eggs": 5},
+        ],
+        sales=[{"on": "2025-11-01", "bird": "b", "sold_as": "layer", "price": 18}],
+        decisions=[
+            {"on": "2025-10-10", "bird": "a", "decided": "keep", "who": "Ann", "why": "her dam"},
+            {"on": "2025-10-10", "bird": "b", "decided": "sell", "settled": "yes"},
+            {"on": "2024-10-10", "bird": "d", "decided": "keep"},
+        ],
+    )  # fmt: skip
+
+
+def test_bird_by_bird_what_a_meeting_gave_and_what_came_of_it() -> None:
+    flock = lived_on()
+    merit: Any = SimpleNamespace(pedigree=parentage(flock).pedigree)
+    held = {date(2025, 10, 10): meeting(["a", "b", "c"], [1.0, 0.0, -1.0], 1, [0.6, 0.3, 0.1])}
+    came = what_came(flock, held, merit).set_index("bird")
+    assert came.index.tolist() == ["a", "b", "c"]
+    a, b, c = (came.loc[bird] for bird in "abc")
+    assert (a["p_best"], a["stood"], a["decided"], a["who"], a["why"]) == (
+        0.6,
+        "keep",
+        "keep",
+        "Ann",
+        "her dam",
+    )
+    assert (a["looks"], a["points"]) == (2, 60)  # of the sums since, the one that has every section
+    assert a["chicks"] == 1 and a["chicks_expected"] == pytest.approx(0.5, abs=0.01)  # she or d
+    assert (a["eggs"], a["laid"]) == (1, "own") and a["alive"]
+    assert (b["settled"], b["sold_as"], b["price"]) == ("yes", "layer", 18) and not b["alive"]
+    assert np.isnan(b["looks"]) and pd.isna(c["decided"]) and c["chicks"] == 1
+
+
+def test_without_a_kept_meeting_the_last_seasons_decisions_are_looked_back_on() -> None:
+    flock = lived_on()
+    merit: Any = SimpleNamespace(pedigree=parentage(flock).pedigree)
+    came = what_came(flock, {}, merit)
+    assert came["bird"].tolist() == ["a", "b"] and came["p_best"].isna().all()
+    none = replace(flock, decisions=flock.decisions.head(0))
+    assert what_came(none, {}, merit).empty
+    page = review_pages.bird_by_bird(SimpleNamespace(came=came), flock)  # type: ignore[arg-type]
+    assert "keep by Ann: her dam" in page and "sell, settled as proposed" in page
+    assert "Sold as layer for 18.00 on 1 November 2025." in page
+    assert "about 0.5 of 1 chick its own; 1 egg, her own; here." in page

@@ -37,8 +37,8 @@ def test_the_calendar_is_eggs_over_hen_days_and_leaves_gaps(basket: SimpleNamesp
 def test_pictures_say_what_they_show(basket: SimpleNamespace) -> None:
     assert "1 of the pens&#39; weeks without a count" in show.calendar_picture(basket)
     kin = pd.DataFrame([[1.0, 0.25], [0.25, 1.0]], index=["<a>", "b"], columns=["<a>", "b"])
-    drawn = show.relationship_picture(SimpleNamespace(relationship=kin))
-    assert "&lt;a&gt; and b, relationship 0.25" in drawn and "<a>" not in drawn
+    drawn = show.relationship_picture(SimpleNamespace(relationship=kin, call="{} (red)".format))
+    assert "&lt;a&gt; (red) and b (red), relationship 0.25" in drawn and "<a>" not in drawn
     accounts = pd.DataFrame({"season": [2025, 2025], "side": ["spent", "taken"], "amount": [60.0, 45.5]})
     assert "spent 60, taken 46" in show.accounts_picture(SimpleNamespace(accounts=accounts))
 

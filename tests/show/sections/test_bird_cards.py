@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import pandas as pd
 from PIL import Image
 
+from selection.merit.candidates import called
 from selection.merit.relationship.relations import Relations
 from selection.show.sections.bird_cards import _Box, _differing, _family, cards, growth_of, relatives, staying
 from selection.standard.bands import weighed_sections
@@ -54,7 +55,7 @@ def test_those_that_stay_are_told_how_they_are_related() -> None:
     page = unescape(str(relatives(meeting)))
     stays = staying(meeting)
     related = [b for b in stays if known.family_line(b, [o for o in stays if o != b])]
-    assert related and all(f">{bird}</th>" in page for bird in related)
+    assert related and all(f">{called(meeting.flock)(bird)}</th>" in page for bird in related)
 
 
 def points(*rows: tuple[int, str, str, str, float, float]) -> SimpleNamespace:
