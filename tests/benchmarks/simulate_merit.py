@@ -13,6 +13,17 @@ Run from the top of the checkout (300 holdings: about half an hour on two cores)
 Prints, for cockerels and pullets: the correlation of merit with truth within a group, the share of truths
 inside merit ± 1.645 merit_se, the slope of truth on merit, the Brier scores of p_best and p_kept, and how
 often birds given a chance proved so. Truth is the simulator's own; nothing of it reaches the program.
+
+Measured on 4 holdings of each world (317 birds; errors 0.02 to 0.05, so that more holdings are wanted):
+
+    world                        cover   slope
+    heritabilities 0.1 higher    0.885   1.28
+    heritabilities 0.1 lower     0.936   0.97
+    correlations 0.45            0.928   1.18
+    brooder and halo doubled     0.910   1.06
+    all                          0.915
+
+The figures beside the Bayes answer have not been taken yet.
 """
 
 from __future__ import annotations
