@@ -90,8 +90,16 @@ def frame_of(form: Form, table: pa.Table) -> pd.DataFrame:
 
 
 def standing(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
-    """`frame` without withdrawn rows: those whose required value was cleared by a correction."""
-    return frame.dropna(subset=[c for c in form.required if c in frame.columns])
+    """`frame` without withdrawn rows: those whose required value was cleared by a correction.
+
+    A look has no one value that it must have: it is withdrawn once all that it said was cleared.
+    """
+    frame = frame.dropna(subset=[c for c in form.required if c in frame.columns])
+    if not form.names_bird or not set(form.required) <= set(form.key):
+        return frame
+    naming = {*form.key, "left", "right", "clutch", "sex", "n"}
+    says = [c for c in frame.columns if c not in naming and not str(c).startswith(LEDGER)]
+    return frame[frame[says].notna().any(axis=1)] if says else frame
 
 
 def whole(form: Form, frame: pd.DataFrame | None, sections: Iterable[Column] = ()) -> pd.DataFrame:

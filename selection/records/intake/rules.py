@@ -317,13 +317,13 @@ def _unknown(
 
 
 def _nearest(labels: pd.Series, of: str, known: OnRecord) -> pd.Series:
-    """For each label the nearest on record in words, or nothing; for the first `MOST_NEAR` different ones."""
+    """For each label what to do: the nearest on record (of the first `MOST_NEAR` labels), or to enter it."""
     there = known.birds["bird"] if of == "birds" else known.clutches["clutch"]
     near = {}
     for label in folded(labels).unique()[:MOST_NEAR]:
         close = get_close_matches(label, there.index, n=1, cutoff=0.7)
-        near[label] = f"perhaps {there[close[0]]}; or " if close else ""
-    return folded(labels).map(near).fillna("")
+        near[label] = f"perhaps {there[close[0]]}; or enter" if close else "enter"
+    return folded(labels).map(near).fillna("enter")
 
 
 def _days(form: str, rows: pd.DataFrame, known: OnRecord, column: str) -> list[Finding]:

@@ -554,4 +554,7 @@ def test_a_number_written_otherwise_finds_its_bird_and_says_so(flock):
 
 def test_a_number_that_fits_no_bird_is_told_the_nearest(flock):
     words = hand_in(flock, "weights", {"on": "2026-09-09", "bird": "26-0l", "grams": 3000}).words()
-    assert "no such bird is on record: perhaps 26-0" in words
+    assert (
+        "no such bird is on record: perhaps 26-0" in words
+        and "; or enter it on the birds form first" in words
+    )
