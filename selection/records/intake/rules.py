@@ -312,7 +312,7 @@ def _unknown(
     found = findings(form, rows, refused, column, words)
     one = ENTERED_ON[of]
     which = labels.map(f"{one} {{}}".format).where(labels != rows[column], f"such {one}")
-    words = f"no {{}} is on record: {{}}enter it on the {of} form first, or mend the label"
+    words = f"no {{}} is on record: {{}} it on the {of} form first, or mend the label"
     return found + findings(form, rows, ~refused, column, words, which, _nearest(labels, of, known))
 
 
