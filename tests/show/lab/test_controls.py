@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from selection.decide.meeting import Trial, what_if
+from selection.merit.candidates import called
 from selection.records.flock import read_flock
 from selection.show.lab import controls
 from selection.show.lab.controls import Knobs, Overrule, SpringWishes
@@ -40,7 +41,8 @@ def test_one_more_kept_is_named_and_undone(knobs: Knobs):
     knobs.keep["pullets"].value = number + 1
     ranked = what_if(held.meeting(), Trial()).meeting.merit.ranking.query("group == 'pullets'")
     fifth = ranked.set_index("rank").loc[number + 1, "bird"]
-    assert f"Pullets: {fifth} kept as well" in knobs.told.value
+    who = called(held.meeting().flock)(fifth)
+    assert who.colours and f"Pullets: {who} kept as well" in knobs.told.value
     knobs.as_planned()
     assert knobs.keep["pullets"].value == number
     assert "No verdict changes." in knobs.told.value
