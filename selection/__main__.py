@@ -227,7 +227,7 @@ def _forms(options: argparse.Namespace) -> int:
 
 def _after_the_meeting(flock: Path, out: Path, day: date) -> None:
     """Leave next season's forms, once this season's meeting was held, and say so."""
-    from selection.records.forms.next_season import write_next
+    from selection.records.export import write_next
 
     left = write_next(flock, out, day)
     for line in left.said:

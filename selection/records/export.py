@@ -1,4 +1,4 @@
-"""Everything recorded, given back as forms: handed in again, they make the same flock.
+"""What is written out of a flock: everything recorded, as forms that make the same flock; and the next season's folder.
 
 The rows that stand come as a CSV file a form and as one workbook, with the settings beside them. Text that a
 spreadsheet would run as a formula has an apostrophe before it, which the reader takes off again.
@@ -8,19 +8,26 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
 from io import BytesIO, StringIO
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from selection.errors import RecordsError, SettingsError
+from selection.records.flock import read_flock
 from selection.records.forms.cells import protect
 from selection.records.forms.columns import FORMS
 from selection.records.forms.schema import standing
-from selection.records.forms.season_workbook import FORMATS, cell_value
+from selection.records.forms.season_workbook import FORMATS, cell_value, write_forms, written_in
 from selection.records.ledger import durable
 from selection.records.ledger.appending import read_rows
-from selection.records.ledger.kept import PLAN, STANDARD, STANDARDS, read_settings
+from selection.records.ledger.kept import PLAN, STANDARD, STANDARDS, read_meetings, read_settings
+from selection.records.settings.plan import Plan, parse_plan, plan_of, standards_of
+from selection.records.settings.reading import Standard
 
 WORKBOOK = Path("workbook") / "forms.xlsx"
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
@@ -107,3 +114,105 @@ def workbook_bytes(frames: dict[str, pd.DataFrame]) -> bytes:
 
 def _plain(value: object) -> object:
     return _NOT_XML.sub(" ", value) if isinstance(value, str) else value
+
+
+_FOLDER = "next"
+KEYS = {"on": r"\d{4}-\d{2}-\d{2}", "season": r"[+]?\d+"}
+"""The keys of plan.toml that move on, with how their values are written."""
+
+
+@dataclass(frozen=True)
+class NextSeason:
+    """What was left for the next season: the files written, and in words what was left as it is, and why."""
+
+    written: tuple[Path, ...] = ()
+    said: tuple[str, ...] = ()
+
+
+def write_next(flock_path: str | Path, out: str | Path, day: date) -> NextSeason:
+    """Leave `out`/next with next season's plan.toml and workbook; nothing before a meeting of the season was held.
+
+    Parameters
+    ----------
+    flock_path
+        The flock's folder.
+    out
+        The folder that the season's forms go to.
+    day
+        Who is alive on that day, and what each wears, is in the workbook.
+
+    Returns
+    -------
+    NextSeason
+        A plan or a workbook there that somebody has changed is left as it is, and that is said.
+
+    Raises
+    ------
+    RecordsError
+        Where the plan's text cannot be moved on, or the disk does not take the files.
+    """
+    settings = read_settings(flock_path)
+    standard = standards_of(settings).latest
+    plan = plan_of(settings, standard)
+    if not _was_held(flock_path, plan, standard):
+        return NextSeason()
+    text = next_plan(settings.plan or "", plan, standard)
+    coming = parse_plan(text, standard)
+    folder = Path(out) / _FOLDER
+    settled, book = folder / "plan.toml", folder / f"forms-{coming.season}.xlsx"
+    written, said = [], []
+    if settled.exists() and settled.read_text(encoding="utf-8", errors="replace") != text:
+        said.append(f"{settled} says otherwise than this season's plan moved on, and is left as it is")
+    else:
+        with durable.disk_faults(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            durable.publish(settled, text.encode())
+        written.append(settled)
+    if written_in(book):
+        said.append(f"{book} has been written in and is left as it is")
+    else:
+        written.append(write_forms(read_flock(flock_path, replace(coming, on=day)), book))
+    return NextSeason(tuple(written), tuple(said))
+
+
+def next_plan(text: str, plan: Plan, standard: Standard) -> str:
+    """The text of plan.toml with the meeting's day and the season a year on, the rest as it was.
+
+    `plan` is what `text` says. Raises RecordsError where the text is written so that this cannot be done.
+    """
+    coming = replace(plan, on=a_year_on(plan.on), season=plan.season + 1)
+    wanted: Mapping[str, str] = {"on": f"{coming.on}", "season": f"{coming.season}"}
+    head, *rest = re.split(r"(?m)^(?=\s*\[)", text, maxsplit=1)
+    for key, value in KEYS.items():
+        head = re.sub(rf'(?m)^(\s*(["\']?){key}\2\s*=\s*){value}', rf"\g<1>{wanted[key]}", head, count=1)
+    moved = "".join([head, *rest])
+    try:
+        done = parse_plan(moved, standard) == coming
+    except SettingsError:
+        done = False
+    if not done:
+        raise RecordsError(
+            "plan.toml: its lines `on` and `season` cannot be moved on; write each on a line of its own before the "
+            f"first table, like on = {plan.on} and season = {plan.season}"
+        )
+    return moved
+
+
+def a_year_on(day: date) -> date:
+    """The same day of the next year; 28 February for the 29th."""
+    return day.replace(year=day.year + 1, day=28 if (day.month, day.day) == (2, 29) else day.day)
+
+
+def _was_held(flock_path: str | Path, plan: Plan, standard: Standard) -> bool:
+    """Whether a meeting of the plan's season was held."""
+    for day, tables in read_meetings(flock_path).items():
+        if day == plan.on:
+            return True
+        if "read" in tables:
+            texts = tables["read"].set_index("what")["text"]
+            try:
+                if parse_plan(texts["plan"], standard).season == plan.season:
+                    return True
+            except SettingsError:
+                continue
+    return False

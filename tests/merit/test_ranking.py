@@ -14,7 +14,7 @@ from selection.merit.observations import observe
 from selection.merit.ranking import RANKING, Merit, chances, rank, rerank
 from selection.merit.relationship.parentage import parentage
 from selection.merit.relationship.pedigree import from_parents
-from selection.merit.season_model import design
+from selection.merit.season_model import season_model
 from selection.records.flock import Flock
 from selection.records.settings.plan import Keep
 from selection.standard.growth import fit_growth
@@ -244,7 +244,7 @@ def test_the_bayes_answer_weighs_sets_of_the_simulators_own_variances_by_the_lik
     holding = simulate(3, seasons=1, **vars(truth))
     flock = holding.flock()
     living = pd.Index(flock.birds.loc[flock.birds["alive"], "bird"])
-    model = design(observe(flock, fit_growth(flock)), parentage(flock), living)
+    model = season_model(observe(flock, fit_growth(flock)), parentage(flock), living)
     own, simulated = truth.variances(model), true_variances(holding, model)
     for part in ("parts", "genetic", "permanent", "residual"):
         np.testing.assert_allclose(getattr(own, part), getattr(simulated, part))

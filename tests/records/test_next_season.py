@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from selection.errors import RecordsError
+from selection.records.export import a_year_on, next_plan, write_next
 from selection.records.flock import read_flock
-from selection.records.forms.next_season import a_year_on, next_plan, write_next
 from selection.records.intake.recording import record
 from selection.records.ledger.batches import read_state
 from selection.records.ledger.kept import keep_meeting
