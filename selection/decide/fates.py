@@ -86,7 +86,7 @@ def flock_table(flock: Flock, verdicts: Verdicts, prices: Prices) -> pd.DataFram
 
 def _lots(prices: Prices) -> dict[str, str]:
     """By bird the label of its lot; birds offered alone have none."""
-    return {bird: row.offer for row in each(prices.lots) for bird in row.birds.split("; ")}
+    return {bird: row.offer for row in each(prices.lots) for bird in row.birds}
 
 
 def pens_now(flock: Flock) -> pd.Series:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from selection.answer import Answer, Kind, Note
 from selection.errors import PedigreeError, RecordsError
-from selection.merit.relationship.kinship import UNSEEN, parents
+from selection.merit.relationship.kinship import parents
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.relations import LEAST, Relations
@@ -27,11 +27,13 @@ SIDES = {"sire": "male", "dam": "female"}
 class Ancestor:
     """One place in a bird's pedigree: "sire", "sire's dam" as a path of sides, and who may stand there.
 
-    possible: birds of the pedigree with their chances, the likeliest first; what is short of 1 is not on record.
+    possible: birds of the pedigree with their chances, the likeliest first; what is short of 1 is not on record;
+    places: where those of them stood that nobody here has seen.
     """
 
     path: tuple[str, ...]
     possible: tuple[tuple[str, float], ...]
+    places: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, repr=False)
@@ -273,7 +275,9 @@ def ancestors(pedigree: Pedigree, bird: str, generations: int = GENERATIONS) -> 
                 above[(*path, side)] = reached
         for path, places in above.items():
             likely = sorted(places.items(), key=lambda pair: (-round(pair[1], 9), pair[0]))
-            found.append(Ancestor(path, tuple((pedigree.birds[k], chance) for k, chance in likely)))
+            possible = tuple((pedigree.birds[k], chance) for k, chance in likely)
+            stood = (pedigree.stood.get(name, "") for name, _ in possible)
+            found.append(Ancestor(path, possible, tuple(place for place in stood if place)))
         level = above
     return tuple(found)
 
@@ -311,12 +315,6 @@ def laid_by_dams(flock: Flock, pedigree: Pedigree, bird: str, days: int = 365) -
     rows, hens = counted.loc[with_dam], hens.loc[with_dam]
     hen_days = float((hens * rows["days"].fillna(1)).sum())
     return _Laid(float(rows["eggs"].sum()), hen_days, int(hens.max()), rows["on"].min(), rows["on"].max())
-
-
-def unseen_place(name: str) -> str | None:
-    """Where a parent stood that nobody here has seen: Mill, or a pen and its year; None where nothing tells it."""
-    unseen = UNSEEN.fullmatch(name)
-    return unseen[1] if unseen else None
 
 
 def _kin(flock: Flock, bird: str, family: Parentage) -> pd.DataFrame:

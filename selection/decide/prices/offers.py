@@ -213,7 +213,7 @@ def propose_offers(
         floor = _together([costs.birds.get(bird) for bird in members["bird"]], currency)
         row: dict[str, Any] = {
             "offer": offer,
-            "birds": "; ".join(members["bird"]),
+            "birds": tuple(members["bird"]),
             "size": len(members),
             "sold_as": kind,
             "floor": floor,

@@ -47,7 +47,7 @@ class Prices(Answer):
 
     - `table`: prices.csv: bird (missing for a chick without a number), clutch, sold_as, cost (to date),
       price (median; of a bird in a lot its part), low, high (90 %), why. Missing: cannot be said.
-    - `offers`: one row a sale proposed: offer (the bird, or the lot's label), birds (joined by `; `), size,
+    - `offers`: one row a sale proposed: offer (the bird, or the lot's label), birds (a tuple), size,
       sold_as, floor (cost together), price, low, high (together), asking, remark.
     - `kinds`: one row a bird and kind of sale: bird, sold_as, price, low, high (floats), sales, why_not.
     - `lots`: the offers of more than one bird; `trios`: see :func:`selection.decide.prices.offers.make_trios`.
@@ -168,7 +168,7 @@ def _table(
     currency: Currency,
 ) -> pd.DataFrame:
     """prices.csv: one row for each bird that goes."""
-    of = {bird: row for row in each(offers) for bird in row.birds.split("; ")}
+    of = {bird: row for row in each(offers) for bird in row.birds}
     parts = {row.offer: _each(row, currency) for row in each(offers)}
     sales = kinds.set_index(["bird", "sold_as"])["sales"].to_dict()
     rows = []

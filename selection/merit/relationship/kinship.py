@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -11,9 +10,6 @@ from scipy import sparse
 
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.worst_case import SAME, ancestry
-
-UNSEEN = re.compile(r"unseen (?:cock|hen) of (.*?)(?:, (?:\d{4}|year not told))?(?: \(\d+\))?")
-"""How the pedigree calls a breeding bird that nobody here has seen, with the place where it stood."""
 
 DEGREES = (
     (0.25, "full brother and sister"),
@@ -111,7 +107,7 @@ class Descent:
             if weights[k] > least:
                 certain = to_cock.certain[k] and to_hen.certain[k]
                 kind = (to_cock.depth[k], to_hen.depth[k], certain)
-                phrases.setdefault(kind, {})[_called(names[k], sexes)] = None
+                phrases.setdefault(kind, {})[_called(names[k], sexes, self.pedigree.stood)] = None
         return tuple(_phrase(cock, hen, *kind, list(of)) for kind, of in phrases.items())[:most]
 
     def _of(self, bird: str) -> _Lines:
@@ -171,12 +167,12 @@ def _row(matrix: sparse.csr_array, at: int) -> list[tuple[int, float]]:
     return list(zip(matrix.indices[part].tolist(), matrix.data[part].tolist(), strict=True))
 
 
-def _called(bird: str, sexes: Mapping[str, str]) -> str:
+def _called(bird: str, sexes: Mapping[str, str], places: Mapping[str, str]) -> str:
     """A bird by its kind and number; birds never seen by where they stood, all of one place alike."""
     if bird in sexes:
         return {"male": "cock ", "female": "hen "}.get(sexes[bird], "") + bird
-    unseen = UNSEEN.fullmatch(bird)
-    return f"the unseen birds of {unseen[1]}" if unseen else f"the {bird}"
+    place = places.get(bird)
+    return f"the unseen birds of {place}" if place else f"the {bird}"
 
 
 def _phrase(cock: str, hen: str, by_cock: int, by_hen: int, certain: bool, names: Sequence[str]) -> str:

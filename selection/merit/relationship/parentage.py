@@ -12,7 +12,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -66,11 +66,17 @@ class _Draft:
     springs: dict[tuple[str, str, int], list[str]] = field(
         default_factory=dict
     )  # one unseen bird, spring by spring
+    stood: dict[str, str] = field(default_factory=dict)  # of unseen birds
     assumed: set[str] = field(default_factory=set)
 
     def founder(self, bird: str, base: str) -> str:
         self.sires[bird], self.dams[bird], self.base[bird] = {}, {}, base
         return bird
+
+    def unseen(self, bird: str, base: str, place: str = "") -> str:
+        """A founder that nobody here has seen, with the place where it stood (blank: nothing tells it)."""
+        self.stood[bird] = place
+        return self.founder(bird, base)
 
 
 def chick_group(frame: pd.DataFrame) -> pd.Series:
@@ -119,6 +125,7 @@ def parentage(flock: Flock) -> Parentage:
     for group in chicks.itertuples():
         draft.sires[group.id], draft.dams[group.id] = by_clutch(group.clutch)
     pedigree = _shrink_groups(from_shares(draft.sires, draft.dams, draft.partial), chicks)
+    pedigree = replace(pedigree, stood=draft.stood)
     bases, names = _bases(pedigree, draft)
     real = set(flock.birds["bird"]) | set(chicks["id"])
     unseen = tuple(b for b in pedigree.birds if b not in real)
@@ -133,8 +140,8 @@ def _add_bird(bird: Any, by_clutch: Callable[..., tuple[Shares, Shares]], draft:
         spring = bird.hatch_year if bird.hatch_year == bird.hatch_year else _year(bird.came_on)
         sires, dams = _supplier_pen(draft, bird.source, spring)
     elif known_sire or known_dam:
-        sires = {} if known_sire else {draft.founder(f"sire of {bird.bird}", "home"): 0.5}
-        dams = {} if known_dam else {draft.founder(f"dam of {bird.bird}", "home"): 0.5}
+        sires = {} if known_sire else {draft.unseen(f"sire of {bird.bird}", "home"): 0.5}
+        dams = {} if known_dam else {draft.unseen(f"dam of {bird.bird}", "home"): 0.5}
     else:
         draft.founder(bird.bird, "home")
         return
@@ -158,7 +165,7 @@ def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[..., tuple[Shares, 
         labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
         found = [of[label] for label in labels if label in of]
         if not found:
-            cock, hen = (draft.founder(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))
+            cock, hen = (draft.unseen(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))
             found = [_always({cock: 0.5}, {hen: 0.5})]
             of[labels[0] if labels else entry] = found[0]
         # of a brood never told apart a known parent says which clutch a chick came from
@@ -191,12 +198,12 @@ def _home_parents(clutch: Any, pens: Pens, draft: _Draft) -> _Parents:
     """Parents of a home-bred clutch: as the pens form has it, else unseen birds of the home flock."""
     laid = pens.laid(clutch.pen, clutch.set_on)
     unseen_sires, unseen_dams = {}, {}
-    where = f"{_text(clutch.pen) or 'no pen'}, {clutch.set_on.year}"
+    pen, year = _text(clutch.pen) or "no pen", str(clutch.set_on.year)
     if not laid.sires():
-        unseen_sires = _unseen(draft, f"unseen cock of {where}", "home", 1)
+        unseen_sires = _unseen(draft, "cock", pen, year, 1)
         draft.assumed.add(f"no cock on record for clutch {clutch.clutch}: one unseen cock of the home flock")
     if not laid.dams():
-        unseen_dams = _unseen(draft, f"unseen hen of {where}", "home", UNSEEN_HENS)
+        unseen_dams = _unseen(draft, "hen", pen, year, UNSEEN_HENS)
         draft.assumed.add(
             f"no hens on record for clutch {clutch.clutch}: {UNSEEN_HENS} unseen hens of the home flock"
         )
@@ -233,7 +240,7 @@ def _unseen_supplier(draft: _Draft, source: str, side: str, spring: str, number:
     Equal chance p between any two springs: the bird of a further spring takes p/(1 + (k−1)·p) of each of the
     k already there, so that A = p between any two of them.
     """
-    shares = _unseen(draft, f"unseen {side} of {source}, {spring}", source.split("/")[0].strip(), number)
+    shares = _unseen(draft, side, source, spring, number, source.split("/")[0].strip())
     for i, bird in enumerate(shares):
         earlier = draft.springs.setdefault((source, side, i), [])
         p = min(draft.same_pen, SURELY_THE_SAME)
@@ -242,10 +249,11 @@ def _unseen_supplier(draft: _Draft, source: str, side: str, spring: str, number:
     return shares
 
 
-def _unseen(draft: _Draft, label: str, base: str, number: int) -> Shares:
-    """Equal shares in `number` unseen birds of that label (the same ones whenever it is asked for again)."""
+def _unseen(draft: _Draft, side: str, place: str, spring: str, number: int, base: str = "home") -> Shares:
+    """Equal shares in `number` unseen birds of a place in one spring (the same ones when asked for again)."""
+    label = f"unseen {side} of {place}, {spring}"
     birds = [label, *(f"{label} ({i})" for i in range(2, number + 1))]
-    return {bird if bird in draft.base else draft.founder(bird, base): 0.5 / number for bird in birds}
+    return {bird if bird in draft.base else draft.unseen(bird, base, place): 0.5 / number for bird in birds}
 
 
 def _chick_groups(flock: Flock) -> pd.DataFrame:
@@ -262,9 +270,7 @@ def _shrink_groups(pedigree: Pedigree, chicks: pd.DataFrame) -> Pedigree:
         return pedigree
     mendelian = pedigree.mendelian.copy()
     mendelian[pedigree.positions(chicks["id"])] /= chicks["n"].to_numpy()
-    return Pedigree(
-        pedigree.birds, pedigree.sires, pedigree.dams, pedigree.inbreeding, mendelian, pedigree.levels
-    )
+    return replace(pedigree, mendelian=mendelian)
 
 
 def _bases(pedigree: Pedigree, draft: _Draft) -> tuple[sparse.csr_array, tuple[str, ...]]:

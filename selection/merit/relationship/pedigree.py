@@ -40,7 +40,8 @@ class Pedigree:
 
     birds: n ids, every parent before its chicks; `sires`, `dams`: n × n shares (each row adds up to ½ or 0);
     inbreeding: F (n,); mendelian: d (n,), the part of A_ii that no parent explains;
-    levels: the generations, each an array of positions whose parents all lie in earlier ones.
+    levels: the generations, each an array of positions whose parents all lie in earlier ones;
+    stood: by parent that nobody here has seen the place where it stood; blank where nothing tells it.
     """
 
     birds: tuple[str, ...]
@@ -49,6 +50,7 @@ class Pedigree:
     inbreeding: np.ndarray
     mendelian: np.ndarray
     levels: tuple[np.ndarray, ...] = field(repr=False)
+    stood: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     @cached_property
     def weights(self) -> sparse.csr_array:

@@ -49,11 +49,13 @@ class Worst:
 class _Options:
     """Possible parents of m birds, parents first, by local position.
 
-    sires, dams: candidates of each (empty: a founder); same: founders it may be the same bird as; new:
-    whether such a founder may also be a bird of its own; chances: of each candidate, by bird and side.
+    called: how a sentence calls each bird; sires, dams: candidates of each (empty: a founder); same: founders it
+    may be the same bird as; new: whether such a founder may also be a bird of its own; chances: of each candidate,
+    by bird and side.
     """
 
     birds: tuple[str, ...]
+    called: tuple[str, ...]
     sires: tuple[tuple[int, ...], ...]
     dams: tuple[tuple[int, ...], ...]
     same: tuple[tuple[int, ...], ...]
@@ -119,7 +121,9 @@ def _options(pedigree: Pedigree, positions: np.ndarray) -> _Options:
         elif not is_founder:
             chances |= {(i, "sire"): 2 * from_sires.data, (i, "dam"): 2 * from_dams.data}
     names = tuple(pedigree.birds[p] for p in positions)
-    return _Options(names, tuple(sires), tuple(dams), tuple(same), tuple(new), chances)
+    # birds never seen have no number but a description
+    called = tuple(f"the {bird}" if bird in pedigree.stood else bird for bird in names)
+    return _Options(names, called, tuple(sires), tuple(dams), tuple(same), tuple(new), chances)
 
 
 def _bound(options: _Options) -> np.ndarray:
@@ -194,18 +198,13 @@ class _Trace:
 
     def words(self) -> tuple[str, ...]:
         """What the trace supposes of birds in doubt: which are the same first, then parents, youngest first."""
-        names, same, parents = [_named(b) for b in self.options.birds], [], []
+        names, same, parents = self.options.called, [], []
         for (bird, side), parent in sorted(self.chosen.items(), reverse=True):
             if side == "same":
                 same.append(f"{names[bird]} is the same bird as {names[parent]}")
             elif len(self.options.of(bird, side)) > 1:
                 parents.append(f"{names[parent]} is the {side} of {names[bird]}")
         return (*same, *parents)
-
-
-def _named(bird: str) -> str:
-    """A bird as a sentence calls it: birds never seen have no number but a description."""
-    return f"the {bird}" if bird.startswith(("unseen ", "sire of ", "dam of ")) else bird
 
 
 def _assignments(options: _Options) -> int:

@@ -13,7 +13,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from selection.decide.life import Ancestor, Life, unseen_place
+from selection.decide.life import Ancestor, Life
 from selection.decide.wording import each
 from selection.show.page.figures import missing
 from selection.show.page.fragments import Fragment
@@ -90,11 +90,13 @@ def place_in_words(
     known = [(bird, chance) for bird, chance in place.possible if bird in birds]
     many = len(place.possible)
     if not known:
-        places = [where for bird, _ in place.possible if (where := unseen_place(bird))]
-        if not places:
+        if not place.places:
             return ("not on record",), "none"
         one_of = f"one of {many}" if many > 1 else ""
-        return ("unseen stock", "; ".join(part for part in (_of_places(places), one_of) if part)), "unseen"
+        return (
+            "unseen stock",
+            "; ".join(part for part in (_of_places(place.places), one_of) if part),
+        ), "unseen"
     if many == 1 and known[0][1] > 1 - 1e-6:
         bird = known[0][0]
         return (bird, _about(birds[bird])), "sure"

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from selection.decide.life import unseen_place
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import counted, each
@@ -307,13 +306,12 @@ def _parent(box: _Box, side: str, at: int) -> str:
     possible = parents(pedigree, side, at)
     if not possible:
         return ""
-    place = unseen_place(pedigree.birds[possible[0][0]])
-    if place is not None:
-        return f"unseen stock of {place}"
+    name = pedigree.birds[possible[0][0]]
+    if name in pedigree.stood:
+        return f"unseen stock of {pedigree.stood[name]}" if pedigree.stood[name] else ""
     if len(possible) > 1:
         return f"one of {len(possible)} {'cocks' if side == 'sire' else 'hens'}"
-    name = pedigree.birds[possible[0][0]]
-    return "" if name.startswith(f"{side} of ") else f"{box.called(name)}"
+    return f"{box.called(name)}"
 
 
 def _differing(box: _Box, bird: str) -> list[str]:

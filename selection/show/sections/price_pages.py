@@ -73,7 +73,7 @@ def _offered(row: Any, who: Callable[[str], object]) -> Markup:
     named = (
         str(who(row.offer))
         if row.size == 1
-        else f"{row.offer}: {'; '.join(str(who(bird)) for bird in row.birds.split('; '))}"
+        else f"{row.offer}: {'; '.join(str(who(bird)) for bird in row.birds)}"
     )
     remark = Markup('<div class="small">{}</div>').format(row.remark) if row.remark else Markup("")
     return Markup("{}{}").format(named, remark)

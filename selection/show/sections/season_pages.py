@@ -9,7 +9,6 @@ import pandas as pd
 from markupsafe import Markup
 
 from selection.answer import REACH
-from selection.decide.life import unseen_place
 from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
 from selection.merit.candidates import called
@@ -235,7 +234,7 @@ def blood_frame(meeting: Meeting) -> pd.DataFrame:
     """
     pedigree = meeting.merit.pedigree
     unknown = 1.0 - np.asarray(pedigree.weights.sum(axis=1)).ravel()
-    places = [unseen_place(bird) or OWN_FOUNDERS for bird in pedigree.birds]
+    places = [pedigree.stood.get(bird) or OWN_FOUNDERS for bird in pedigree.birds]
     names = list(dict.fromkeys(sorted(places, key=lambda place: place != OWN_FOUNDERS)))
     start = np.zeros((len(places), len(names)))
     start[np.arange(len(places)), [names.index(place) for place in places]] = unknown

@@ -169,7 +169,7 @@ def _wanted(
     if prices is None:
         return []
     known = set(flock.birds["bird"])
-    pages = [tuple(b for b in str(birds).split("; ") if b in known) for birds in prices.offers["birds"]]
+    pages = [tuple(b for b in birds if b in known) for birds in prices.offers["birds"]]
     return [page for page in pages if page]
 
 
@@ -235,10 +235,10 @@ def _asked(page: tuple[str, ...], prices: Prices | None) -> tuple[str, str]:
     if len(trio):
         price = trio["price"].iloc[0]
         return "breeding", "" if price is None else prices.currency.words(prices.currency.whole(price))
-    of = {bird: offer for offer in each(prices.offers) for bird in offer.birds.split("; ")}
+    of = {bird: offer for offer in each(prices.offers) for bird in offer.birds}
     offers = {of[bird].offer: of[bird] for bird in page if bird in of}
     asked: list[Decimal | None] = [offer.asking for offer in offers.values()]
-    whole = {bird for offer in offers.values() for bird in offer.birds.split("; ")} == set(page)
+    whole = {bird for offer in offers.values() for bird in offer.birds} == set(page)
     kinds = " and ".join(dict.fromkeys(o.sold_as for o in offers.values() if o.sold_as is not None))
     known = [amount for amount in asked if amount is not None]
     if not whole or not asked or len(known) < len(asked):

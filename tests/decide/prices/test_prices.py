@@ -121,7 +121,7 @@ def test_bought_in_pullets_and_birds_without_a_ring_of_their_own_go_in_lots(seas
     candidates = birds[birds["candidate"] & birds["own_ring"]]
     assert len(candidates) and candidates["lot"].isna().all()
     for lot in said.lots.itertuples():
-        members = said.table[said.table["bird"].isin(lot.birds.split("; "))]
+        members = said.table[said.table["bird"].isin(lot.birds)]
         assert len(members) == lot.size
         assert sum(members["price"]) == lot.price and sum(members["cost"]) == lot.floor
         assert members["sold_as"].nunique() == 1 and lot.sold_as != "breeding"

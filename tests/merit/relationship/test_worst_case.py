@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -146,7 +147,9 @@ def test_what_the_worst_case_supposes_is_said() -> None:
     partial: Shares = {"unseen cock of Mill, 2026": {"unseen cock of Mill, 2025": 0.5}}
     sires["cock"], dams["cock"] = pen("unseen cock of Mill, 2026"), pen("h1", "h2")
     sires["hen"], dams["hen"] = pen("unseen cock of Mill, 2025"), pen("h2")
-    found = WorstCase(from_shares(sires, dams, partial), ["cock", "hen"]).pair("cock", "hen")
+    mill = dict.fromkeys(("unseen cock of Mill, 2025", "unseen cock of Mill, 2026"), "Mill")
+    pedigree = replace(from_shares(sires, dams, partial), stood=mill)
+    found = WorstCase(pedigree, ["cock", "hen"]).pair("cock", "hen")
     assert found.relationship == pytest.approx(0.5)
     assert set(found.supposing) == {
         "the unseen cock of Mill, 2026 is the same bird as the unseen cock of Mill, 2025",

@@ -135,7 +135,7 @@ def test_every_fault_of_a_simulated_season_is_on_its_bird_s_sheet(season):
     html = buyer_sheets(flock, said, known.points, known.merit)
     pages = html.split('<section class="sheet')[1:]
     faulted = flock.scores.dropna(subset=["faults", "bird"])
-    birds = [b for offer in said.offers["birds"] for b in offer.split("; ") if b in set(flock.birds["bird"])]
+    birds = [b for offer in said.offers["birds"] for b in offer if b in set(flock.birds["bird"])]
     gone = dict(zip(birds, pages, strict=True))
     faulted = faulted[faulted["bird"].isin(gone)]
     assert len(faulted)
