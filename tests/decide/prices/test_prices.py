@@ -152,7 +152,7 @@ def test_chicks_without_a_number_are_rows_of_their_clutch():
     nameless = said.table[said.table["bird"].isna()]
     assert list(nameless["clutch"]) == ["B"] * 3
     # B2 wears no ring that could be told from theirs, so that she goes with them
-    assert said.lots["birds"].tolist() == ["B2; B, unnamed 1; B, unnamed 2; B, unnamed 3"]
+    assert said.lots["birds"].tolist() == [("B2", "B, unnamed 1", "B, unnamed 2", "B, unnamed 3")]
     assert any("3 chicks without a number priced" in remark for remark in said.cannot)
 
 
