@@ -9,7 +9,7 @@ from selection.decide.wording import each
 from selection.merit.ranking import Merit
 from selection.records.settings.reading import Standard
 from selection.show.page.figures import missing
-from selection.show.page.fragments import Fragment, bullets, heading, join, table
+from selection.show.page.fragments import Fragment, bullets, fold, foremost_first, heading, join, table
 
 CAUTIONS = (
     "Rings: look at growing birds' rings weekly at least; an outgrown ring injures; do not count on a clip to "
@@ -152,9 +152,11 @@ def worked_out(meeting: Meeting) -> Fragment:
     pieces: list[Markup] = [Fragment('<dl class="glossary">{}</dl>').format(steps)]
     pieces += [
         heading("What it rests on here"),
-        bullets([*meeting.merit.sentences, *meeting.merit.cannot], "small columns"),
+        foremost_first([*meeting.merit.sentences, *meeting.merit.cannot], "All that it rests on", "small"),
+        fold(
+            "How strongly each section is inherited", inherited(meeting.merit, meeting.flock.standard), False
+        ),
     ]
-    pieces += [inherited(meeting.merit, meeting.flock.standard)]
     return join(pieces)
 
 

@@ -28,6 +28,7 @@ from selection.show.page.fragments import (
     bullets,
     cut,
     fold,
+    foremost_first,
     heading,
     join,
     paragraph,
@@ -225,7 +226,8 @@ def next_spring_page(of: Spring) -> Fragment:
         return join(
             [paragraph("No way to next spring can be set out.", "quiet"), bullets(of.texts(*Kind), "small")]
         )
-    pieces: list[Markup] = [bullets(of.texts(Kind.FOUND)), bullets(of.cannot), pictures(of), side_by_side(of)]
+    found = foremost_first([*of.texts(Kind.FOUND), *of.cannot], "More on the ways")
+    pieces: list[Markup] = [found, pictures(of), side_by_side(of)]
     pieces.append(fold("Every number of eggs", every_number(of), on_paper=False))
     rests = [f"{way.source.name}: {'; '.join(way.rests_on)}" for way in of.ways]
     pieces.append(
