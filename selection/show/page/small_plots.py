@@ -15,7 +15,7 @@ import numpy as np
 from markupsafe import Markup
 
 from selection.answer import REACH
-from selection.decide.wording import counted, listed
+from selection.decide.wording import counted
 from selection.show.page.figures import halves, kilograms, missing
 from selection.show.page.fragments import Fragment
 from selection.show.page.style import BAND, INK, KEEP, PAPER, QUIET, RULE
@@ -205,9 +205,7 @@ class SectionPoints:
     before: float = np.nan
 
 
-def section_bars(
-    rows: list[SectionPoints], caption: str = "Points by section; tick: mean of its group"
-) -> Fragment:
+def section_bars(rows: list[SectionPoints], caption: str = "Points by section") -> Fragment:
     """Points by section as bars on the section's full length, with a tick where the group's mean is."""
     return Fragment('<table class="bars"><caption>{}</caption><tbody>{}</tbody></table>').format(
         caption, Markup("").join(_bar(row) for row in rows)
@@ -303,8 +301,7 @@ class _Plot:
         ).format(self._title(), self._says(), WIDE, HIGH, Markup("").join(parts))
 
     def _title(self) -> str:
-        ages = listed(dict.fromkeys(f"{at.weeks:g}" for at in self.grown.at if at.band))
-        return f"Growth, kg; box: standard at {ages} weeks" if ages else "Growth, kg"
+        return "Growth, kg"
 
     def _says(self) -> str:
         grown = self.grown
@@ -329,8 +326,9 @@ class _Plot:
             _TEXT.format(self.x(w), HIGH - FOOT + 14, GROWTH_SIZE, "middle", QUIET, f"{w + 0.0:g}")
             for w in ticks(0, self.last, 6)
         ]
-        about = f"weeks of age; line: all {self.sex}s"
-        words = _TEXT.format((LEFT + WIDE - RIGHT) / 2, HIGH - 4, GROWTH_SIZE, "middle", QUIET, about)
+        words = _TEXT.format(
+            (LEFT + WIDE - RIGHT) / 2, HIGH - 4, GROWTH_SIZE, "middle", QUIET, "weeks of age"
+        )
         return Markup("").join([*lines, *weeks, words])
 
     def _band(self, at: AtAge) -> Markup:

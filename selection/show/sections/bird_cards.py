@@ -81,6 +81,10 @@ def growth_of(meeting: Meeting) -> dict[str, Grown]:
     }  # fmt: skip
 
 
+_LEGEND = (
+    "On each card: a bird's points beside the mean of its group (tick); its weighings on the growth curve of its sex, "
+    "with the standard's band at its age (box); and why it stands above or below the bird at the edge."
+)
 MOST_REASONS = 4
 MOST_KIN = 3
 """Kinds of relatives that a card's family line names, the nearest."""
@@ -94,7 +98,7 @@ def cards(meeting: Meeting, path: str | Path | None = None) -> Fragment:
     `path` is the flock's folder: its birds' photos stand on their cards, and files that are none are named.
     """
     looked_up = _Box(meeting, path)
-    pieces: list[Markup] = [relatives(meeting)]
+    pieces: list[Markup] = [paragraph(_LEGEND, "small"), relatives(meeting)]
     for name, group in meeting.verdicts.groups.items():
         if not len(group.table):
             continue
@@ -106,7 +110,7 @@ def cards(meeting: Meeting, path: str | Path | None = None) -> Fragment:
             Fragment('<div class="cards">{}</div>').format(inside),
             *([paragraph("Of the others", "lead"), bullets(others, "small")] if others else []),
         ]
-    if len(pieces) < 2:
+    if len(pieces) < 3:
         return paragraph("No candidates, so no cards.", "quiet")
     left_out = [] if looked_up.album is None else looked_up.album.left_out
     return join(
