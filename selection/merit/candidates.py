@@ -8,16 +8,19 @@ its own inbreeding is held to cost. Sections count their points, whatever the pl
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from selection.errors import ModelError
 from selection.merit.observations import brooder_years
-from selection.merit.posterior import Known
 from selection.records.flock import Flock
 from selection.records.rings import Called
 from selection.standard.traits import measure_of
+
+if TYPE_CHECKING:
+    from selection.merit.posterior import Known
 
 Call = Callable[[str], object]
 """Tells how a bird is called: its number in, what is printed of it out."""

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from selection.answer import REACH
 from selection.decide import wording
-from selection.decide.meeting import Meeting
 from selection.decide.wording import each
 from selection.merit.candidates import called
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
 from selection.standard.bands import GROWN, State
 from selection.standard.traits import Measure, Weighed, measure_of
+
+if TYPE_CHECKING:
+    from selection.decide.meeting import Meeting
 
 _HALF = "½"
 
