@@ -194,7 +194,7 @@ def profiles(meeting: Meeting) -> Fragment:
     ]
     if not pieces:
         return Fragment("")
-    return Fragment('<figure><figcaption>{}</figcaption><div class="beside">{}</div></figure>').format(
+    return Fragment('<p class="lead">{}</p><div class="beside">{}</div>').format(
         "Points of the kept: bar, their mean; tick, their group's; diamond, last year's that stayed",
         Markup("").join(pieces),
     )

@@ -232,7 +232,7 @@ def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
     known = merit.known
     assert known is not None
     rows = merit.ranking[(merit.ranking["group"] == "pullets") & merit.ranking["bar"].isna()]
-    ahead, behind = rows["bird"].iloc[[3, 4]]
+    ahead, behind = rows["bird"].iloc[[3, 5]]
     pair = detail(merit, holding, pd.Index([ahead, behind]))
     found = tip(merit, pair, holding.standard, ahead, behind)
     assert found.section is not None
