@@ -12,8 +12,8 @@ from selection.records.flock import read_flock
 
 pytestmark = pytest.mark.slow
 
-NAMES = ["start_here", "spring", "bird"]
-"""Those with controls of their own; tests/test_notebooks.py runs all of them, without a browser."""
+NAMES = ["start_here", "bird"]
+"""Those whose controls no other test here turns; tests/test_notebooks.py runs all, without a browser."""
 PATIENCE = 400_000
 """Milliseconds for a whole notebook on a busy machine."""
 
