@@ -274,6 +274,7 @@ def _decide(options: argparse.Namespace) -> int:
         print(decided_words(flock, bird, options.decided, day))
         if said := doubt(flock, bird, options.decided, day):
             print(said)
+        _catch_list_again(flock)
     return recorded.status
 
 
@@ -282,6 +283,7 @@ def _undo(flock: Path, bird: str, day: str | None) -> int:
 
     undone = undo(flock, bird, on=day)
     print(undone.words())
+    _catch_list_again(flock)
     return undone.status
 
 
@@ -291,7 +293,9 @@ def _settle(options: argparse.Namespace) -> int:
     flock = options.flock
     done = unsettle(flock) if options.undo else settle(flock, who=options.who, on=options.on)
     print(done.words(), file=sys.stderr if done.stopped else sys.stdout)
-    if not (done.stopped or done.undone):
+    if done.undone:
+        _catch_list_again(flock)
+    elif not done.stopped:
         _catch_list(flock)
     return done.status
 
@@ -330,6 +334,23 @@ def _catch_list(path: Path) -> None:
         print(f"the catch list: {write_catch_list(flock, goes, path / 'forms')}")
         print(f"for the sales form with these birds, and next season's: selection forms {path}")
         print(f"for what a buyer takes home: selection buyer {path} BIRD… --out sheets.html --to NAME")
+
+
+def _catch_list_again(path: Path) -> None:
+    """Bring the catch list that settling left up to date with what is decided now; where none was left, nothing."""
+    from selection.decide.settling import to_sell
+    from selection.records.flock import read_flock
+    from selection.show.sheets.pen_sheets import write_catch_list
+
+    left = path / "forms" / "catch-list.html"
+    if not left.is_file():
+        return
+    flock = read_flock(path)
+    if len(goes := to_sell(path, flock)):
+        print(f"the catch list, with what is decided now: {write_catch_list(flock, goes, left.parent)}")
+    else:
+        left.unlink()
+        print(f"no bird is decided to go now: {left} is taken away")
 
 
 def _buyer(options: argparse.Namespace) -> int:

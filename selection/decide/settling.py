@@ -31,6 +31,10 @@ from selection.records.settings.reading import parse_standard
 
 UNDO = "decide --undo"
 """What the ledger notes as the source of a decision taken back: a later undo tells it from a decision by this."""
+SETTLED_AROUND = (
+    "the other birds stay as they were settled around it: to have them worked out anew, selection settle FLOCK --undo, "
+    "and hold the meeting again"
+)
 SETTLED_ALREADY = "every bird that stands at the last meeting is decided already: nothing is left to settle"
 _ASKED = ("sold_as", "price", "lot")
 """What a kept meeting tells of a bird to be sold."""
@@ -90,13 +94,15 @@ class Undone:
     """What taking back a bird's last decision did.
 
     `bird`: how it is called; `taken_back` and `stands`: the decision that went and the one of the season that stands
-    now (columns SAID and `on`; None where there is none); `recorded`: what was written (None: nothing).
+    now (columns SAID and `on`; None where there is none); `recorded`: what was written (None: nothing); `settled`: how
+    many other birds stay as settling recorded them.
     """
 
     bird: object
     taken_back: Mapping[str, Any] | None
     stands: Mapping[str, Any] | None
     recorded: Recorded | None
+    settled: int = 0
 
     @property
     def status(self) -> int:
@@ -110,7 +116,8 @@ class Undone:
         if self.status:
             return self.recorded.words() if self.recorded else ""
         stands = f"; {_told(self.stands)} stands again" if self.stands else "; nothing is decided on it now"
-        return f"{self.bird}: taken back: {_told(self.taken_back)}{stands}"
+        said = f"{self.bird}: taken back: {_told(self.taken_back)}{stands}"
+        return f"{said}\n{SETTLED_AROUND}" if self.settled else said
 
 
 def _told(decision: Mapping[str, Any]) -> str:
@@ -133,7 +140,9 @@ def undo(path: Path, bird: str, *, on: date | str | None = None) -> Undone:
     said = {name: before.get(name) or CLEAR for name in SAID}
     row = {"on": last["on"].date(), "bird": number, **said}
     recorded = record_rows(path, "decisions", [row], correct=True, source=UNDO)
-    return Undone(called(now)(number), last, _last(_meant(path, bird, on)[1], number), recorded)
+    after = _meant(path, bird, on)[1]
+    settled = int((season_decisions(after)["settled"] == "yes").sum())
+    return Undone(called(now)(number), last, _last(after, number), recorded, settled)
 
 
 def _last(flock: Flock, bird: str) -> Mapping[str, Any] | None:

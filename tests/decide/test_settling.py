@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from selection.__main__ import main
 from selection.decide.settling import decide, settle, undo, unsettle
 from selection.decide.verdicts.verdicts import decision_words, propose
 from selection.errors import RecordsError
@@ -273,3 +274,23 @@ def test_a_settled_bird_overruled_stands_settled_again_when_that_is_undone(small
     assert on_record(small)["2"] == ("sell", "2026-10-10", True) and settle(small).status == 0
     undo(small, "2")
     assert "2" not in on_record(small) and len(on_record(small)) == 2
+
+
+def test_the_catch_list_follows_what_is_taken_back_and_the_settled_others_are_said(
+    small: Path, capsys
+) -> None:
+    """Nobody is caught by a list that names a bird which no longer goes."""
+    hold(small)
+    assert main(["settle", str(small)]) == 0
+    listed = small / "forms" / "catch-list.html"
+    goes = [bird for bird, made in on_record(small).items() if made[0] == "sell"]
+    assert goes and all(f">{bird}</th>" in listed.read_text(encoding="utf-8") for bird in goes)
+    capsys.readouterr()
+    for number, bird in enumerate(goes, 1):
+        assert main(["decide", str(small), bird, "--undo"]) == 0
+        assert "the other birds stay as they were settled" in capsys.readouterr().out
+        if number < len(goes):
+            assert f">{bird}</th>" not in listed.read_text(encoding="utf-8")
+    assert not listed.exists()
+    assert main(["decide", str(small), goes[0], "--undo"]) == 0
+    assert "none to take back" in capsys.readouterr().out and not listed.exists()

@@ -344,8 +344,8 @@ def _sentences(flock: Flock, table: pd.DataFrame) -> tuple[str, ...]:
     risky = int((allowed["chance_over"] >= RISKY).sum())
     if may:
         said.append(
-            f"{counted(may, 'allowed pair')} would be above {most:g} with the least lucky parents, "
-            f"{risky or 'none'} of them by a chance of {RISKY:g} or more."
+            f"Parents are in doubt: at worst, the chicks of {counted(may, 'allowed pair')} would be more inbred than "
+            f"{most:g}; for {risky or 'none'} of them the chance of that is {RISKY:g} or more."
         )
     return tuple(said)
 

@@ -265,7 +265,11 @@ def _of_season(table: pd.DataFrame, lines: pd.DataFrame, currency: Currency) -> 
     of = {row.line: row for row in each(lines)}
     if of["the list"].amount is None:
         return [f"{counted(len(table), 'bird')} to go; what they bring cannot be said."]
-    said = [f"{counted(len(table), 'bird')} to go, for {_ranged(of['the list'], currency)} together."]
+    total = _ranged(of["the list"], currency)
+    said = [
+        f"{counted(len(table), 'bird')} to go as things stand, together likely for {total} (what all bring at "
+        "once, not their middle prices added up)."
+    ]
     sold = currency.words(of["sold so far"].amount)
     other = of["eggs and other income"].amount
     beside = f" and {currency.words(other)} of eggs and other income" if other else ""

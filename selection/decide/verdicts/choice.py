@@ -227,7 +227,7 @@ class Tip:
         ahead, behind = of(self.ahead), of(self.behind)
         if self.section is None:
             return (
-                f"no score that {behind} could be given in one section would bring it past {ahead}, "
+                f"no score that {behind} could be given in one section alone would bring it past {ahead}, "
                 f"{self.gap:.1f} points of merit away"
             )
         if self.points < NEXT_TO_NOTHING:

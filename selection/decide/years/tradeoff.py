@@ -132,8 +132,10 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
 
 def _step(now: pd.Series, other: pd.Series, which: str) -> str:
     merit, kin = other["merit"] - now["merit"], other["relationship"] - now["relationship"]
+    more, higher = ("more" if merit > 0 else "less"), ("higher" if kin > 0 else "lower")
     return (
-        f"One step to {which}: {other['birds']}, merit {merit:+.2f} a bird, relationship {kin:+.3f}: "
+        f"One step to {which}: {other['birds']}, {abs(merit):.2f} points of merit a bird {more}, "
+        f"relationship {abs(kin):.3f} {higher}: "
         f"{abs(merit / kin) / 100:.2f} points for each 0.01 of relationship."
     )
 

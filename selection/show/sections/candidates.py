@@ -14,6 +14,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import accuracy, counted, each
 from selection.merit.candidates import called
+from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 from selection.show.page.figures import (
     halves,
@@ -231,17 +232,19 @@ PLURALS = {"clutch": "clutches", "income": "incomes", "stay in a pen": "stays in
 
 
 def bird_notes(meeting: Meeting, group: Group) -> dict[str, list[Note]]:
-    """By bird of the group: decided and why, barred and why, never scored or measured, off a band."""
+    """By bird of the group: decided and why, or settled; barred and why; never scored or measured; off a band."""
     bars = meeting.merit.ranking.set_index("bird")["bar"]
     scored = set(meeting.merit.points.looks["bird"].dropna())
     unmeasured, off = never_measured(meeting), off_band(meeting)
+    made = season_decisions(meeting.flock)
+    settled = set(made.loc[made["settled"] == "yes", "bird"])
     told = {}
     for row in each(group.table):
         bar = bars[row.bird]
         said = [(Kind.BARRED, f"barred: {bar}")] if isinstance(bar, str) else []
         if not missing(row.decided):
             why = "" if missing(row.decided_why) else f": {row.decided_why}"
-            said.append((Kind.DECIDED, f"decided{why}"))
+            said.append((Kind.DECIDED, "settled as proposed" if row.bird in settled else f"decided{why}"))
         unseen = [] if row.bird in scored else ["scored"]
         unseen += unmeasured.get(row.bird, [])
         kind = Kind.UNWEIGHED if row.bird in scored else Kind.UNSCORED

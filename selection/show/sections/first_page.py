@@ -31,7 +31,7 @@ _PLACES = (
 )
 """Where each living bird stands on the page, in the order of the page."""
 ON_OPEN = {
-    NOT_ASKED: "the plan asks nothing of it",
+    NOT_ASKED: "older; no line in [keep] for it",
     NO_SEX: "its sex is not recorded",
     NO_LINE: "no place in the plan",
     EARLIER: "decided in an earlier season",
@@ -150,7 +150,7 @@ def _group(meeting: Meeting, group: Group) -> Fragment:
     if group.places and len(group.open) > 1:
         place = "the best" if group.places == 1 else f"one of the best {group.places}"
         decided = " of those not decided" if group.table["decided"].notna().any() else ""
-        said.append(_line("In 100", f"the chance of being {place}{decided} on merit."))
+        said.append(_line("So many in 100", f"its chance of being {place}{decided} on merit."))
     pieces = [piece for piece in said if piece]
     if not pieces:
         return Fragment("")
@@ -181,7 +181,11 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
     worth = f"worth {again.value:.1f} points of merit on average"
     if meeting.merit.known is None:
         return _line("Look first", f"at {birds} side by side, before anyone is sold: {worth}.")
-    others = "; no other two to four tell much more" if len(group.open) > len(again.birds) else ""
+    others = (
+        "; no other choice of two to four birds would tell much more"
+        if len(group.open) > len(again.birds)
+        else ""
+    )
     return _line("Look again tonight", f"at {birds} side by side, before anyone is sold: {worth}{others}.")
 
 

@@ -179,7 +179,9 @@ def inbreeding_table(of: Matings) -> Fragment:
         "Inbreeding of the chicks (F) of each hen with each cock: the darker, the closer; in brackets at worst, "
         "over possible parents; framed: the pens proposed"
     )
-    return table(rows, {"hen": "Hen", **{cock: f"with {of.call(cock)}" for cock in cocks}}, caption)
+    return table(
+        rows, {"hen": "Hen", **{cock: f"with {of.call(cock)}" for cock in cocks}}, caption, kind="stack"
+    )
 
 
 def _pair_cell(row: Any, proposed: bool) -> Markup:
@@ -245,7 +247,7 @@ def side_by_side(of: Spring) -> Fragment:
         "birds": "Cockerels and pullets to choose from (90 %)",
         "enough": "Chance of enough",
         "merit": "Merit of the best found, points (90 %)",
-        "inbreeding": "F of its chicks with the hens here",
+        "inbreeding": "F of the next chicks, hatched from these and the hens here",
         "cost": "Cost",
         "candidate": "A bird to choose from",
     }

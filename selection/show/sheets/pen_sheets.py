@@ -140,7 +140,8 @@ def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
         boxes=(_Box("Caught"), _Box("Buyer", width=5.0)),
         lines=lines,
         notes=(
-            "A price asked in a lot is the bird's share; the sales form takes the lot's, on each of its rows.",
+            "Birds of one lot stand here with their share of its price; on the sales form write the whole lot's price "
+            "in each of its rows.",
             MOVING,
         ),
         spare=0,

@@ -86,7 +86,10 @@ def test_a_pair_at_the_ceiling_is_allowed_and_the_doubt_above_it_is_said() -> No
     )
     doubt = r"F may be as high as 0\.125 and above the ceiling \(chance 0\.2\d\) if the unseen hen of Mill, 2026 is"
     assert re.search(doubt, row["why"])
-    said = "4 allowed pairs would be above 0.0625 with the least lucky parents, 4 of them by a chance of 0.1 or more."
+    said = (
+        "Parents are in doubt: at worst, the chicks of 4 allowed pairs would be more inbred than 0.0625; for 4 of them "
+        "the chance of that is 0.1 or more."
+    )
     assert said in found.sentences
 
 

@@ -47,10 +47,10 @@ def test_what_one_step_costs_either_way_is_said() -> None:
     assert found.sentences == (
         "pullets: b1 has a merit of +3.0 and a relationship of 0.250 with the flock they join.",
         "That is step 2 of 3, step 1 being the most merit.",
-        "One step to less related: b2, merit -2.00 a bird, relationship -0.250: 0.08 points for each 0.01 of "
-        "relationship.",
-        "One step to more merit: b0, merit +1.00 a bird, relationship +0.250: 0.04 points for each 0.01 of "
-        "relationship.",
+        "One step to less related: b2, 2.00 points of merit a bird less, relationship 0.250 lower: 0.08 points "
+        "for each 0.01 of relationship.",
+        "One step to more merit: b0, 1.00 points of merit a bird more, relationship 0.250 higher: 0.04 points "
+        "for each 0.01 of relationship.",
     )
 
 
