@@ -13,7 +13,7 @@ crosses is not taken for their supplier's blood; a trait without a published val
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -382,8 +382,3 @@ def compound(correlation: float, count: int, named: dict[tuple[int, int], float]
     for (i, j), value in (named or {}).items():
         matrix[i, j] = matrix[j, i] = value
     return matrix
-
-
-def with_correlation(variances: Variances, genetic: np.ndarray, permanent: np.ndarray) -> Variances:
-    """The same variances under other genetic and permanent correlations."""
-    return replace(variances, genetic=genetic, permanent=permanent)

@@ -165,9 +165,7 @@ def hold_meeting(flock: Path, out: Path, progress: Progress | None = None) -> Le
             book = read_notebook("selection_meeting", parameters, NOTEBOOK_ONLY)
             settings = aside.submit(_settings, flock)  # with the tables it needs, while the kernel works
             run_notebook(kernel, book, progress)
-        page = _render(book, _title(flock), _foot(flock, *settings.result())).encode(
-            "utf-8", "backslashreplace"
-        )
+        page = _page(book, flock, settings.result())
         tables = handed_over(book)
     except (NotebookError, SelectionError) as error:
         tables = handed_over(book) if book else None

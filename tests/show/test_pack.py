@@ -120,18 +120,32 @@ def test_a_flock_that_cannot_be_used_is_refused_in_its_own_words(tmp_path: Path)
     assert not (tmp_path / "out").exists()
 
 
-def test_where_the_notebook_cannot_run_the_tables_are_left_and_it_is_said(tmp_path: Path, monkeypatch):
+NO_KERNEL = NotebookError("no kernel on this machine")
+
+
+@pytest.mark.parametrize(
+    ("step", "error", "why"),
+    [
+        ("run_notebook", NO_KERNEL, "no kernel on this machine"),
+        ("_render", TypeError("no text"), "its page could not be made: TypeError: no text"),
+    ],
+    ids=["notebook", "page"],
+)
+def test_where_notebook_or_page_fails_the_tables_are_left_and_it_is_said(
+    tmp_path: Path, monkeypatch, step: str, error: Exception, why: str
+):
     flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
 
     def fails(*_):
-        raise NotebookError("no kernel on this machine")
+        raise error
 
-    monkeypatch.setattr(pack, "run_notebook", fails)
+    monkeypatch.setattr(pack, "run_notebook", lambda *_: None)
+    monkeypatch.setattr(pack, step, fails)
     monkeypatch.setattr("selection.decide.meeting.hold", lambda *_, **__: held.meeting())
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "meeting.html").write_text("last week's")
     left = hold_meeting(flock, tmp_path / "out")
-    assert left.failed == "no pack: the notebook could not run here (no kernel on this machine)"
+    assert left.failed == f"no pack: the notebook could not run here ({why})"
     assert left.status == 2 and not any("meeting.html" in line for line in left.lines)
     files = sorted(p.name for p in (tmp_path / "out").iterdir())
     assert files == sorted([*(f"{name}.csv" for name in TABLES), "meeting-earlier.html"])

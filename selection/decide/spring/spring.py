@@ -43,8 +43,6 @@ TIMES = 4
 _ROWS = 24
 """Numbers of eggs shown of one way, about; the least that is enough is always among them."""
 
-NEARLY_CERTAIN = 0.995
-"""Chance beyond which further eggs are not shown, from `ROWS` of them on."""
 CHEAPEST = ("the cheapest that is enough",)
 
 

@@ -30,7 +30,6 @@ from selection.show.page.fragments import SHORT, Fragment, bullets, fold
 from selection.show.page.small_plots import MARKS, Panel, reach, ticks
 from selection.show.page.style import BAND, BARRED, PAPER, QUIET, RULE, VERDICT_MARKERS, VERDICTS, ring_mark
 
-ONE = {"cockerels": "cockerel", "pullets": "pullet", "hens": "hen", "cocks": "cock"}
 TRACK = 260
 """Width of a row's picture of merit, in its own units."""
 ROW = 20
