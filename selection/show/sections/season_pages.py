@@ -122,7 +122,8 @@ def _money(meeting: Meeting) -> pd.DataFrame:
         [flock.sales[["on", "price"]].set_axis(["on", "amount"], axis=1), flock.income[["on", "amount"]]]
     )
     years = brought.dropna().groupby(brought["on"].dt.year)["amount"].sum()
-    return _plain("sales and other income", years.index, years)
+    unit = f", {flock.plan.currency}" if flock.plan.currency else ""
+    return _plain(f"brought in{unit}", years.index, years)
 
 
 def _years_picture(meeting: Meeting) -> Fragment:

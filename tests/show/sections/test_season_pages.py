@@ -27,7 +27,7 @@ def test_years_are_what_the_forms_add_up_to() -> None:
     middle = 100 * sums["hatched"] / sums["eggs_set"]
     assert hatch["value"].to_dict() == pytest.approx(middle.to_dict())
     assert (hatch["low"] < hatch["value"]).all() and (hatch["value"] <= hatch["high"]).all()
-    money = frame[frame["what"].str.startswith("sales")].set_index("year")["value"]
+    money = frame[frame["what"].str.startswith("brought in")].set_index("year")["value"]
     sold = flock.sales.groupby(flock.sales["on"].dt.year)["price"].sum()
     other = flock.income.groupby(flock.income["on"].dt.year)["amount"].sum()
     assert money.to_dict() == pytest.approx(sold.add(other, fill_value=0).to_dict())
