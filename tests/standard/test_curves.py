@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from selection.errors import ModelError
-from selection.standard.curves import CurvePrior, Gompertz, fit_gompertz, fit_logistic
+from selection.standard.curves import CurvePrior, Gompertz, _least_squares, fit_gompertz, fit_logistic
 
 AS_PRINTED = 2e-5  # relative: R prints 7 digits, and both fits stop a little short of the optimum
 
@@ -115,3 +115,13 @@ def test_too_few_ages_are_refused_in_words(fit: object) -> None:
 def test_weights_that_fall_with_age_are_refused_in_words() -> None:
     with pytest.raises(ModelError, match="no curve fits these weighings"):
         fit_gompertz([2, 6, 12, 20], [4000, 900, 700, 10])
+
+
+def test_a_covariance_is_scaled_by_the_residual_variance_with_three_parameters_fitted() -> None:
+    """A straight model: (X'X)⁻¹ · RSS / (n − 3), as ordinary least squares has it."""
+    rng = np.random.default_rng(4)
+    design, wanted = rng.normal(size=(9, 3)), rng.normal(size=9)
+    theta, rss, covariance = _least_squares(lambda p: design @ p - wanted, np.zeros(3), scaled=True)
+    by_hand, (left,), *_ = np.linalg.lstsq(design, wanted, rcond=None)
+    assert theta == pytest.approx(by_hand, abs=1e-6) and rss == pytest.approx(left)
+    assert covariance == pytest.approx(np.linalg.inv(design.T @ design) * left / 6, rel=1e-4)

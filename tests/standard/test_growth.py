@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from selection.records.flock import Flock
-from selection.standard.growth import fit_growth
+from selection.standard.growth import _log_sd, fit_growth
 from tests.standard.flocks import BY_EYE, SIZE, STANDARD, grown, make_flock
 
 AGES = (4, 8, 12, 16, 20, 24)
@@ -212,3 +214,21 @@ def test_a_bird_that_is_not_in_the_flock_is_named() -> None:
 def test_the_standard_of_these_tests_is_a_whole_one() -> None:
     assert sum(s.points for s in STANDARD.sections) == 100 == sum(s.points for s in BY_EYE.sections)
     assert SIZE in STANDARD.by_measure
+
+
+def test_of_unknown_sex_the_curve_s_error_is_that_of_the_mean_of_both() -> None:
+    curves = {
+        sex: SimpleNamespace(log_sd=lambda ages, pull, sd=sd: np.full(len(ages), sd))
+        for sex, sd in (("male", 0.3), ("female", 0.4))
+    }
+    found = _log_sd(curves, ["male", "female", "unknown"], [9.0, 9.0, 9.0], np.zeros(3))
+    assert found == pytest.approx([0.3, 0.4, 0.25])
+
+
+def test_how_far_a_curve_leans_on_its_prior_goes_by_the_oldest_weighing() -> None:
+    young, _ = cockerels(ages=(4, 8, 12, 16))
+    assert any("from there to 24 weeks it leans on" in said for said in fit_growth(young).sentences)
+    whole, _ = cockerels()
+    assert not any(
+        "males" in said and "leans" in said for said in fit_growth(whole).sentences if "female" not in said
+    )

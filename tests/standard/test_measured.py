@@ -111,3 +111,13 @@ def test_sections_by_one_trait_and_age_are_one_trait_of_the_model() -> None:
     assert [t.key for t in traits_of(standard)] == ["type", "shank width", " shank width at 12 weeks", "keel"]
     assert key_of(standard, "spur") == key_of(standard, "shank width") == "shank width"
     assert key_of(standard, "early") == " shank width at 12 weeks"
+
+
+def test_one_measurement_s_error_is_the_usual_share_of_the_band_and_falls_with_the_root_of_how_many() -> None:
+    """Nobody was measured twice: 3 % of the bands' middle, 14 mm; of two measurements it is 1/√2 of that."""
+    once = seen([("a", "2026-10-01", 15.0, ""), ("b", "2026-10-01", 12.0, "")])
+    assert once["se"].loc[["a", "b"]].tolist() == pytest.approx([0.03 * 14] * 2)
+    days = {"2026-10-01": -0.2, "2026-10-02": 0.2}
+    rows = [(bird, day, mm + off, "") for bird, mm in (("a", 15.0), ("b", 12.0)) for day, off in days.items()]
+    twice = seen([*rows, ("hen", "2026-10-01", 12.0, "")])["se"]
+    assert twice["hen"] / twice["a"] == pytest.approx(np.sqrt(2))

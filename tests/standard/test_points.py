@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,17 @@ from selection.standard.agreement import Levels
 from selection.standard.bands import points_of
 from selection.standard.growth import fit_growth
 from selection.standard.judges import Looks
-from selection.standard.points import HALO, MEASURED, USUAL_SD, Points, Seen, gather, measured_points, score
+from selection.standard.points import (
+    HALO,
+    MEASURED,
+    USUAL_SD,
+    Points,
+    Seen,
+    disagreements,
+    gather,
+    measured_points,
+    score,
+)
 from tests.standard.flocks import BY_EYE, SIZE, STANDARD, by_section, looks_at, make_flock
 
 DAY, LATER = "2026-08-15", "2026-09-26"
@@ -332,3 +343,15 @@ def test_a_mean_beyond_the_sections_points_is_brought_back() -> None:
     assert seen(pd.DataFrame({"bird": ["a"], "type": [40.6], "colour": [-0.2]}), ["a"]).means[
         0, :2
     ].tolist() == [40, 0]
+
+
+@pytest.mark.parametrize(("other", "found"), [(0.09, 0), (0.11, 2)], ids=["near", "apart"])
+def test_judges_disagree_where_a_tenth_of_the_points_lies_between_them(other: float, found: int) -> None:
+    section = STANDARD.sections[0]
+    name, middle, other = section.name, section.points / 2, section.points * (0.5 + other)
+    given = pd.DataFrame(
+        {"row": [0, 1], "section": name, "points": [middle, other], "adjusted": [middle, other]}
+    )
+    looks = pd.DataFrame({"row": [0, 1], "bird": "a", "judge": ["Ann", "Bob"]})
+    told = disagreements(SimpleNamespace(looks=looks, given=given), STANDARD)
+    assert len(told) == found
