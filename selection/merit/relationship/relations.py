@@ -120,15 +120,20 @@ class Relations:
         return f"{other} is {named}"
 
     def family_line(
-        self, bird: str, others: Iterable[str], near: bool = False, of: Callable[[str], object] = str
+        self,
+        bird: str,
+        others: Iterable[str],
+        near: bool = False,
+        of: Callable[[str], object] = str,
+        most: int | None = None,
     ) -> list[str]:
         """What a bird is to others, alike ones together: "half sister to 26-034", "her sire's sister: 24-007".
 
-        The nearest come first, each as `of` calls it; `near` leaves out those who are only further related.
-        Its own parents are left out: they
-        are told beside it.
+        The nearest come first, each as `of` calls it; `near` leaves out those who are only further related, and of
+        one kind more than `most` are counted. Its own parents are left out: they are told beside it.
         """
         own: dict[str, list[str]] = {}
+        its_own: set[str] = set()
         his = HIS.get(self.sexes.get(bird, ""), "its")
         told = [self.between(bird, other) for other in others]
         for there in sorted(told, key=lambda kin: -round(kin.relationship, 6)):
@@ -137,11 +142,15 @@ class Relations:
             if there.words == "further related":
                 own.setdefault("further related to", []).extend([] if near else [there.other])
             elif f"{his} " in there.words:
-                own.setdefault(f"{there.words}:", []).append(there.other)
+                own.setdefault(there.words, []).append(there.other)
+                its_own.add(there.words)
             else:
                 own.setdefault(f"{self.between(there.other, bird).words} to", []).append(there.other)
+        plural = {words: f"{words}{'s' if len(own[words]) > 1 else ''}:" for words in its_own}
         return [
-            f"{words} {_listed([str(of(name)) for name in names])}" for words, names in own.items() if names
+            f"{plural.get(words, words)} {_listed([str(of(name)) for name in names], most)}"
+            for words, names in own.items()
+            if names
         ]
 
     def _lines(self, one: int, two: int) -> list[tuple[str, float, bool]]:
@@ -260,6 +269,8 @@ def _of(whose: str, words: str) -> str:
     return f"{doubt}{whose} {said if ' or ' in said else said.removeprefix('full ')}"
 
 
-def _listed(names: Sequence[str]) -> str:
+def _listed(names: Sequence[str], most: int | None = None) -> str:
+    if most is not None and len(names) > most + 1:
+        names = [*names[:most], f"{len(names) - most} more"]
     *first, last = names
     return f"{', '.join(first)} and {last}" if first else last

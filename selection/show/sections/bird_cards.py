@@ -87,7 +87,7 @@ _LEGEND = (
 )
 MOST_REASONS = 4
 MOST_KIN = 3
-"""Kinds of relatives that a card's family line names, the nearest."""
+"""Kinds of relatives that a card's family line names, and birds of each: the nearest."""
 _LEAST = 0.05
 """Points of merit under which a reason is not worth a line."""
 
@@ -300,7 +300,7 @@ def _family(box: _Box, bird: str) -> str:
     if told["sire"] == told["dam"] and told["sire"]:
         by = f"of {told['sire']}"
     others = [other for other in box.staying if other != bird]
-    kin = box.relations.family_line(bird, others, near=True, of=box.called)[:MOST_KIN]
+    kin = box.relations.family_line(bird, others, near=True, of=box.called, most=MOST_KIN)[:MOST_KIN]
     return sentence("; ".join([by, *kin]))
 
 

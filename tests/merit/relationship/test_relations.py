@@ -159,3 +159,10 @@ def test_a_family_line_puts_alike_relatives_together_the_nearest_first() -> None
     assert found.family_line("f", ["g"]) == ["further related to g"]
     assert found.family_line("f", ["g"], near=True) == []
     assert pen({"d1": 0.25, "d2": 0.25}).family_line("x", ["z", "s1", "d1"]) == ["full or half sister to z"]
+
+
+def test_many_relatives_of_one_kind_are_named_first_and_then_counted() -> None:
+    chicks = [f"f{k}" for k in range(1, 6)]
+    found = Relations(of([*FAMILY, *((chick, "e1", "x") for chick in chicks)]), SEXES)
+    assert found.family_line("x", chicks[:4], most=3) == ["her chicks: f1, f2, f3 and f4"]
+    assert found.family_line("x", chicks, most=3) == ["her chicks: f1, f2, f3 and 2 more"]
