@@ -34,6 +34,9 @@ TOLERANCE = 1e-8
 """Log-likelihood that a step promises, by the quadratic model, at which it is taken as the last."""
 POLISHES = 2
 """Steps by the exact curvature that follow a climb: the average information alone leaves the fifth digit open."""
+PATIENCE = 5
+"""Steps by the average information, which is quick to form; from then on by the exact curvature: far from what the
+prior holds the average can be many times too large, and every step as many times too short."""
 NEAR_NOUGHT = 1e-4
 """Share of the total variance under which a component is tried at exactly 0."""
 LONGEST = 2.0
@@ -248,6 +251,8 @@ def _newton(
             return
         if _drop(equations, log_prior, climb, pushed_up):
             continue
+        if climb.iterations > PATIENCE:
+            information = _exact_information(equations, log_prior, climb.logs)
         step, gain = _step(gradient, information, climb.free)
         if progress:
             progress("variance components", 1 - min(1.0, gain) / (1 + climb.iterations))
@@ -268,9 +273,7 @@ def _polish(equations: Equations, log_prior: LogPrior | None, climb: _Climb) -> 
 
     gradient = slope()
     for _ in range(POLISHES):
-        curvature = equations.curvature(np.exp(climb.logs))
-        if log_prior is not None:
-            curvature = curvature - _prior_hessian(log_prior, climb.logs)
+        curvature = _exact_information(equations, log_prior, climb.logs)
         before = climb.logs.copy()
         climb.logs[free] += np.linalg.lstsq(curvature[np.ix_(free, free)], gradient, rcond=None)[0]
         left = slope()
@@ -289,6 +292,12 @@ def _slopes(
         return value, gradient, information, np.zeros(len(logs), dtype=bool)
     added, slope = log_prior(logs)
     return value + added, gradient + slope, information - _prior_hessian(log_prior, logs), slope > 1e-9
+
+
+def _exact_information(equations: Equations, log_prior: LogPrior | None, logs: Floats) -> Floats:
+    """Minus the penalised log-likelihood's Hessian in the log variances."""
+    curvature = equations.curvature(np.exp(logs))
+    return curvature if log_prior is None else curvature - _prior_hessian(log_prior, logs)
 
 
 def _prior_hessian(log_prior: LogPrior, logs: Floats) -> Floats:
