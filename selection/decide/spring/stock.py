@@ -175,7 +175,8 @@ def reared_of(flock: Flock) -> pd.Series:
     """
     off = pd.Timestamp(flock.plan.on) - pd.Timestamp(flock.plan.season, 1, 1)
     birds = flock.birds
-    meeting = pd.to_datetime(birds["hatch_year"].map("{:.0f}-01-01".format), errors="coerce") + off
+    january = birds["hatch_year"].map("{:.0f}-01-01".format)
+    meeting = pd.to_datetime(january, format="%Y-%m-%d", errors="coerce") + off
     lost = (birds["gone_why"].isin(LOST) & (birds["gone_on"] <= meeting)).to_numpy()
     shares = clutch_shares(birds["clutch"])
     left = (shares["share"] * ~lost[shares["row"]]).groupby(shares["clutch"]).sum()
