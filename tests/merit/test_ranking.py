@@ -70,9 +70,10 @@ class TestContract:
     def test_nothing_after_the_day_counts(self) -> None:
         """A plan of an earlier day gives the same ranking as records that end there."""
         made = simulate(7, seasons=1)
-        early = replace(made.plan, on=pd.Timestamp("2026-09-01").date())
+        between_looks = pd.Timestamp("2021-09-01")
+        early = replace(made.plan, on=between_looks.date())
         cut = {
-            name: form[~(form["on"] > pd.Timestamp("2026-09-01"))] if "on" in form else form
+            name: form[~(form["on"] > between_looks)] if "on" in form else form
             for name, form in made.forms.items()
         }
         from selection.records.flock import assemble
