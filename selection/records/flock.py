@@ -16,7 +16,6 @@ from selection.errors import Finding, SettingsError
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import SETTINGS, read_forms, settings_beside
 from selection.records.forms.schema import folded, standing, whole
-from selection.records.intake.taking_in import take_in
 from selection.records.ledger.appending import must_be_there, read_rows
 from selection.records.ledger.kept import read_settings, what_is_read
 from selection.records.rings import first_clutch, hatch_days, of_clutch, with_sales
@@ -75,6 +74,8 @@ def _spellings(columns: Iterable[pd.Series]) -> dict[str, str]:
 
 
 def _respelt(labels: pd.Series, spelt: dict[str, str]) -> pd.Series:
+    if all(spelt.get(str(label).strip().casefold()) == label for label in labels.dropna().unique()):
+        return labels.astype("str")  # mostly every label is spelt alike throughout
     return folded(labels).map(spelt).astype("str")
 
 
@@ -85,6 +86,8 @@ def _respell_list(frames: dict[str, pd.DataFrame], form: str, column: str, spelt
         text: ";".join(spelt.get(part.strip().casefold(), part.strip()) for part in text.split(";"))
         for text in lists.dropna().unique()
     }
+    if all(text == listed for text, listed in known.items()):
+        return
     frames[form] = frames[form].assign(**{column: lists.map(known).astype("str")})
 
 
@@ -283,6 +286,10 @@ def flock_from_forms(path: str | Path) -> Flock:
 
 def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
     """What :func:`flock_from_forms` gives, with everything found in the forms, remarks included."""
+    from selection.records.intake.taking_in import (
+        take_in,
+    )  # here alone: whoever reads a flock needs none of it
+
     handed = read_forms(Path(path))
     settings = handed.settings or settings_beside(Path(path))
     absent = [name for name in SETTINGS if name not in settings]

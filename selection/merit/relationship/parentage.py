@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -85,6 +86,8 @@ def chick_group(frame: pd.DataFrame) -> pd.Series:
     Rows of one clutch, sex and number speak for the same chicks, whatever the day.
     """
     unnamed = frame["bird"].isna() & frame["clutch"].notna()
+    if not unnamed.any():
+        return pd.Series(np.nan, frame.index, dtype="str")
     number = frame["n"].fillna(1).astype(int).astype(str)
     sex = frame["sex"].fillna("unknown")
     return ("chicks of " + frame["clutch"].str.casefold() + ", " + sex + ", n=" + number).where(unnamed)
@@ -161,6 +164,7 @@ def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[..., tuple[Shares, 
     for clutch in flock.clutches.itertuples():
         of[clutch.clutch.casefold()] = _parents_of(clutch, pens, draft)
 
+    @cache  # most chicks of a clutch have the same known parents: none
     def by_clutch(entry: str, sire: str | None = None, dam: str | None = None) -> tuple[Shares, Shares]:
         labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
         found = [of[label] for label in labels if label in of]

@@ -78,8 +78,9 @@ class Pens:
         self._birds, self._pens = rows["bird"].to_numpy(object), rows["pen"].to_numpy(object)
         self._sexes = rows["sex"].to_numpy(object)
         self._of_bird, self._of_pen = (rows.groupby(name).indices for name in ("bird", "pen"))
-        own = flock.eggs[flock.eggs["bird"].notna()]
-        self._eggs = own.assign(days=own["days"].fillna(1))[["bird", "on", "eggs", "days"]]
+        own = flock.eggs[flock.eggs["bird"].notna()].sort_values("on", kind="stable")
+        self._laid_on, self._layers = own["on"].to_numpy("datetime64[D]"), own["bird"].to_numpy(object)
+        self._eggs = np.column_stack([own["eggs"], own["days"].fillna(1)]).astype(float)
 
     def laid(self, pen: object, set_on: pd.Timestamp) -> Laid:
         """The clutch of eggs that were laid in `pen` in the `egg_days` before `set_on`.
@@ -160,15 +161,16 @@ class Pens:
         with standard deviation `HENS_DIFFER` draws it.
         """
         near = np.timedelta64(NEAR, "D")
-        on = self._eggs["on"].to_numpy("datetime64[D]")
-        of = (on >= dates[self.cock_days] - near) & (on <= dates[-1] + near) & self._eggs["bird"].isin(hens)
-        rows = self._eggs[of]
-        if not rows["eggs"].sum():
+        first, after = dates[self.cock_days] - near, dates[-1] + near + np.timedelta64(1, "D")
+        then = slice(*np.searchsorted(self._laid_on, [first, after]))
+        place = {hen: i for i, hen in enumerate(hens)}
+        whose = np.array([place.get(bird, len(hens)) for bird in self._layers[then]], dtype=np.intp)
+        eggs, days = (np.bincount(whose, amounts, len(hens) + 1)[:-1] for amounts in self._eggs[then].T)
+        if not eggs.sum():
             return np.ones(len(hens))
-        own = rows.groupby("bird")[["eggs", "days"]].sum().reindex(list(hens)).fillna(0.0)
-        mean = float(np.clip(own["eggs"].sum() / own["days"].sum(), 0.02, 0.98))
+        mean = float(np.clip(eggs.sum() / days.sum(), 0.02, 0.98))
         weight = max(mean * (1 - mean) / HENS_DIFFER**2, 1.0)
-        return ((own["eggs"] + weight * mean) / (own["days"] + weight)).to_numpy(float)
+        return (eggs + weight * mean) / (days + weight)
 
 
 def _some(birds: tuple[str, ...], stood: Where) -> tuple[tuple[str, ...], Where]:

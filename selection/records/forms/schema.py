@@ -86,7 +86,8 @@ def frame_of(form: Form, table: pa.Table) -> pd.DataFrame:
     days = pa.schema(
         [pa.field(f.name, pa.timestamp("s")) if pa.types.is_date(f.type) else f for f in table.schema]
     )
-    return table.cast(days).to_pandas(types_mapper={pa.large_string(): TEXT}.get, ignore_metadata=True)
+    texts = pd.StringDtype(na_value=np.nan)  # in the storage that is asked for where it is read
+    return table.cast(days).to_pandas(types_mapper={pa.large_string(): texts}.get, ignore_metadata=True)
 
 
 def standing(form: Form, frame: pd.DataFrame) -> pd.DataFrame:
@@ -113,7 +114,8 @@ def whole(form: Form, frame: pd.DataFrame | None, sections: Iterable[Column] = (
     for column in (*form.columns, *sections):
         found = by_name.get(column.name.casefold())
         cells = pd.Series(index=frame.index, dtype="object") if found is None else frame[found]
-        columns[column.name] = cells.astype(pd.api.types.pandas_dtype(DTYPES[column.kind]))
+        kind = pd.api.types.pandas_dtype(DTYPES[column.kind])
+        columns[column.name] = (cells if cells.dtype == kind else cells.astype(kind)).array
     return pd.DataFrame(columns, index=frame.index)
 
 

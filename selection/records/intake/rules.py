@@ -57,6 +57,8 @@ def points_of_judge(rows: pd.DataFrame, known: OnRecord) -> list[Finding]:
     judges = folded(looks["judge"])
     found = []
     for name in (*(c.name for c in known.in_force.section_columns()), "total"):
+        if rows[name].isna().all():
+            continue
         share = looks[name] / _most(name, looks["on"], known)
         middle = share.groupby(judges).median()
         near = (share - judges.map(middle)).abs().groupby(judges).median()

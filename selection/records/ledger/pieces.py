@@ -129,8 +129,11 @@ def read(
     that is not there unless `missing_ok`.
     """
     wanted = state.of(form.name)
-    with ThreadPoolExecutor() as pool:  # a file of its own for each thread: decoding is most of the work
-        found = list(pool.map(lambda piece: _table_or_why(records, piece, form, missing_ok), wanted))
+    if len(wanted) > 1:
+        with ThreadPoolExecutor() as pool:  # a file of its own for each thread: decoding is most of the work
+            found = list(pool.map(lambda piece: _table_or_why(records, piece, form, missing_ok), wanted))
+    else:
+        found = [_table_or_why(records, piece, form, missing_ok) for piece in wanted]
     damaged = [answer for answer in found if isinstance(answer, SetAside)]
     tables = [
         (piece, table) for piece, table in zip(wanted, found, strict=True) if isinstance(table, pa.Table)
@@ -224,7 +227,8 @@ def whole_piece(records: Path, piece: Piece, form: Form) -> pa.Table:
     """The whole of one file, the ledger's own columns but NTH left out."""
     file = opened(records, piece)
     try:
-        return _conforming(form, file.read(columns=_columns(file)))
+        large = piece.rows > ROWS_A_GROUP  # a thread for each column costs more than it saves in a small file
+        return _conforming(form, file.read(columns=_columns(file), use_threads=large))
     except (pa.ArrowException, OSError) as error:
         raise damage(error) from error
 
