@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.merit.candidates import carried
+from selection.merit.candidates import Call, called, carried
 from selection.merit.ranking import Merit
 from selection.merit.selection_index import Band
 from selection.records.flock import Flock
@@ -158,7 +158,7 @@ def contributions_of(merit: Merit, flock: Flock, pairs: Sequence[tuple[str, str]
     rows = _Records(merit, flock)
     merits = dict(zip(merit.flock["bird"], merit.flock["merit"], strict=True))
     bands = merit.index.bands if merit.index is not None else ()
-    called = bands[0].called if len(bands) == 1 else "bands of the measured sections"
+    banded = bands[0].called if len(bands) == 1 else "bands of the measured sections"
     told = []
     for (first, second), own in zip(pairs, shares.T, strict=True):
         difference = float(merits[first] - merits[second])
@@ -166,9 +166,11 @@ def contributions_of(merit: Merit, flock: Flock, pairs: Sequence[tuple[str, str]
         if bands:
             bent = difference - float(table["points"].sum())
             named = ", ".join(band.section for band in bands)
-            table.loc[len(table)] = [f"what the {called} {_gives(bands)}", named, 0, bent]
+            table.loc[len(table)] = [f"what the {banded} {_gives(bands)}", named, 0, bent]
         table = table.sort_values("points", key=abs, ascending=False, kind="stable", ignore_index=True)
-        told.append(Why(first, second, difference, table, _sentence(first, second, difference, table)))
+        told.append(
+            Why(first, second, difference, table, _sentence(first, second, difference, table, rows.of))
+        )
     return told
 
 
@@ -206,7 +208,7 @@ class _Records:
         names = model.observations.names
         self._trait_of, found = pd.factorize(model.observations.rows["series"])
         self._traits = np.array([names[key] for key in found], dtype=object)
-        self._pedigree = merit.pedigree
+        self._pedigree, self.of = merit.pedigree, called(flock)
 
     def added_up(self, shares: np.ndarray, first: str, second: str) -> pd.DataFrame:
         """Records' shares (n,) by whose they are and of which trait, in the order in which these first appear."""
@@ -233,19 +235,19 @@ class _Records:
         for bird in (second, first):
             if isinstance(clutch := self._clutch.get(bird), str):
                 kind_of[self._clutches == clutch] = len(kinds)
-            kinds.append(f"clutch mates of {bird}")
+            kinds.append(f"clutch mates of {self.of(bird)}")
         for bird in (second, first):
             if bird in self._birds:
                 kind_of[self._birds.get_loc(bird)] = len(kinds)
-            kinds.append(f"own records of {bird}")
+            kinds.append(f"own records of {self.of(bird)}")
         return kind_of, np.array(kinds, dtype=object)
 
 
-def _sentence(first: str, second: str, difference: float, table: pd.DataFrame) -> str:
+def _sentence(first: str, second: str, difference: float, table: pd.DataFrame, of: Call) -> str:
     above, below = (first, second) if difference >= 0 else (second, first)
     sign = 1 if difference >= 0 else -1
     largest = table.assign(points=sign * table["points"]).sort_values("points", ascending=False).iloc[0]
     return (
-        f"{above} stands {abs(difference):.1f} points above {below}; most of it, {largest['points']:.1f}, "
+        f"{of(above)} stands {abs(difference):.1f} points above {of(below)}; most of it, {largest['points']:.1f}, "
         f"comes from {largest['whose']}: {largest['trait']}"
     )

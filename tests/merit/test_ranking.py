@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.merit.candidates import called
 from selection.merit.explain import contributions
 from selection.merit.mixed_model import fit_model
 from selection.merit.observations import observe
@@ -203,9 +204,11 @@ def test_contributions_add_up(holding: Flock, merit: Merit) -> None:
     first, second = merit.ranking["bird"].iloc[:2]
     why = contributions(merit, holding, first, second)
     assert why.table["points"].sum() == pytest.approx(why.difference)
-    assert first in why.sentence and second in why.sentence
-    own = why.table[why.table["whose"] == f"own records of {first}"]
-    assert len(own)
+    of = called(holding)
+    assert of(first).colours
+    assert str(of(first)) in why.sentence
+    assert str(of(second)) in why.sentence
+    assert f"own records of {of(first)}" in set(why.table["whose"])
 
 
 def test_a_bird_barred_by_hand_and_brought_back(holding: Flock, merit: Merit) -> None:

@@ -15,6 +15,7 @@ from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.look_rule import look_rule
 from selection.decide.verdicts.verdicts import propose
 from selection.decide.wording import chance
+from selection.merit.candidates import called
 from selection.merit.explain import contributions
 from selection.merit.ranking import rerank
 from selection.records.flock import assemble
@@ -240,7 +241,9 @@ class TestDecided:
         known = {bird for group in groups for bird, told in bird_notes(decided, group).items() if told}
         others = [bird for bird in table["bird"][~stake] if bird in known]
         assert re.findall(r'<article class="card" id="bird-([^"]+)"', page) == list(table["bird"][stake])
-        assert others and re.findall(r"<li><b>([^<]+)</b>", page) == others
+        assert others and re.findall(r"<li><b>([^<]+)</b>", page) == [
+            str(called(decided.flock)(b)) for b in others
+        ]
 
     def test_decision_reason_and_bar_stand_on_the_first_page(self, decided: Meeting):
         made = decided.flock.decisions
@@ -319,9 +322,9 @@ def test_the_first_page_says_who_was_never_seen_and_who_cannot_be_told_apart(mee
     page = plain(show.first_page(replace(meeting, merit=replace(meeting.merit, points=points))))
     assert "never scored" in page and re.search(rf"Never scored or weighed, or both: [^.]*{first}", page)
     assert group.certainty is not None
-    last, behind = group.tips[0].ahead, group.tips[0].behind
+    last, behind, of = group.tips[0].ahead, group.tips[0].behind, called(flock)
     apart = group.certainty.pairs.set_index(["first", "second"]).loc[(last, behind), "told_apart"]
-    assert (f"from {last} on merit: {behind}" in plain(show.first_page(meeting))) is not bool(apart)
+    assert (f"from {of(last)} on merit: {of(behind)}" in plain(show.first_page(meeting))) is not bool(apart)
     assert flock.plan.keep["pullets"].number == group.places
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 from selection.compare.clutches.model import Families, clutch_model
 from selection.compare.clutches.separable import HALF, Contrast, mixed_up_with, sides, variance_left
 from selection.compare.clutches.traits import Case, seen_only, typed
+from selection.merit.candidates import called
 from selection.records.flock import Flock
 
 _FEW = (2, 4, 6, 8, 12)
@@ -117,13 +118,13 @@ def _lacking(case: Case, origins: Contrast) -> np.ndarray:
 
 def _seen_once(flock: Flock, case: Case, origins: Contrast, chosen: pd.DataFrame) -> _Trial:
     """Seeing the birds chosen once on the plan's day, beside as many living ones that were seen before."""
-    on = pd.Timestamp(flock.plan.on)
+    on, of = pd.Timestamp(flock.plan.on), called(flock)
     rows = _with(case, chosen["key"], chosen["bird"], on)
-    remedy = f"{_DOING[case.trait.form]} {_listed(chosen['bird'])} once before they go"
+    remedy = f"{_DOING[case.trait.form]} {_listed(chosen['bird'].map(of))} once before they go"
     if case.trait.form == "scored":
         beside = _beside(flock, case, chosen)
         rows = pd.concat([rows, _with(case, beside["key"], beside["bird"], on).iloc[len(case.rows) :]])
-        remedy += f", beside {_listed(beside['bird'])}" if len(beside) else ""
+        remedy += f", beside {_listed(beside['bird'].map(of))}" if len(beside) else ""
     trial = _known(case, origins, rows.reset_index(drop=True), case.families)
     return replace(trial, remedy=remedy, when="before they go", chicks=len(chosen))
 
@@ -251,5 +252,5 @@ def _spread(case: Case) -> float:
 
 def _listed(names: pd.Series) -> str:
     """Names in words: `a, b and c`."""
-    names = list(names)
+    names = [str(name) for name in names]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

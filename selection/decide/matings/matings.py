@@ -273,9 +273,10 @@ def _table(
         return pd.DataFrame(columns=list(MATING_COLUMNS))
     pedigree = merit.pedigree
     F = 0.5 * pedigree.relationship(cocks, hens)
-    worst = WorstCase(pedigree, [*cocks, *hens])
+    of = called(flock)
+    worst = WorstCase(pedigree, [*cocks, *hens], of)
     over = chance_over(pedigree, cocks, hens, flock.plan.most_inbreeding, rng)
-    words = _Words(flock, merit)
+    words = _Words(flock, merit, of)
     rows = []
     for (i, cock), (j, hen) in product(enumerate(cocks), enumerate(hens)):
         case = worst.pair(cock, hen)
@@ -304,10 +305,10 @@ def _chicks(merit: Merit, table: pd.DataFrame) -> dict[str, pd.Series]:
 class _Words:
     """Whether each pair is allowed, and why, in words."""
 
-    def __init__(self, flock: Flock, merit: Merit) -> None:
+    def __init__(self, flock: Flock, merit: Merit, of: Call) -> None:
         self.most = flock.plan.most_inbreeding
         sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
-        self.descent = Descent(merit.pedigree, sexes)
+        self.descent = Descent(merit.pedigree, sexes, of)
 
     def of(self, cock: str, hen: str, inbreeding: float, worst: Worst, chance: float) -> tuple[str, str]:
         over = inbreeding > self.most + SAME

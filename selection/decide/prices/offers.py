@@ -17,7 +17,7 @@ from selection.decide.prices.market import Market, looked_at
 from selection.decide.prices.money import Currency, total, unnamed_chicks
 from selection.decide.wording import each
 from selection.errors import RecordsError
-from selection.merit.candidates import bars
+from selection.merit.candidates import Call, bars
 from selection.merit.relationship.kinship import degree
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.worst_case import WorstCase
@@ -315,6 +315,7 @@ def make_trios(
     pedigree: Pedigree | None,
     most_inbreeding: float,
     currency: Currency,
+    of: Call = str,
 ) -> pd.DataFrame:
     """Trios that may be offered instead of their birds singly; each bird is in one at most.
 
@@ -332,7 +333,7 @@ def make_trios(
     hens = breeders[breeders["sex"] == "female"]
     if pedigree is None or cocks.empty or len(hens) < 2:
         return pd.DataFrame(columns=_COLUMNS)
-    worst = WorstCase(pedigree, list(breeders["bird"]))
+    worst = WorstCase(pedigree, list(breeders["bird"]), of)
     chicks = np.array(
         [[worst.bound[worst.at[c], worst.at[h]] / 2 for h in hens["bird"]] for c in cocks["bird"]]
     )

@@ -145,7 +145,7 @@ def prices(
         table=table,
         offers=offers,
         kinds=kinds,
-        trios=make_trios(birds, kinds, market, pedigree, flock.plan.most_inbreeding, currency),
+        trios=make_trios(birds, kinds, market, pedigree, flock.plan.most_inbreeding, currency, called(flock)),
         season=lines,
         accounts=accounts(flock, costs, taken, offers, draws),
         costs=costs,
@@ -247,15 +247,15 @@ def _sentences(
     costs: CostsToDate,
     market: Market,
 ) -> tuple[str, ...]:
-    currency = Currency(flock.plan.currency)
-    said = [*_of_season(table, lines, currency), *_worth_more(table, kinds, currency, called(flock))]
+    currency, of = Currency(flock.plan.currency), called(flock)
+    said = [*_of_season(table, lines, currency), *_worth_more(table, kinds, currency, of)]
     low = [
-        row.offer
+        str(of(row.offer)) if row.size == 1 else row.offer
         for row in each(offers)
         if row.price is not None and row.floor is not None and row.price < row.floor
     ]
     if low:
-        said.append(f"Likely to bring less than they cost: {', '.join(map(str, low))}.")
+        said.append(f"Likely to bring less than they cost: {'; '.join(low)}.")
     return (*said, *market.sentences, *costs.seasons[flock.plan.season].sentences)
 
 

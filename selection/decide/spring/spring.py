@@ -226,7 +226,7 @@ def _found(ways: Sequence[Way], wish: Wish, chosen: Mapping[str, int], currency:
     """What is chosen, in words, and what one egg more would buy."""
     said = []
     for way in (w for w in ways if w.source.name in chosen):
-        eggs, name = chosen[way.source.name], way.source.name
+        eggs, name = chosen[way.source.name], way.source.said
         chance, cost, best = way.enough(wish.wanted)[eggs - 1], way.cost()[eggs - 1], way.merit_best[eggs - 1]
         money = f", for about {currency.words(round(cost))}" if np.isfinite(cost) else ""
         said.append(
@@ -246,7 +246,7 @@ def _found(ways: Sequence[Way], wish: Wish, chosen: Mapping[str, int], currency:
 
 
 def _name(way: Way) -> str:
-    return way.source.name if way.source.sires else f"{way.source.name} ({way.source.origin})"
+    return way.source.said if way.source.sires else f"{way.source.name} ({way.source.origin})"
 
 
 def _wanted(serves: Sequence[str], wish: Wish) -> str:
@@ -262,7 +262,7 @@ def _short(origin: str, ways: Sequence[Way], wish: Wish) -> str:
     reach = best.enough(wish.wanted)[-1]
     within = f" within {wish.budget:g}" if wish.budget is not None and reach >= wish.sure else ""
     said = (
-        f"no way is enough{within}: {best.most} eggs of {best.source.name} give "
+        f"no way is enough{within}: {best.most} eggs of {best.source.said} give "
         f"{_wanted(best.serves, wish)} with a chance of {in_hundred(reach)}, and {in_hundred(wish.sure)} is asked"
     )
     if within or len(own) < 2:
@@ -271,7 +271,7 @@ def _short(origin: str, ways: Sequence[Way], wish: Wish) -> str:
     if pair is None:
         return f"{said}; no two of these together are either"
     first, second, eggs = pair
-    return f"{said}; {first.most} eggs of {first.source.name} with {eggs} of {second.source.name} would be"
+    return f"{said}; {first.most} eggs of {first.source.said} with {eggs} of {second.source.said} would be"
 
 
 def _two(ways: Sequence[Way], wish: Wish) -> tuple[Way, Way, int] | None:

@@ -226,7 +226,8 @@ ONE_LOOK = 0.3
 class Source:
     """Where eggs may come from: its name on the table, origin, and, for a supplier, how many stand in the pen.
 
-    `sires` and `dams` are the holding's own birds; empty for a supplier.
+    `sires` and `dams` are the holding's own birds; empty for a supplier. `title` is how sentences call it: blank, by
+    its name.
     """
 
     name: str
@@ -235,6 +236,12 @@ class Source:
     hens: float = np.nan
     sires: tuple[str, ...] = ()
     dams: tuple[str, ...] = ()
+    title: str = ""
+
+    @property
+    def said(self) -> str:
+        """The source as sentences call it."""
+        return self.title or self.name
 
     @property
     def supplier(self) -> str:

@@ -17,6 +17,7 @@ from selection.answer import TAILS, Floats, Kind, Note
 from selection.decide.matings.matings import Matings
 from selection.decide.prices.costs import CostsToDate
 from selection.decide.spring.stock import SPRING_DRAWS, Blood, Rearing, Source, best_found, broods
+from selection.decide.wording import counted
 from selection.merit.candidates import YOUNG
 from selection.records.flock import Flock
 from selection.records.settings.plan import Offer, SpringPlan as Asked
@@ -110,7 +111,13 @@ def own_pens(pens: Matings) -> list[Source]:
     """The pens proposed, each cock with his hens."""
     put = pens.allotment.table.dropna(subset=["cock"])
     return [
-        Source(f"own: {cock}", OWN, sires=(str(cock),), dams=tuple(rows["hen"]))
+        Source(
+            f"own: {cock}",
+            OWN,
+            sires=(str(cock),),
+            dams=tuple(rows["hen"]),
+            title=f"the pen of {pens.call(str(cock))}",
+        )
         for cock, rows in put.groupby("cock", sort=False)
     ]
 
@@ -193,7 +200,7 @@ def _rests_on(source: Source, clutches: int, known: bool) -> str:
     """What a way's merit and rearing rest on, in words."""
     of = f"{clutches} clutch{'' if clutches == 1 else 'es'}"
     if source.sires:
-        return f"{source.sires[0]} with {len(source.dams)} hens; rearing rests on {of} of own eggs"
+        return f"{source.said} with {counted(len(source.dams), 'hen')}; rearing rests on {of} of own eggs"
     if clutches:
         return f"merit and rearing rest on {of} of this supplier"
     if known:

@@ -11,7 +11,7 @@ import pandas as pd
 from selection.decide.verdicts.choice import Frontier, Kin, frontier
 from selection.decide.verdicts.verdicts import Verdicts
 from selection.decide.years.prospects import genetics_of
-from selection.merit.candidates import YOUNG
+from selection.merit.candidates import YOUNG, Call, called
 from selection.merit.ranking import Merit
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.worst_case import SAME
@@ -40,11 +40,11 @@ def tradeoffs(flock: Flock, merit: Merit, verdicts: Verdicts) -> dict[str, Trade
     """The trade-off of every group of young birds that the plan keeps, with what the meeting proposes of it."""
     older = flock.birds["alive"] & (flock.birds["hatch_year"] != flock.plan.season)
     standing = flock.birds.loc[older, "bird"].tolist()
-    table = verdicts.table
+    table, of = verdicts.table, called(flock)
     found = {}
     for group in (g for g in flock.plan.keep if g in YOUNG):
         kept = table.loc[(table["group"] == group) & (table["stands"] == "keep"), "bird"].tolist()
-        found[group] = tradeoff(merit, merit.pedigree, group, len(kept), standing, kept)
+        found[group] = tradeoff(merit, merit.pedigree, group, len(kept), standing, kept, of)
     return found
 
 
@@ -66,11 +66,13 @@ def tradeoff(
     number: int,
     flock_birds: Sequence[str],
     chosen: Sequence[str] | None = None,
+    of: Call = str,
 ) -> Tradeoff:
     """Best sets of `number` unbarred candidates of `group` as the ceiling on relationship is lowered.
 
     `flock_birds`: the birds they join; `chosen`: the set the meeting proposes or has decided on (None: the
-    one of most merit). A chosen set that is not on the curve is a row of its own, without a step.
+    one of most merit). A chosen set that is not on the curve is a row of its own, without a step. `of`: how the
+    sentences call a bird.
     """
     rows = merit.ranking[(merit.ranking["group"] == group) & merit.ranking["bar"].isna()]
     birds, values = rows["bird"].tolist(), rows["merit"].to_numpy(dtype=float)
@@ -81,7 +83,7 @@ def tradeoff(
     curve = frontier(values, kin, number)
     at = curve.sets[0].tolist() if chosen is None else [birds.index(b) for b in chosen if b in birds]
     table = _table(birds, values, kin, curve, sorted(at))
-    return Tradeoff(table, curve.complete, _sentences(group, table), _cannot(group, curve))
+    return Tradeoff(table, curve.complete, _sentences(group, table, of), _cannot(group, curve))
 
 
 def _table(birds: list[str], merit: np.ndarray, kin: Kin, curve: Frontier, chosen: list[int]) -> pd.DataFrame:
@@ -101,14 +103,14 @@ def _table(birds: list[str], merit: np.ndarray, kin: Kin, curve: Frontier, chose
     return table[_COLUMNS]
 
 
-def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
+def _sentences(group: str, table: pd.DataFrame, of: Call) -> tuple[str, ...]:
     curve = table[table["step"].notna()]
     if not (table["chosen"] == "yes").any():
         return (f"{group}: none of them is chosen; the curve has {len(curve)} steps.",)
     now = table[table["chosen"] == "yes"].iloc[0]
     has = "have a mean merit" if ";" in now["birds"] else "has a merit"
     said = [
-        f"{group}: {now['birds']} {has} of {now['merit']:+.1f} and a relationship of "
+        f"{group}: {_birds(now, of)} {has} of {now['merit']:+.1f} and a relationship of "
         f"{now['relationship']:.3f} with the flock they join."
     ]
     if pd.isna(now["step"]):
@@ -117,8 +119,8 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
         )
         better = curve[no_worse].head(1)
         said += [
-            f"{b.birds} would do better: merit {b.merit:+.1f}, relationship {b.relationship:.3f}."
-            for b in better.itertuples()
+            f"{_birds(b, of)} would do better: merit {b['merit']:+.1f}, relationship {b['relationship']:.3f}."
+            for _, b in better.iterrows()
         ]
         return tuple(said)
     if len(curve) == 1:
@@ -126,15 +128,20 @@ def _sentences(group: str, table: pd.DataFrame) -> tuple[str, ...]:
     said.append(f"That is step {now['step']:.0f} of {len(curve)}, step 1 being the most merit.")
     for off, which in ((1, "less related"), (-1, "more merit")):
         beside = curve[curve["step"] == now["step"] + off]
-        said += [_step(now, other, which) for _, other in beside.iterrows()]
+        said += [_step(now, other, which, of) for _, other in beside.iterrows()]
     return tuple(said)
 
 
-def _step(now: pd.Series, other: pd.Series, which: str) -> str:
+def _birds(row: pd.Series, of: Call) -> str:
+    """The birds of one set as they are called."""
+    return "; ".join(str(of(bird)) for bird in row["birds"].split("; "))
+
+
+def _step(now: pd.Series, other: pd.Series, which: str, of: Call) -> str:
     merit, kin = other["merit"] - now["merit"], other["relationship"] - now["relationship"]
     more, higher = ("more" if merit > 0 else "less"), ("higher" if kin > 0 else "lower")
     return (
-        f"One step to {which}: {other['birds']}, {abs(merit):.2f} points of merit a bird {more}, "
+        f"One step to {which}: {_birds(other, of)}, {abs(merit):.2f} points of merit a bird {more}, "
         f"relationship {abs(kin):.3f} {higher}: "
         f"{abs(merit / kin) / 100:.2f} points for each 0.01 of relationship."
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -83,11 +83,13 @@ def parents_in_text(pedigree: Pedigree, side: str, at: int) -> str:
 class Descent:
     """Lines of descent in one pedigree, to say how two birds are related; `sexes` tells cocks from hens.
 
-    The lines of each bird are followed once, however many pairs are asked for.
+    The lines of each bird are followed once, however many pairs are asked for. `of` tells how a bird is called.
     """
 
-    def __init__(self, pedigree: Pedigree, sexes: Mapping[str, str]) -> None:
-        self.pedigree, self.sexes = pedigree, sexes
+    def __init__(
+        self, pedigree: Pedigree, sexes: Mapping[str, str], of: Callable[[str], object] = str
+    ) -> None:
+        self.pedigree, self.sexes, self.of = pedigree, sexes, of
         self._lines: dict[str, _Lines] = {}
 
     def common_ancestors(self, cock: str, hen: str, most: int = 3) -> tuple[str, ...]:
@@ -102,13 +104,21 @@ class Descent:
         least = sum(weights.values()) / 20
         phrases: dict[tuple[int, int, bool], dict[str, None]] = {}
         names, sexes = self.pedigree.birds, self.sexes
+        ends = (str(self.of(cock)), str(self.of(hen)))
         order = sorted(weights, key=lambda k: (-round(weights[k], 9), sexes.get(names[k]) == "female", k))
         for k in order:
             if weights[k] > least:
                 certain = to_cock.certain[k] and to_hen.certain[k]
                 kind = (to_cock.depth[k], to_hen.depth[k], certain)
-                phrases.setdefault(kind, {})[_called(names[k], sexes, self.pedigree.stood)] = None
-        return tuple(_phrase(cock, hen, *kind, list(of)) for kind, of in phrases.items())[:most]
+                phrases.setdefault(kind, {})[self._called(names[k])] = None
+        return tuple(_phrase(ends, *kind, list(of)) for kind, of in phrases.items())[:most]
+
+    def _called(self, bird: str) -> str:
+        """A bird by its kind and as it is called; birds never seen by where they stood, all of one place alike."""
+        if bird in self.sexes:
+            return {"male": "cock ", "female": "hen "}.get(self.sexes[bird], "") + str(self.of(bird))
+        place = self.pedigree.stood.get(bird)
+        return f"the unseen birds of {place}" if place else f"the {bird}"
 
     def _of(self, bird: str) -> _Lines:
         if bird not in self._lines:
@@ -167,15 +177,8 @@ def _row(matrix: sparse.csr_array, at: int) -> list[tuple[int, float]]:
     return list(zip(matrix.indices[part].tolist(), matrix.data[part].tolist(), strict=True))
 
 
-def _called(bird: str, sexes: Mapping[str, str], places: Mapping[str, str]) -> str:
-    """A bird by its kind and number; birds never seen by where they stood, all of one place alike."""
-    if bird in sexes:
-        return {"male": "cock ", "female": "hen "}.get(sexes[bird], "") + bird
-    place = places.get(bird)
-    return f"the unseen birds of {place}" if place else f"the {bird}"
-
-
-def _phrase(cock: str, hen: str, by_cock: int, by_hen: int, certain: bool, names: Sequence[str]) -> str:
+def _phrase(ends: tuple[str, str], by_cock: int, by_hen: int, certain: bool, names: Sequence[str]) -> str:
+    cock, hen = ends
     ancestors = _and(names)
     if by_cock == 0:
         return f"{hen} {'is' if certain else 'may be'} a {_descendant(by_hen)} of {cock}"

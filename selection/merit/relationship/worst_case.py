@@ -7,7 +7,7 @@ another spring counts as one more doubt.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from math import prod
@@ -82,11 +82,12 @@ class WorstCase:
     M(i, i) = 1 + ½·max M(s, d): no assignment exceeds it, by induction. Where the parents that attain it
     agree with one another it is the exact worst case; where they do not (one bird would need two sires), the
     assignments are tried one by one if they are at most `MOST_ASSIGNMENTS`, and else the bound stands.
+    `of` tells how a bird is called in words.
     """
 
-    def __init__(self, pedigree: Pedigree, birds: Sequence[str]) -> None:
+    def __init__(self, pedigree: Pedigree, birds: Sequence[str], of: Callable[[str], object] = str) -> None:
         self.pedigree = pedigree
-        self.options = _options(pedigree, ancestry(pedigree, birds))
+        self.options = _options(pedigree, ancestry(pedigree, birds), of)
         self.at = {bird: i for i, bird in enumerate(self.options.birds)}
         self.bound = _bound(self.options)
 
@@ -103,7 +104,7 @@ class WorstCase:
         return Worst(most, exact, trace.words() if trace.agrees else ())
 
 
-def _options(pedigree: Pedigree, positions: np.ndarray) -> _Options:
+def _options(pedigree: Pedigree, positions: np.ndarray, of: Callable[[str], object] = str) -> _Options:
     local = {int(p): i for i, p in enumerate(positions)}
     sires, dams, same, new = [], [], [], []
     chances: dict[tuple[int, str], np.ndarray] = {}
@@ -122,7 +123,7 @@ def _options(pedigree: Pedigree, positions: np.ndarray) -> _Options:
             chances |= {(i, "sire"): 2 * from_sires.data, (i, "dam"): 2 * from_dams.data}
     names = tuple(pedigree.birds[p] for p in positions)
     # birds never seen have no number but a description
-    called = tuple(f"the {bird}" if bird in pedigree.stood else bird for bird in names)
+    called = tuple(f"the {bird}" if bird in pedigree.stood else str(of(bird)) for bird in names)
     return _Options(names, called, tuple(sires), tuple(dams), tuple(same), tuple(new), chances)
 
 

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from selection.merit.candidates import called
 from selection.merit.explain import Why
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
+from selection.records.rings import Called
 from selection.show.page.figures import signed, spread
 from selection.show.page.fragments import Fragment, cut, fold, join, paragraph, picture, sentence, table
 from selection.show.page.style import BARRED, KEEP, RULE, WIDTH, drawing
@@ -63,7 +65,8 @@ def contributions_frame(why: Why, named: Mapping[str, str]) -> pd.DataFrame:
 
 def why_above(why: Why, flock: Flock) -> Fragment:
     """The difference between two birds as contributions that add up to it: in words, drawn, and listed."""
-    named = titles(flock.standard)
+    named, of = titles(flock.standard), called(flock)
+    first, second = of(why.first), of(why.second)
     frame = contributions_frame(why, named)
     head, _, trait = why.sentence.rpartition(": ")
     told = sentence(f"{head}: {named.get(trait, trait)}" if head else why.sentence)
@@ -75,20 +78,18 @@ def why_above(why: Why, flock: Flock) -> Fragment:
     ]
     rows.append({"says": "together", "records": "", "points": signed(why.difference, 2)})
     columns = {"says": "From", "records": "Numbers", "points": "Points of merit"}
-    caption = (
-        f"Merit of {why.first} less that of {why.second}, at its estimate (no interval: it only parts a sum)"
-    )
+    caption = f"Merit of {first} less that of {second}, at its estimate (no interval: it only parts a sum)"
     with drawing():
         drawn = picture(
-            _draw(by_whose(why), why),
-            f"What puts {why.first} apart from {why.second}, points of merit",
+            _draw(by_whose(why), (first, second)),
+            f"What puts {first} apart from {second}, points of merit",
             told,
         )
     listed = table(rows, columns, caption, ["records", "points"])
     return join([paragraph(told), drawn, fold("Section by section", listed)])
 
 
-def _draw(frame: pd.DataFrame, why: Why) -> Figure:
+def _draw(frame: pd.DataFrame, pair: tuple[Called, Called]) -> Figure:
     from matplotlib import pyplot as plt
 
     figure, axes = plt.subplots(figsize=(WIDTH, 0.8 + 0.3 * len(frame)))
@@ -96,9 +97,9 @@ def _draw(frame: pd.DataFrame, why: Why) -> Figure:
     colours = [KEEP if points > 0 else BARRED for points in frame["points"]]
     axes.barh(at, frame["points"], color=colours, height=0.62)
     axes.axvline(0, color=RULE, lw=1)
-    pair = (why.first, why.second)
-    axes.set_yticks(at, [reduce(lambda w, b: w.replace(b, cut(b)), pair, whose) for whose in frame["whose"]])
-    axes.set_xlabel(f"points: to the right for {cut(why.first)}, to the left for {cut(why.second)}")
+    named = [reduce(lambda w, b: w.replace(str(b), cut(str(b))), pair, whose) for whose in frame["whose"]]
+    axes.set_yticks(at, named)
+    axes.set_xlabel("points: to the right for {}, to the left for {}".format(*(cut(str(b)) for b in pair)))
     axes.tick_params(length=0)
     axes.spines["left"].set_visible(False)
     return figure
@@ -106,10 +107,10 @@ def _draw(frame: pd.DataFrame, why: Why) -> Figure:
 
 def two_orders(merit: Merit, flock: Flock, group: str) -> Fragment:
     """A group by merit and by own value side by side: for breeding, and for show and sale."""
-    frame = orders_frame(merit, group)
+    frame, of = orders_frame(merit, group), called(flock)
     rows = [
         {
-            "bird": r["bird"],
+            "bird": f"{of(r['bird'])}",
             "merit": f"{r['by_merit']:.0f}: {spread(r['merit'], r['merit_se'])}",
             "own": f"{r['by_own']:.0f}: {spread(r['own_value'], r['own_value_se'])}",
             "apart": "the same place" if not r["moved"] else _moved(int(r["moved"])),

@@ -268,7 +268,7 @@ def _card(box: _Box, row: Any) -> Fragment:
 def _line(box: _Box, row: Any) -> Markup:
     """A bird that is not at stake, in a line: what to know of it beside its place in the order."""
     said = box.notes[row.bird]
-    return Markup("<b>{}</b> {}").format(row.bird, " ".join(sentence(text) for text in said))
+    return Markup("<b>{}</b> {}").format(box.called(row.bird), " ".join(sentence(text) for text in said))
 
 
 def _head(box: _Box, row: Any, facts: Facts) -> Fragment:

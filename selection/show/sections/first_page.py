@@ -190,8 +190,8 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
 
 
 def _titles(meeting: Meeting, birds: Iterable[str]) -> str:
-    """Birds by number and name: their colours stand on the same page."""
-    return listed(called(meeting.flock)(bird).title for bird in birds)
+    """Birds as they are called."""
+    return listed(called(meeting.flock)(bird) for bird in birds)
 
 
 def _level(meeting: Meeting, group: Group) -> list[Markup]:

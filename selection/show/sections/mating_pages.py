@@ -231,7 +231,7 @@ def next_spring_page(of: Spring) -> Fragment:
     found = foremost_first([*of.texts(Kind.FOUND), *of.cannot], "More on the ways")
     pieces: list[Markup] = [found, pictures(of), side_by_side(of)]
     pieces.append(fold("Every number of eggs", every_number(of), on_paper=False))
-    rests = [f"{way.source.name}: {'; '.join(way.rests_on)}" for way in of.ways]
+    rests = [f"{way.source.said}: {'; '.join(way.rests_on)}" for way in of.ways]
     pieces.append(
         fold("What it rests on", bullets([*of.texts(Kind.ASSUMED), *rests], "small"), on_paper=False)
     )
@@ -265,7 +265,7 @@ def _row(of: Spring, way: Way) -> dict[str, object]:
     r = next(each(next(part for part in (chosen, enough, rows.tail(1)) if len(part)).head(1)))
     more = of.steps[(of.steps["source"] == way.source.name) & (of.steps["eggs"] == r.eggs + 1)]
     return {
-        "source": f"{'→ ' if len(chosen) else ''}{r.source}",
+        "source": f"{'→ ' if len(chosen) else ''}{way.source.said}",
         "eggs": f"{r.eggs}{'' if len(enough) else ', all there are'}",
         "birds": f"{_counted(r.cockerels, r.cockerels_low, r.cockerels_high)} and "
         f"{_counted(r.pullets, r.pullets_low, r.pullets_high)}",
@@ -282,9 +282,10 @@ def _row(of: Spring, way: Way) -> dict[str, object]:
 
 def every_number(of: Spring) -> Fragment:
     """The whole table, for a screen."""
+    said = {way.source.name: way.source.said for way in of.ways}
     rows = [
         {
-            "source": f"{r.source}, {r.eggs} eggs",
+            "source": f"{said[r.source]}, {r.eggs} eggs",
             "birds": f"{r.cockerels:.1f} and {r.pullets:.1f}",
             "enough": hundredths(r.enough),
             "merit": signed(r.merit_best),
@@ -329,7 +330,7 @@ def _pair(of: Spring, origin: str, ways: Sequence[Way]) -> Fragment:
             parts.append(plot.marks(panel, few["eggs"], few[column], colour, mark))
         last = own.iloc[-1]
         said.append(
-            f"{last['eggs']} eggs of {way.source.name}: {hundredths(last['enough'])}, {signed(last['merit_best'])}"
+            f"{last['eggs']} eggs of {way.source.said}: {hundredths(last['enough'])}, {signed(last['merit_best'])}"
         )
     groups = " and ".join(dict.fromkeys(group for way in ways for group in way.serves))
     title = f"{origin.capitalize()} eggs, for {groups}: what more of them bring"
@@ -338,7 +339,7 @@ def _pair(of: Spring, origin: str, ways: Sequence[Way]) -> Fragment:
         title,
         plot.drawn(chance, chances, words),
         plot.drawn(merit, merits, words),
-        plot.key([cut(way.source.name) for way in ways], SERIES * len(ways), MARKERS * len(ways)),
+        plot.key([cut(way.source.said) for way in ways], SERIES * len(ways), MARKERS * len(ways)),
     )
 
 

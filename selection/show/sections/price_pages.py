@@ -24,11 +24,11 @@ TRACK, ROW = 240, 16
 
 def prices_page(meeting: Meeting) -> Fragment:
     """What the season leaves in words, the price list as a picture, then trios, the books and what cannot be said."""
-    of = meeting.prices
+    of, who = meeting.prices, called(meeting.flock)
     pieces: list[Markup] = [
         foremost_first(of.sentences, "What prices and costs rest on"),
-        price_list(of, called(meeting.flock)),
-        fold("Trios to offer instead", trios(of), on_paper=False) if len(of.trios) else Markup(""),
+        price_list(of, who),
+        fold("Trios to offer instead", trios(of, who), on_paper=False) if len(of.trios) else Markup(""),
         fold("The season's books, line by line", books(of), on_paper=False),
     ]
     if of.cannot:
@@ -122,11 +122,11 @@ def _market(row: Any, scale: Panel, of: Prices) -> Markup:
     )
 
 
-def trios(of: Prices) -> Fragment:
-    """Unrelated trios that could be offered instead of their birds singly."""
+def trios(of: Prices, who: Callable[[str], object] = str) -> Fragment:
+    """Unrelated trios that could be offered instead of their birds singly; `who` tells how a bird is called."""
     rows = [
         {
-            "birds": f"{r.cock} with {r.hen} and {r.other_hen}",
+            "birds": f"{who(r.cock)} with {who(r.hen)} and {who(r.other_hen)}",
             "price": _span(of, r.price, r.low, r.high),
             "apart": _span(of, r.apart),
             "inbreeding": f"{r.inbreeding:.3f} ({r.inbreeding_most:.3f})",

@@ -150,33 +150,20 @@ def _sheet(meeting: Meeting, group: Group) -> Fragment:
             f"worth {group.again.value:.1f} points of merit on average, by the published values alone."
         )
     pieces = [
-        heading(
-            f"{group.name.capitalize()}: {listed(called(meeting.flock)(bird).title for bird in rule.birds)}"
-        ),
-        paragraph(_ringed(meeting, rule), "small phone"),
+        heading(f"{group.name.capitalize()}: {listed(map(called(meeting.flock), rule.birds))}"),
         _boxes(meeting, rule),
         bullets(_rule_words(meeting, rule), "small"),
     ]
     return Fragment('<section class="sheet">{}</section>').format(join(pieces))
 
 
-def _ringed(meeting: Meeting, rule: LookRule) -> str:
-    """The birds by their rings in words, for a screen too small to read them under the marks."""
-    rings = meeting.verdicts.table.set_index("bird")[["left", "right"]].loc[list(rule.birds)]
-    colours = {
-        row.Index: [c for c in (row.left, row.right) if isinstance(c, str) and c] for row in each(rings)
-    }
-    worn = [f"{bird} {' and '.join(names) or 'no ring on record'}" for bird, names in colours.items()]
-    return f"Rings, left and right: {'; '.join(worn)}."
-
-
 def _boxes(meeting: Meeting, rule: LookRule) -> Fragment:
     """The sheet's boxes: a line a section, a column a bird, and the sum at the foot."""
-    rings = meeting.verdicts.table.set_index("bird")
+    rings, of = meeting.verdicts.table.set_index("bird"), called(meeting.flock)
     sections = {s.name: s for s in meeting.flock.standard.sections}
     head = [
         Markup('<th scope="col">{}<br>{}</th>').format(
-            ring_mark(rings.loc[b, "left"], rings.loc[b, "right"], b), b
+            ring_mark(rings.loc[b, "left"], rings.loc[b, "right"], b), of(b).title
         )
         for b in rule.birds
     ]

@@ -19,6 +19,7 @@ import pandas as pd
 from selection.decide.life import ancestors, laid_by_dams
 from selection.decide.wording import counted, each, listed
 from selection.errors import RecordsError
+from selection.merit.candidates import called
 from selection.merit.relationship.kinship import Descent, degree
 from selection.merit.relationship.relations import Relations
 from selection.merit.relationship.worst_case import WorstCase
@@ -250,11 +251,11 @@ class _Kin:
     """How the birds of a page are related to each other and to those the buyer has."""
 
     def __init__(self, flock: Flock, pedigree: Pedigree | None, birds: Sequence[str]) -> None:
-        self.pedigree = pedigree
+        self.pedigree, self.of = pedigree, called(flock)
         self.sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
         if pedigree is not None:
             self.worst = WorstCase(pedigree, list(dict.fromkeys(birds)))
-            self.lines = Descent(pedigree, self.sexes)
+            self.lines = Descent(pedigree, self.sexes, self.of)
             self.relations = Relations(pedigree, self.sexes)
 
     def of_bird(self, bird: str, others: Sequence[str]) -> tuple[str, ...]:
@@ -272,14 +273,15 @@ class _Kin:
         assert self.pedigree is not None
         related = float(self.pedigree.relationship([first], [second])[0, 0])
         if {self.sexes[first], self.sexes[second]} != {"male", "female"}:
-            pair = f"{readable(first)} and {readable(second)}"
+            pair = f"{readable(str(self.of(first)))} and {readable(str(self.of(second)))}"
             told = self.relations.in_words(first, second)
             said = f"{pair}: relationship {related:.2f} (that of full sisters or brothers is 0.50)"
             return f"{said}; {readable(told)}." if told else f"{said}."
         cock, hen = (first, second) if self.sexes[first] == "male" else (second, first)
         worst = self.worst.pair(cock, hen).relationship / 2
         why = "; ".join(self.lines.common_ancestors(cock, hen, most=1)) if related > 0 else ""
+        pair = f"{readable(str(self.of(cock)))} × {readable(str(self.of(hen)))}"
         return (
-            f"{readable(cock)} × {readable(hen)}: expected inbreeding of their chicks {related / 2:.3f} "
+            f"{pair}: expected inbreeding of their chicks {related / 2:.3f} "
             f"({degree(related / 2)}), at worst {worst:.3f}" + (f": {readable(why)}." if why else ".")
         )

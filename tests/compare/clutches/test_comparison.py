@@ -13,6 +13,7 @@ from numpy.testing import assert_allclose
 from selection.compare.clutches.comparison import ClutchComparison, compare_clutches
 from selection.compare.clutches.model import ClutchPosterior
 from selection.compare.clutches.suppliers import shared_blood
+from selection.merit.candidates import called
 from selection.merit.relationship.parentage import parentage
 from tests.benchmarks import simulate_clutches
 from tests.compare.little_season import chicks, clutch, looks, season, weighings
@@ -123,7 +124,10 @@ def test_remedy_names_birds_that_are_left_and_the_interval_it_buys(usual: Clutch
     flock = simulate(1).flock()
     ways = usual.remedies[(usual.remedies["trait"] == "points") & (usual.remedies["sex"] == "male")]
     now = ways[ways["when"] == "before they go"]
-    named = now.iloc[-1]["remedy"].removeprefix("score ").split(" once")[0].replace(" and ", ", ").split(", ")
+    to_see = now.iloc[-1]["remedy"].split(" once")[0]
+    of = called(flock)
+    named = [bird for bird in flock.birds["bird"] if str(of(bird)) in to_see]
+    assert len(named) == now.iloc[-1]["chicks"]
     birds = flock.birds.set_index("bird").loc[named]
     assert birds["alive"].all()
     assert (birds["sex"] == "male").all()
