@@ -11,6 +11,7 @@ import pandas as pd
 
 from selection.decide.life import life
 from selection.errors import SelectionError
+from selection.merit.candidates import called
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.records.flock import flock_on
 from selection.records.forms.columns import LEGS
@@ -18,6 +19,7 @@ from selection.records.photos import CARD, album, name_photo, small_copy
 from selection.records.rings import find_bird, living, worn
 from selection.show.bird import bird_page
 from selection.show.lab.controls import html
+from selection.show.page.figures import picks
 from selection.show.page.fragments import Fragment, join, paragraph, photo_img
 from selection.show.page.style import ring_mark, ring_paint
 
@@ -91,7 +93,8 @@ class BirdByRings(widgets.VBox):
             ring_mark(r.left or None, r.right or None, b)
             for b, r in zip(fits, rows.itertuples(), strict=True)
         ]
-        told = [join([mark, paragraph(bird)]) for mark, bird in zip(marks, fits, strict=True)]
+        of = called(self.flock)
+        told = [join([mark, paragraph(f"{of(bird)}")]) for mark, bird in zip(marks, fits, strict=True)]
         return join([paragraph(f"{len(fits)} birds wear these; choose the other leg too.", "lead"), *told])
 
     def _by_words(self, change: Any) -> None:
@@ -130,8 +133,8 @@ class ContactSheet(widgets.VBox):
     def follow(self) -> None:
         """Show what is not named yet, and what is no picture."""
         flock = flock_on(self.path).flock
-        self.birds = sorted(flock.birds["bird"])
-        found = album(self.path, self.birds, flock.plan.on)
+        self.birds = dict(picks(flock, sorted(flock.birds["bird"])))
+        found = album(self.path, self.birds.values(), flock.plan.on)
         found.prepare()
         rows = [self._row(path) for path in found.unnamed]
         empty = paragraph("Every picture in photos/ is called after a bird.", "quiet")
@@ -144,13 +147,13 @@ class ContactSheet(widgets.VBox):
     def _row(self, path: Path) -> widgets.Widget:
         data = small_copy(path, CARD)
         picture = paragraph(data, "small") if isinstance(data, str) else photo_img(data, path.name, "face")
-        bird = widgets.Combobox(options=self.birds, placeholder="bird", ensure_option=True)
+        bird = widgets.Combobox(options=tuple(self.birds), placeholder="bird", ensure_option=True)
         on = widgets.DatePicker(description="taken on")
         button, said = widgets.Button(description="Call it so"), widgets.HTML()
 
         def name(_: Any) -> None:
             try:
-                name_photo(path, bird.value, on.value)
+                name_photo(path, self.birds.get(bird.value, ""), on.value)
             except SelectionError as error:
                 said.value = html(paragraph(str(error)))
             else:

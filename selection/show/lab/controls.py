@@ -20,9 +20,9 @@ from selection.decide.spring.spring import Spring, choose_way
 from selection.decide.verdicts.choice import planned_counts
 from selection.decide.verdicts.verdicts import Verdicts, propose
 from selection.errors import SelectionError
-from selection.merit.candidates import called
+from selection.merit.candidates import bars, called
 from selection.merit.ranking import Merit
-from selection.records.flock import Flock, read_flock
+from selection.records.flock import Flock, read_flock, whole_flock
 from selection.records.ledger.kept import keep_meeting, read_meetings
 from selection.show.notebooks import Pages
 from selection.show.page.figures import picks
@@ -241,19 +241,29 @@ class Overrule(widgets.VBox):
 
     def __init__(self, knobs: Knobs, path: str | Path) -> None:
         self.knobs, self.path = knobs, Path(path)
-        flock = knobs.meeting.flock
-        birds = picks(flock, flock.birds["bird"][flock.birds["alive"]])
-        self.bird = widgets.Dropdown(options=birds, description="Bird", layout=WIDE, style=NAMED)
-        self.decided = widgets.Dropdown(
-            options=["keep", "reserve", "sell"], description="Decided", layout=WIDE, style=NAMED
-        )
+        self.bird = widgets.Dropdown(options=self._birds(), description="Bird", layout=WIDE, style=NAMED)
+        self.decided = widgets.Dropdown(options=[], description="Decided", layout=WIDE, style=NAMED)
         self.who = widgets.Text(description="Who", layout=WIDE, style=NAMED)
         self.why = widgets.Text(description="Why", layout=WIDE, style=NAMED)
         self.button = widgets.Button(description="Record the decision", layout=widgets.Layout(width="auto"))
         self.said = widgets.HTML()
         self.button.on_click(self.record)
+        self.bird.observe(self._of_bird, "value")
+        self._of_bird()
         parts = [self.bird, self.decided, self.who, self.why, self.button, self.said, knobs.stale]
         super().__init__(parts, layout=widgets.Layout(align_items="flex-start"))
+
+    def _birds(self) -> list[tuple[str, str]]:
+        """The birds of the meeting's day that are here still: those sold or lost since are no choice any more."""
+        flock, now = self.knobs.meeting.flock, whole_flock(self.path).birds
+        here = flock.birds["alive"] & flock.birds["bird"].isin(now["bird"][now["alive"]])
+        return picks(flock, flock.birds["bird"][here])
+
+    def _of_bird(self, _: Any = None) -> None:
+        """What may be decided on the bird chosen: of a barred one only that it goes, and why is said."""
+        why = bars(self.knobs.meeting.flock).get(self.bird.value)
+        self.decided.options = ["keep", "reserve", "sell"] if why is None else ["sell"]
+        self.said.value = "" if why is None else html(paragraph(f"It is barred from breeding: {why}."))
 
     def record(self, _: Any = None) -> None:
         """Record the decision; without a reason nothing is recorded."""

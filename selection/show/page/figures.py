@@ -11,7 +11,7 @@ import pandas as pd
 from selection.answer import REACH
 from selection.decide import wording
 from selection.decide.wording import each
-from selection.merit.candidates import called
+from selection.merit.candidates import bars, called
 from selection.records.flock import Flock
 from selection.records.settings.reading import Section, Standard
 from selection.standard.bands import GROWN, State
@@ -76,9 +76,9 @@ def kilograms(grams: float) -> str:
 
 
 def picks(flock: Flock, birds: Iterable[str]) -> list[tuple[str, str]]:
-    """What a picker offers for each bird: how it is called, and its number."""
-    of = called(flock)
-    return [(str(of(bird)), bird) for bird in birds]
+    """What a picker offers for each bird: how it is called, whether it is barred from breeding, and its number."""
+    of, barred = called(flock), bars(flock)
+    return [(f"{of(bird)}{', barred' if bird in barred else ''}", bird) for bird in birds]
 
 
 @dataclass(frozen=True)

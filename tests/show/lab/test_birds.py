@@ -57,7 +57,8 @@ def test_a_dropped_in_photo_is_called_after_its_bird(flock: Path) -> None:
     bird, on, button, said = rows[0].children[1].children
     button.click()
     assert "no bird" in said.value and (folder / "IMG_1.jpg").exists()
-    bird.value, on.value = "26-01", date(2026, 8, 1)
+    bird.value = next(said for said in bird.options if said.startswith("26-01 ("))
+    on.value = date(2026, 8, 1)
     button.click()
     assert (folder / "26-01 2026-08-01.jpg").is_file() and len(sheet.children) == 2
     assert album(flock, ["26-01"], date(2026, 10, 10)).latest("26-01")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from selection.decide.meeting import Trial, what_if
 from selection.merit.candidates import called
 from selection.records.flock import read_flock
+from selection.records.intake.recording import record_rows
 from selection.show.lab import controls
 from selection.show.lab.controls import Knobs, Overrule, SpringWishes
 from selection.show.notebooks import Pages
@@ -132,3 +134,25 @@ def test_pages_shown_in_a_notebook_take_over_from_those_of_the_meeting_before(mo
     assert "before now" in pages(season, "now")._repr_html_()
     pages.again("after")  # type: ignore[arg-type]
     assert said == [("season", paragraph("after now"))]
+
+
+def test_a_barred_bird_may_only_go_and_a_bird_sold_since_is_no_choice(tmp_path: Path) -> None:
+    flock = shutil.copytree(held.flock_path(), tmp_path / "flock")
+    plan = held.meeting().flock.plan
+    alive = held.meeting().verdicts.groups["pullets"].table["bird"]
+    sold, barred = alive.iloc[-1], alive.iloc[0]
+    serious = next(fault.name for fault in held.meeting().flock.standard.faults if fault.serious)
+    seen = {"on": plan.on, "judge": "M", "bird": barred, "faults": serious}
+    assert record_rows(flock, "scores", [seen]).status == 0
+    after = {"on": plan.on + timedelta(days=1), "bird": sold, "price": 10, "sold_as": "pet"}
+    assert record_rows(flock, "sales", [after]).status == 0
+    meeting = replace(held.meeting(), flock=read_flock(flock))
+    overrule = Overrule(Knobs(meeting), flock)
+    offered = {bird: words for words, bird in overrule.bird.options}
+    birds = meeting.flock.birds
+    assert set(offered) == set(birds["bird"][birds["alive"]]) - {sold} and barred in offered
+    assert offered[barred].endswith(", barred")
+    overrule.bird.value = alive.iloc[1]
+    assert overrule.decided.options == ("keep", "reserve", "sell") and not overrule.said.value
+    overrule.bird.value = barred
+    assert overrule.decided.options == ("sell",) and serious in overrule.said.value
