@@ -66,8 +66,6 @@ def test_a_notebook_runs_from_top_to_bottom_on_any_flock(name: str, tmp_path: Pa
         "FLOCK": str(flock),
         "FORMS": str(tmp_path / "forms"),
         "OUT": None,
-        "FIRST": None,
-        "SECOND": None,
     }
     asked = book.cells[1].source
     fill_in(book, {key: value for key, value in given.items() if f"{key} = " in asked})

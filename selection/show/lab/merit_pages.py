@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import reduce
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 
 from selection.merit.candidates import called
-from selection.merit.explain import Why
+from selection.merit.explain import Why, contributions
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
 from selection.records.rings import Called
-from selection.show.page.figures import signed, spread
+from selection.show.lab.controls import NAMED, WIDE, html
+from selection.show.page.figures import picks, signed, spread
 from selection.show.page.fragments import Fragment, cut, fold, join, paragraph, picture, sentence, table
 from selection.show.page.style import BARRED, KEEP, RULE, WIDTH, drawing
 from selection.show.sections.bird_cards import titles
@@ -26,13 +28,34 @@ _LEAST = 0.05
 """Points under which a contribution is added to the others."""
 
 
-def first_two(merit: Merit) -> tuple[str, str]:
-    """The best two of the first group that has two: whom a reader asks about first."""
-    for _, rows in merit.ranking.dropna(subset="rank").groupby("group", sort=False):
-        if len(rows) > 1:
-            best, next_ = rows.sort_values("rank")["bird"].iloc[:2]
-            return best, next_
-    raise KeyError("no group of this meeting has two birds to compare")
+class WhyAbove(widgets.VBox):
+    """Two birds of one group, chosen by name and colours, and beneath them why the one stands above the other."""
+
+    def __init__(self, flock: Flock, merit: Merit) -> None:
+        self.flock, self.merit = flock, merit
+        self.group_of = merit.ranking.dropna(subset="rank").set_index("bird")["group"]
+        options = picks(flock, self.group_of.index)
+        self.first = widgets.Dropdown(options=options, description="Why", layout=WIDE, style=NAMED)
+        self.second = widgets.Dropdown(options=[], description="stands beside", layout=WIDE, style=NAMED)
+        self.shown = widgets.HTML()
+        self.first.observe(self._of_first, "value")
+        self.second.observe(self.follow, "value")
+        super().__init__([self.first, self.second, self.shown])
+        self._of_first()
+
+    def _of_first(self, _: Any = None) -> None:
+        """Offer the others of its group, the best of them first."""
+        alike = self.group_of.index[self.group_of == self.group_of.get(self.first.value)]
+        self.second.options = picks(self.flock, alike.drop(self.first.value, errors="ignore"))
+        self.follow()
+
+    def follow(self, _: Any = None) -> None:
+        """Show what parts the two."""
+        pair = (self.first.value, self.second.value)
+        if None in pair:
+            self.shown.value = html(paragraph("No group of this meeting has two birds to compare.", "quiet"))
+            return
+        self.shown.value = html(why_above(contributions(self.merit, self.flock, *pair), self.flock))
 
 
 def by_whose(why: Why) -> pd.DataFrame:

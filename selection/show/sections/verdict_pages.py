@@ -79,8 +79,10 @@ def tipping(meeting: Meeting) -> Fragment:
 
 def _tip(tip: Tip, of: Call) -> str:
     """A tip with how far the pair is apart now, where the sentence does not say so already."""
-    apart = "" if tip.section is None else f" ({tip.gap:.1f} points of merit apart now)"
-    return tip.sentence(of) + apart
+    if tip.section is None:
+        return tip.sentence(of)
+    apart = f"{tip.gap:.1f} points of merit apart now" if round(tip.gap, 1) else "the two are level now"
+    return f"{tip.sentence(of)} ({apart})"
 
 
 def _room(meeting: Meeting, group: Group) -> Fragment:

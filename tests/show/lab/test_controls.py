@@ -15,6 +15,7 @@ from selection.records.flock import read_flock
 from selection.records.intake.recording import record_rows
 from selection.show.lab import controls
 from selection.show.lab.controls import Knobs, Overrule, SpringWishes
+from selection.show.lab.merit_pages import WhyAbove
 from selection.show.notebooks import Pages
 from selection.show.page.fragments import paragraph
 from selection.show.sections.candidates import standings_table
@@ -156,3 +157,17 @@ def test_a_barred_bird_may_only_go_and_a_bird_sold_since_is_no_choice(tmp_path: 
     assert overrule.decided.options == ("keep", "reserve", "sell") and not overrule.said.value
     overrule.bird.value = barred
     assert overrule.decided.options == ("sell",) and serious in overrule.said.value
+
+
+def test_two_birds_of_one_group_are_chosen_and_what_parts_them_follows() -> None:
+    merit = held.meeting().merit
+    pair = WhyAbove(held.meeting().flock, merit)
+    group = merit.ranking.set_index("bird")["group"]
+    offered = [bird for _, bird in pair.second.options]
+    assert offered and pair.first.value not in offered
+    assert {group[bird] for bird in offered} == {group[pair.first.value]}
+    before = pair.shown.value
+    pair.second.value = offered[-1]
+    assert offered[-1] in pair.shown.value and pair.shown.value != before
+    pair.first.value = merit.ranking.loc[merit.ranking["rank"].notna(), "bird"].iloc[-1]
+    assert {group[bird] for _, bird in pair.second.options} == {group[pair.first.value]}
