@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -22,7 +22,8 @@ from selection.records.forms.reading import CLEAR
 from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.intake.recording import Recorded, record_rows
-from selection.records.ledger.appending import ConflictError, append, must_be_there
+from selection.records.ledger.appending import ConflictError, append, must_be_there, records_of
+from selection.records.ledger.batches import read_state
 from selection.records.ledger.kept import last_meeting, read_settings
 from selection.records.ledger.lookup import read_versions
 from selection.records.rings import find_bird
@@ -39,6 +40,8 @@ SETTLED_ALREADY = "every bird that stands at the last meeting is decided already
 _ASKED = ("sold_as", "price", "lot")
 """What a kept meeting tells of a bird to be sold."""
 SAID = ("decided", "who", "settled", "why")
+_TRIES = 20
+"""Times that settling looks again where others record meanwhile."""
 _MOST_NAMED = 12
 """Changed rows named where a meeting is stale; the others are counted."""
 
@@ -216,9 +219,25 @@ def settle(path: Path, *, who: str = "", on: date | str | None = None) -> Settle
     """Record what stands at the last meeting held as decided, for every bird without a decision of the season.
 
     All but birds that stand open; dated that meeting's day. Nothing is recorded where no meeting was held, or where
-    what it read has changed since other than by settling: rows that count up to its day, the plan, the standard.
-    `on`: settle only a meeting of that day. Raises RecordsError where there is no flock.
+    what it read has changed since other than by settling: rows that count up to its day, the plan, the standard. What
+    others record meanwhile is looked at before anything is written. `on`: settle only a meeting of that day. Raises
+    RecordsError where there is no flock.
     """
+    return _alone(path, lambda number: _settled(path, who, on, number))
+
+
+def _alone(path: Path, do: Callable[[int], Settled]) -> Settled:
+    """Do it with the number of the last batch it rests on, anew where somebody records meanwhile."""
+    must_be_there(path)
+    for _ in range(_TRIES):
+        try:
+            return do(read_state(records_of(path)).number)
+        except ConflictError:
+            continue
+    return Settled(stopped=f"{path}: others go on recording; try again when they have done")
+
+
+def _settled(path: Path, who: str, on: date | str | None, number: int) -> Settled:
     day = flock_on(path, on).flock.plan.on
     meeting = last_meeting(path, day)
     if meeting is None or (on is not None and meeting.on != day):
@@ -243,12 +262,7 @@ def settle(path: Path, *, who: str = "", on: date | str | None = None) -> Settle
     rows = rows[undecided].assign(settled="yes").reset_index(drop=True)
     if rows.empty:
         return Settled()
-    try:  # not as a correction: what a person decides meanwhile must not be overwritten
-        append(path, {"decisions": rows}, source="settle")
-    except ConflictError:
-        return Settled(
-            stopped=f"{path}: somebody recorded a decision just now; hold the meeting again, then settle"
-        )
+    append(path, {"decisions": rows}, source="settle", resting_on=number)
     return Settled(rows[["on", "bird", "decided"]], of=called(flock))
 
 
@@ -286,15 +300,18 @@ def to_sell(path: Path, flock: Flock) -> pd.DataFrame:
 
 def unsettle(path: Path) -> Settled:
     """Take back what settling recorded for the plan's season; no decision of a person's is touched."""
-    must_be_there(path)
+    return _alone(path, lambda number: _unsettled(path, number))
+
+
+def _unsettled(path: Path, number: int) -> Settled:
     flock = read_flock(path)
     made = of_season(flock)
     rows = made.loc[made["settled"] == "yes", ["on", "bird", "decided"]].reset_index(drop=True)
     if rows.empty:
         return Settled(undone=True)
-    cleared = rows.assign(on=rows["on"].dt.date, decided=CLEAR, who=CLEAR, settled=CLEAR, why=CLEAR)
-    recorded = record_rows(path, "decisions", cleared, correct=True, source=UNDO)
-    return Settled(rows, True, recorded.words() if recorded.status else None, called(flock))
+    cleared = rows.assign(decided=None, who=None, settled=None, why=None)
+    append(path, {"decisions": cleared}, source=UNDO, correction=True, resting_on=number)
+    return Settled(rows, True, None, called(flock))
 
 
 def _stale(path: Path, tables: Mapping[str, pd.DataFrame], day: date) -> str | None:

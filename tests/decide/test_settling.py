@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import date
+from multiprocessing import get_context
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from selection.__main__ import main
+from selection.decide import settling
 from selection.decide.settling import decide, settle, undo, unsettle
 from selection.decide.verdicts.verdicts import decision_words, propose
 from selection.errors import RecordsError
 from selection.merit.ranking import rank
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import read_flock
-from selection.records.intake.recording import record
+from selection.records.intake.recording import record, record_rows
 from selection.records.ledger.batches import read_state
 from selection.records.ledger.kept import keep_meeting, read_settings, what_is_read
 from tests.simulated import simulate
@@ -294,3 +297,73 @@ def test_the_catch_list_follows_what_is_taken_back_and_the_settled_others_are_sa
     assert not listed.exists()
     assert main(["decide", str(small), goes[0], "--undo"]) == 0
     assert "none to take back" in capsys.readouterr().out and not listed.exists()
+
+
+def _looks(path: Path) -> None:
+    for day in range(11, 14):
+        row = {"on": date(2026, 10, day), "judge": "Ann", "bird": "1", "type": 50, "head": 30}
+        assert record_rows(path, "scores", [row]).status == 0
+
+
+def _decisions(path: Path) -> None:
+    for day in range(11, 14):
+        assert decide(path, "4", "keep", who="Bob", on=date(2026, 10, day)).status == 0
+
+
+def _settled_often(path: Path) -> None:
+    for _ in range(2):
+        settle(path, who="Cid")
+        unsettle(path)
+
+
+@pytest.mark.slow
+def test_nothing_is_lost_while_three_processes_look_decide_and_settle_at_once(small: Path) -> None:
+    hold(small)
+    with ProcessPoolExecutor(3, get_context("fork")) as pool:
+        for done in [pool.submit(work, small) for work in (_looks, _decisions, _settled_often)]:
+            done.result()
+    flock = read_flock(small, replace(read_flock(small).plan, on=date(2026, 10, 20)))
+    assert sorted(flock.scores["on"].dt.day) == list(range(11, 14))
+    made = flock.decisions[flock.decisions["bird"] == "4"]
+    assert sorted(made["on"].dt.day) == list(range(11, 14)) and set(made["who"]) == {"Bob"}
+    assert on_record(small) == {} and settle(small).status == 0 and set(on_record(small)) == {"1", "2", "3"}
+
+
+@pytest.mark.parametrize("meanwhile", ["a look", "a decision"])
+def test_what_is_recorded_in_the_midst_of_settling_is_looked_at_before_anything_is_written(
+    small: Path, monkeypatch, meanwhile: str
+) -> None:
+    hold(small)
+    stale = settling._stale
+
+    def recorded_after(path: Path, *rest) -> str | None:
+        said = stale(path, *rest)
+        monkeypatch.setattr(settling, "_stale", stale)
+        if meanwhile == "a look":
+            row = {"on": date(2026, 10, 10), "judge": "Ann", "bird": "1", "type": 50, "head": 30}
+            assert record_rows(path, "scores", [row]).status == 0
+        else:
+            assert decide(path, "3", "keep", who="Ann").status == 0
+        return said
+
+    monkeypatch.setattr(settling, "_stale", recorded_after)
+    assert settle(small).status == 2
+    assert on_record(small) == ({} if meanwhile == "a look" else {"3": ("keep", "2026-10-10", False)})
+
+
+def test_a_person_who_decides_in_the_midst_of_unsettling_keeps_the_last_word(
+    small: Path, monkeypatch
+) -> None:
+    hold(small)
+    settle(small)
+    of_season = settling.of_season
+
+    def decided_after(flock):
+        made = of_season(flock)
+        monkeypatch.setattr(settling, "of_season", of_season)
+        assert decide(small, "3", "keep", who="Ann").status == 0
+        return made
+
+    monkeypatch.setattr(settling, "of_season", decided_after)
+    assert sorted(unsettle(small).rows["bird"]) == ["1", "2"]
+    assert on_record(small) == {"3": ("keep", "2026-10-10", False)}

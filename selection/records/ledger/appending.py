@@ -235,6 +235,7 @@ def append(
     correction: bool = False,
     recorded_at: datetime | None = None,
     batch: str | None = None,
+    resting_on: int | None = None,
 ) -> str:
     """Record the rows of all forms as one batch and return its id; the flock's folder is made if need be.
 
@@ -242,10 +243,12 @@ def append(
     returns they are safe. The id is `batch`, else worked out from the rows and what is on record, so that the
     same call after a crash records nothing twice. `recorded_at` is the moment that as-of reading goes by
     (blank: now; UTC where it names no zone). Rows already on record word for word are left out;
-    if no other is left, nothing is written and the id of the last batch is returned.
+    if no other is left, nothing is written and the id of the last batch is returned. `resting_on` is the number of the
+    last batch that the rows were worked out from (blank: any may come between).
 
-    Raises ConflictError (see the module's text), and RecordsError for two rows of one key, a column or value
-    that is not the form's, a full disk, a missing permission: the flock is then as it was.
+    Raises ConflictError (see the module's text; also where a batch was recorded after `resting_on`), and
+    RecordsError for two rows of one key, a column or value that is not the form's, a full disk, a missing
+    permission: the flock is then as it was.
     """
     records, moment = records_of(flock_path), in_utc(recorded_at)
     durable.must_lie_within(records, [*rows, BATCHES])
@@ -257,6 +260,8 @@ def append(
         name = batch or _batch_id(frames, overwrites, state)
         if name in state.batches:
             return name
+        if resting_on is not None and state.number != resting_on:
+            raise ConflictError(f"{flock_path}: something was recorded meanwhile; look again, then record")
         try:
             tables, superseded = _what_is_new(records, state, frames, overwrites, missing_ok)
         except FileNotFoundError:  # a merge took a file away meanwhile; if not, it is missing for good
