@@ -46,7 +46,9 @@ class WhyAbove(widgets.VBox):
     def _of_first(self, _: Any = None) -> None:
         """Offer the others of its group, the best of them first."""
         alike = self.group_of.index[self.group_of == self.group_of.get(self.first.value)]
-        self.second.options = picks(self.flock, alike.drop(self.first.value, errors="ignore"))
+        others = alike.drop(self.first.value, errors="ignore")
+        self.second.options = picks(self.flock, others)
+        self.second.value = next(iter(others), None)
         self.follow()
 
     def follow(self, _: Any = None) -> None:

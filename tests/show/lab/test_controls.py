@@ -167,6 +167,7 @@ def test_two_birds_of_one_group_are_chosen_and_what_parts_them_follows() -> None
     assert offered and pair.first.value not in offered
     assert {group[bird] for bird in offered} == {group[pair.first.value]}
     before = pair.shown.value
+    assert offered[0] in before
     pair.second.value = offered[-1]
     assert offered[-1] in pair.shown.value and pair.shown.value != before
     pair.first.value = merit.ranking.loc[merit.ranking["rank"].notna(), "bird"].iloc[-1]
