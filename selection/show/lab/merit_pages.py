@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import reduce
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
@@ -17,7 +17,7 @@ from selection.records.flock import Flock
 from selection.records.rings import Called
 from selection.show.lab.controls import NAMED, WIDE, html
 from selection.show.page.figures import picks, signed, spread
-from selection.show.page.fragments import Fragment, cut, fold, join, paragraph, picture, sentence, table
+from selection.show.page.fragments import Fragment, fold, join, paragraph, picture, sentence, table
 from selection.show.page.style import BARRED, KEEP, RULE, WIDTH, drawing
 from selection.show.sections.bird_cards import titles
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 _LEAST = 0.05
 """Points under which a contribution is added to the others."""
+_LABEL = 30
+"""Letters of a line of a bar's label."""
 
 
 class WhyAbove(widgets.VBox):
@@ -117,14 +119,15 @@ def why_above(why: Why, flock: Flock) -> Fragment:
 def _draw(frame: pd.DataFrame, pair: tuple[Called, Called]) -> Figure:
     from matplotlib import pyplot as plt
 
-    figure, axes = plt.subplots(figsize=(WIDTH, 0.8 + 0.3 * len(frame)))
+    labels = [fill(whose, _LABEL) for whose in frame["whose"]]
+    lines = sum(label.count("\n") + 1 for label in labels)
+    figure, axes = plt.subplots(figsize=(WIDTH, 1 + 0.15 * len(frame) + 0.17 * lines))
     at = np.arange(len(frame))[::-1]
     colours = [KEEP if points > 0 else BARRED for points in frame["points"]]
     axes.barh(at, frame["points"], color=colours, height=0.62)
     axes.axvline(0, color=RULE, lw=1)
-    named = [reduce(lambda w, b: w.replace(str(b), cut(str(b))), pair, whose) for whose in frame["whose"]]
-    axes.set_yticks(at, named)
-    axes.set_xlabel("points: to the right for {}, to the left for {}".format(*(cut(str(b)) for b in pair)))
+    axes.set_yticks(at, labels)
+    axes.set_xlabel("points: to the right for {},\nto the left for {}".format(*pair))
     axes.tick_params(length=0)
     axes.spines["left"].set_visible(False)
     return figure
