@@ -26,7 +26,6 @@ from selection.show.page.fragments import (
     Fragment,
     beside,
     bullets,
-    cut,
     fold,
     foremost_first,
     heading,
@@ -339,7 +338,7 @@ def _pair(of: Spring, origin: str, ways: Sequence[Way]) -> Fragment:
         title,
         plot.drawn(chance, chances, words),
         plot.drawn(merit, merits, words),
-        plot.key([cut(way.source.said) for way in ways], SERIES * len(ways), MARKERS * len(ways)),
+        plot.key([way.source.said for way in ways], SERIES * len(ways), MARKERS * len(ways)),
     )
 
 
