@@ -151,11 +151,6 @@ def _label(heading: str) -> str:
     return heading.striptags() if isinstance(heading, Markup) else heading
 
 
-def cut(name: str) -> str:
-    """A name as a picture has room for it: a long one ends in an ellipsis."""
-    return name if len(name) <= SHORT else f"{name[: SHORT - 1]}…"
-
-
 def picture(figure: Figure, title: str, says: str) -> Fragment:
     """A figure with its title and, for readers who cannot see it, what it says in words."""
     from matplotlib import pyplot as plt

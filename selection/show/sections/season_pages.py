@@ -13,7 +13,7 @@ from selection.decide.meeting import Meeting
 from selection.decide.wording import each, listed
 from selection.merit.candidates import called
 from selection.show.page import small_plots as plot
-from selection.show.page.fragments import Fragment, bullets, cut, fold, join, paragraph, table
+from selection.show.page.fragments import Fragment, bullets, fold, join, paragraph, table
 from selection.show.page.small_plots import SectionPoints, section_bars
 from selection.show.page.style import KEEP, MARKERS, PAPER, SERIES, ring_mark
 
@@ -251,7 +251,7 @@ def blood_picture(meeting: Meeting) -> Fragment:
     frame, who = blood_frame(meeting), called(meeting.flock)
     if frame.empty:
         return Fragment("")
-    names = [cut(str(name)) for name in frame.columns]
+    names = [str(name) for name in frame.columns]
     rows = [
         {"bird": str(who(str(bird))), "blood": _shares(dict(zip(names, of, strict=True)))}
         for bird, of in frame.iterrows()

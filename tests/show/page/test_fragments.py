@@ -6,10 +6,8 @@ import pandas as pd
 import pytest
 
 from selection.show.page.fragments import (
-    SHORT,
     Fragment,
     bullets,
-    cut,
     heading,
     join,
     paragraph,
@@ -63,9 +61,3 @@ def test_headings_of_the_contents_can_be_linked_to():
     assert (
         heading("Each candidate's card", 2) == '<h2 id="each-candidate-s-card">Each candidate&#39;s card</h2>'
     )
-
-
-def test_a_long_name_is_cut_for_a_picture_and_a_birds_number_is_not():
-    assert cut("26-013") == "26-013"
-    assert cut("the hen of the upper orchard") == "the hen of the up…"
-    assert len(cut("x" * 100)) == SHORT
