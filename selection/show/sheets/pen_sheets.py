@@ -112,11 +112,12 @@ def write_catch_list(flock: Flock, to_sell: pd.DataFrame, out: str | Path) -> Pa
 
 
 def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
-    """The birds that go, pen by pen: rings, name, as what, for how much, with whom, a box to tick, a line to write on.
+    """The birds that go, pen by pen: how they look, as what, for how much, with whom, a box to tick, a line to write.
 
     `to_sell`: columns bird, left, right, pen, sold_as, price, lot (missing: not known).
     """
     of, currency = called(flock), Currency(flock.plan.currency)
+    sexes = dict(zip(flock.birds["bird"], flock.birds["sex"], strict=True))
     lines = tuple(
         Line(
             f"Pen {row.pen}" if isinstance(row.pen, str) else "No pen on record",
@@ -125,6 +126,7 @@ def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
             (
                 of(row.bird).colours,
                 of(row.bird).name or "",
+                sexes.get(row.bird, ""),
                 row.sold_as if isinstance(row.sold_as, str) else "",
                 "" if row.price != row.price else currency.words(row.price),
                 row.lot if isinstance(row.lot, str) else "",
@@ -136,7 +138,7 @@ def catch_list(flock: Flock, to_sell: pd.DataFrame) -> PenSheet:
         name="catch-list",
         title="Catch list",
         head=("Day",),
-        printed=("Colours, left and right", "Name", "Goes as", "Asked", "Lot"),
+        printed=("Colours, left and right", "Name", "Sex", "Goes as", "Asked", "Lot"),
         boxes=(_Box("Caught"), _Box("Buyer", width=5.0)),
         lines=lines,
         notes=(

@@ -10,12 +10,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from selection.decide.prices.money import Currency
+from selection.merit.candidates import called
 from selection.records.flock import flock_on, read_flock
 from selection.records.intake.recording import record
 from selection.records.ringplan import ring_plan
 from selection.show.sheets.pen_sheets import (
     DECIDED_TO_GO,
     OLDER,
+    catch_list,
     egg_sheet,
     expected_weights,
     look_sheet,
@@ -318,3 +321,22 @@ def test_birds_decided_to_go_stand_last_under_their_own_heading(flock):
     for sheet in (look_sheet(decided), weighing_sheet(decided)):
         assert [line.bird for line in sheet.lines if line.group == DECIDED_TO_GO] == [bird]
         assert sheet.lines[-1].bird == bird
+
+
+def test_the_catch_list_tells_pen_by_pen_each_bird_s_colours_name_sex_price_and_lot(flock):
+    known = flock.birds[flock.birds["alive"]].head(3)
+    rows = pd.DataFrame({"bird": known["bird"], "left": "red", "right": "blue"}).reset_index(drop=True)
+    rows = rows.assign(
+        pen=["orchard", "orchard", None], sold_as=["layer", "layer", None], lot=["two", "two", None]
+    )
+    sheet = catch_list(flock, rows.assign(price=[18.5, 18.5, float("nan")]))
+    assert [line.group for line in sheet.lines] == ["Pen orchard", "Pen orchard", "No pen on record"]
+    of = called(flock)
+    for line, bird, sex in zip(sheet.lines, known["bird"], known["sex"], strict=True):
+        told = dict(zip(sheet.printed, line.printed, strict=True))
+        assert told["Colours, left and right"] == of(bird).colours and told["Name"] == (of(bird).name or "")
+        assert told["Sex"] == sex
+        assert told["Asked"] == ("" if line is sheet.lines[2] else Currency(flock.plan.currency).words(18.5))
+    assert [box.title for box in sheet.boxes] == ["Caught", "Buyer"]
+    page = pen_page(sheet, flock)
+    assert all(page.count(f">{bird}</th>") == 1 for bird in known["bird"])
