@@ -273,16 +273,16 @@ class Points(Answer):
 
 
 def disagreements(points: Points, standard: Standard) -> pd.DataFrame:
-    """Where judges of one bird differ once their levels are taken off: bird, section, judge, points, adjusted.
+    """Where judges of one bird differ once their levels are taken off: bird, section, judge, points, adjusted, days.
 
-    One row a judge: the mean of what he gave. A section is there where two judges lie a tenth of its points apart,
-    and a whole point at least.
+    One row a judge: the mean of what he gave, and the days of those looks, the first first. A section is there where
+    two judges lie a tenth of its points apart, and a whole point at least.
     """
-    looks = points.looks[["row", "bird", "judge"]].dropna(subset="bird")
+    looks = points.looks[["row", "bird", "judge", "on"]].dropna(subset="bird")
     given = points.given.merge(looks, on="row").dropna(subset="points")
-    means = (
-        given.groupby(["bird", "section", "judge"], sort=False)[["points", "adjusted"]].mean().reset_index()
-    )
+    own = given.groupby(["bird", "section", "judge"], sort=False)
+    means = own[["points", "adjusted"]].mean()
+    means = means.assign(days=own["on"].agg(lambda days: tuple(sorted(set(days))))).reset_index()
     spread = means.groupby(["bird", "section"])["adjusted"].transform(lambda own: own.max() - own.min())
     most = means["section"].map({s.name: s.points for s in standard.sections})
     return means[spread >= np.maximum(_APART * most, 1.0)].reset_index(drop=True)

@@ -352,6 +352,8 @@ def test_judges_disagree_where_a_tenth_of_the_points_lies_between_them(other: fl
     given = pd.DataFrame(
         {"row": [0, 1], "section": name, "points": [middle, other], "adjusted": [middle, other]}
     )
-    looks = pd.DataFrame({"row": [0, 1], "bird": "a", "judge": ["Ann", "Bob"]})
+    looks = pd.DataFrame(
+        {"row": [0, 1], "bird": "a", "judge": ["Ann", "Bob"], "on": pd.Timestamp("2026-08-01")}
+    )
     told = disagreements(SimpleNamespace(looks=looks, given=given), STANDARD)
     assert len(told) == found

@@ -200,7 +200,7 @@ def _rests_on(source: Source, clutches: int, known: bool) -> str:
     """What a way's merit and rearing rest on, in words."""
     of = f"{clutches} clutch{'' if clutches == 1 else 'es'}"
     if source.sires:
-        return f"{source.said} with {counted(len(source.dams), 'hen')}; rearing rests on {of} of own eggs"
+        return f"{counted(len(source.dams), 'hen')} with the cock; rearing rests on {of} of own eggs"
     if clutches:
         return f"merit and rearing rest on {of} of this supplier"
     if known:

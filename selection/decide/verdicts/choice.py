@@ -214,17 +214,23 @@ MOST_POINTS = 100.0
 
 @dataclass(frozen=True)
 class Tip:
-    """One pair at the edge: `behind` would overtake `ahead` if its `section` had been `points` better."""
+    """One pair at the edge: `behind` would overtake `ahead` if its `section` had been `points` better.
+
+    scored: anybody has judged `behind` by eye, so that there is a score to be better.
+    """
 
     ahead: str
     behind: str
     gap: float
     section: str | None
     points: float
+    scored: bool = True
 
     def sentence(self, of: Call = str) -> str:
         """The tip in words, each bird as `of` calls it."""
         ahead, behind = of(self.ahead), of(self.behind)
+        if not self.scored:
+            return f"nobody has scored {behind} yet; it stands {self.gap:.1f} points of merit behind {ahead}"
         if self.section is None:
             return (
                 f"no score that {behind} could be given in one section alone would bring it past {ahead}, "
@@ -251,7 +257,7 @@ def tip(merit: Merit, known: Detail, standard: Standard, ahead: str, behind: str
         needed = max(gap, 0.0) / pull if pull > LEAST_PULL else np.inf
         if needed / most < best[0] and needed <= most - given.get(name, most):
             best = (needed / most, str(name), needed)
-    return Tip(ahead, behind, gap, best[1], best[2])
+    return Tip(ahead, behind, gap, best[1], best[2], bool(given))
 
 
 def _most_given(merit: Merit, bird: str) -> dict[object, float]:

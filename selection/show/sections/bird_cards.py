@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from selection.decide.meeting import Meeting
 from selection.decide.verdicts.verdicts import Group
-from selection.decide.wording import counted, each
+from selection.decide.wording import counted, each, listed
 from selection.merit.candidates import called
 from selection.merit.explain import Why, contributions_of
 from selection.merit.relationship.kinship import parents
@@ -19,7 +19,7 @@ from selection.merit.relationship.relations import Relations
 from selection.records.photos import Album, album
 from selection.records.rings import Called
 from selection.records.settings.reading import Standard
-from selection.show.page.figures import halves, missing, signed, spread
+from selection.show.page.figures import missing, signed, spread
 from selection.show.page.fragments import (
     Fragment,
     bullets,
@@ -176,6 +176,10 @@ class _Box:
         flock = self.meeting.flock
         return album(self.path, flock.birds["bird"], flock.plan.on) if self.path else None
 
+    @property
+    def season(self) -> int:
+        return self.meeting.flock.plan.season
+
     @cached_property
     def relations(self) -> Relations:
         return _relations(self.meeting)
@@ -319,12 +323,15 @@ def _parent(box: _Box, side: str, at: int) -> str:
 
 
 def _differing(box: _Box, bird: str) -> list[str]:
-    """Who said what where judges differ."""
+    """Who gave what on which day where judges differ."""
     by_section: dict[str, list[str]] = {}
     for row in box.differ.get(bird, []):
-        by_section.setdefault(row.section, []).append(f"{row.judge} {halves(row.points)}")
+        days = listed(
+            f"{on.day} {on:%B}" + (f" {on.year}" if on.year != box.season else "") for on in row.days
+        )
+        by_section.setdefault(row.section, []).append(f"{row.judge} {row.points:.4g} ({days})")
     said = [f"{box.titles.get(name, name)} {', '.join(who)}" for name, who in by_section.items()]
-    return [f"Judges differ: {'; '.join(said)}."] if said else []
+    return [f"Judges differ, their own levels taken off: {'; '.join(said)}."] if said else []
 
 
 def _own(box: _Box, bird: str) -> str:

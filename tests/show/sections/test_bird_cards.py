@@ -59,9 +59,12 @@ def test_those_that_stay_are_told_how_they_are_related() -> None:
 
 
 def points(*rows: tuple[int, str, str, str, float, float]) -> SimpleNamespace:
+    """Looks of one row each; row 0 is of a year before the others, which are of 1 August 2026 and the days after."""
     frame = pd.DataFrame(rows, columns=["row", "bird", "judge", "section", "points", "adjusted"])
+    days = pd.Timestamp("2026-07-31") + pd.to_timedelta(frame["row"], unit="D")
+    frame["on"] = days.mask(frame["row"] == 0, pd.Timestamp("2025-09-26"))
     return SimpleNamespace(
-        looks=frame.drop_duplicates("row")[["row", "bird", "judge"]],
+        looks=frame.drop_duplicates("row")[["row", "bird", "judge", "on"]],
         given=frame[["row", "section", "points", "adjusted"]],
     )
 
@@ -78,8 +81,11 @@ def test_judges_differ_once_their_levels_are_off() -> None:
     assert told[["bird", "section", "judge", "points"]].to_numpy().tolist() == [
         ["x", "type", "Ann", 50], ["x", "type", "Tom", 44],
     ]  # fmt: skip
-    box = SimpleNamespace(differ={"x": list(told.itertuples())}, titles={"type": "type and outline"})
-    assert _differing(box, "x") == ["Judges differ: type and outline Ann 50, Tom 44."]
+    titles = {"type": "type and outline"}
+    box = SimpleNamespace(differ={"x": list(told.itertuples())}, titles=titles, season=2026)
+    assert _differing(box, "x") == [
+        "Judges differ, their own levels taken off: type and outline Ann 50 (26 September 2025), Tom 44 (1 August)."
+    ]
     assert _differing(box, "y") == []
 
 
