@@ -25,7 +25,7 @@ from selection.show import meeting as show
 from selection.show.lab.merit_pages import by_whose, contributions_frame, orders_frame
 from selection.show.page.figures import halves, hundredths
 from selection.show.page.style import drawing
-from selection.show.sections import clutch_pages, laying_pages
+from selection.show.sections import clutch_pages, laying_pages, price_pages
 from selection.show.sections.bird_cards import (
     clutch_mates,
     growth_of,
@@ -371,3 +371,15 @@ def test_no_label_of_a_drawn_picture_lies_on_another(meeting: Meeting, what: str
         boxes = [t.get_window_extent().shrunk(0.8, 0.8) for t in words]
     assert len(boxes) > 6
     assert not [1 for i, box in enumerate(boxes) for other in boxes[i + 1 :] if box.overlaps(other)]
+
+
+def test_without_a_market_the_price_list_asks_nothing_and_says_what_each_has_cost(meeting: Meeting):
+    of = meeting.prices
+    none = dict.fromkeys(("price", "low", "high", "asking"))
+    page = price_pages.price_list(replace(of, offers=of.offers.assign(**none)))
+    assert "What to ask" in plain(price_pages.price_list(of)) and "What to ask" not in plain(page)
+    assert "no market to go by" in plain(page) and "Cost to date" in plain(page)
+    assert "The market" not in plain(page) and "market " not in "".join(
+        re.findall('aria-label="[^"]*"', page)
+    )
+    assert re.search(r'aria-label="cost [^"]+"', page)

@@ -62,6 +62,9 @@ def price_list(of: Prices, who: Callable[[str], object] = str) -> Fragment:
     caption = (
         "What to ask: bar and mark, what the market pays, 90 % interval and middle; upright, what it cost"
     )
+    if of.offers["price"].isna().all():  # no market to go by: nothing to ask, and costs alone to draw
+        columns = {"offer": columns["offer"], "price": _market_head(scale, of, "Cost to date")}
+        caption = "Who goes; upright, what it has cost: there is no market to go by"
     if scale.x[1] <= 0:  # neither a market nor a cost is known: there is nothing to draw
         del columns["price"]
         caption = "Who goes: nothing is known of the market or of what they cost"
@@ -86,15 +89,15 @@ def _scale(offers: pd.DataFrame) -> Panel:
     return Panel(x=(0.0, 1.05 * top), y=(0, 1), wide=TRACK, left=10, right=14)
 
 
-def _market_head(scale: Panel, of: Prices) -> Markup:
+def _market_head(scale: Panel, of: Prices, title: str = "The market") -> Markup:
     values = Markup("").join(
         Markup('<text x="{:.1f}" y="11" font-size="11" text-anchor="middle" fill="{}">{}</text>').format(
             scale.across(x), QUIET, of.currency.words(x)
         )
         for x in ticks(*scale.x, most=4)
     )
-    return Markup('The market<svg class="track" viewBox="0 0 {} 14" aria-hidden="true">{}</svg>').format(
-        TRACK, values
+    return Markup('{}<svg class="track" viewBox="0 0 {} 14" aria-hidden="true">{}</svg>').format(
+        title, TRACK, values
     )
 
 
