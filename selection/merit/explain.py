@@ -235,11 +235,11 @@ class _Records:
         for bird in (second, first):
             if isinstance(clutch := self._clutch.get(bird), str):
                 kind_of[self._clutches == clutch] = len(kinds)
-            kinds.append(f"clutch mates of {self.of(bird)}")
+            kinds.append(f"clutch mates of {bird}")
         for bird in (second, first):
             if bird in self._birds:
                 kind_of[self._birds.get_loc(bird)] = len(kinds)
-            kinds.append(f"own records of {self.of(bird)}")
+            kinds.append(f"own records of {bird}")
         return kind_of, np.array(kinds, dtype=object)
 
 

@@ -11,6 +11,8 @@ PdfReader = pytest.importorskip("pypdf", reason="no pypdf: pip install '.[dev]'"
 pytestmark = pytest.mark.slow
 
 PHONE, TABLE = 390, 1200
+WIDTHS = {PHONE: (360, PHONE), TABLE: (768, 1024, TABLE, 1280)}
+"""Widths that are tried for each of the two, in CSS pixels."""
 A4_HEIGHT = 1122
 """Height of an A4 page in CSS pixels at 96 to the inch."""
 
@@ -38,15 +40,17 @@ def test_it_opens_without_a_word_on_the_console_and_asks_the_network_for_nothing
 
 
 def test_nothing_scrolls_sideways(pack):
-    page, _, width = pack
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    wider = page.evaluate(
-        """width => [...document.querySelectorAll('main *')]
-            .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('thead'))
-            .map(e => e.outerHTML.slice(0, 120))""",
-        width,
-    )
-    assert wider == []
+    page, _, device = pack
+    for width in WIDTHS[device]:
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        wider = page.evaluate(
+            """width => [...document.querySelectorAll('main *')]
+                .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('thead'))
+                .map(e => e.outerHTML.slice(0, 120))""",
+            width,
+        )
+        assert wider == [], width
 
 
 def test_nothing_runs_over_the_edge_of_a_card(pack):
@@ -81,8 +85,10 @@ LABELS = """() => [...document.querySelectorAll('svg')].filter(s => s.getBoundin
 
 
 def test_no_label_of_a_picture_lies_on_another_or_is_cut(pack):
-    page, _, _ = pack
-    assert page.evaluate(LABELS) == []
+    page, _, device = pack
+    for width in WIDTHS[device]:
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate(LABELS) == [], width
 
 
 def test_every_link_of_the_contents_leads_somewhere(pack):

@@ -208,7 +208,7 @@ def test_contributions_add_up(holding: Flock, merit: Merit) -> None:
     assert of(first).colours
     assert str(of(first)) in why.sentence
     assert str(of(second)) in why.sentence
-    assert f"own records of {of(first)}" in set(why.table["whose"])
+    assert f"own records of {first}" in set(why.table["whose"])
 
 
 def test_a_bird_barred_by_hand_and_brought_back(holding: Flock, merit: Merit) -> None:

@@ -396,7 +396,7 @@ def reasons(why: Why, named: Mapping[str, str], most: int = MOST_REASONS) -> lis
         for whose, part in rows.groupby("whose", sort=False)
     ]
     rest = why.difference - float(rows["points"].sum())
-    return [*said, f"everything else together: {signed(rest)}"] if said else []
+    return [*said, f"everything else: {signed(rest)}"] if said else []
 
 
 def _remarks(facts: Facts) -> list[str]:
