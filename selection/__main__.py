@@ -325,6 +325,7 @@ def _who(options: argparse.Namespace) -> int:
 
     from selection.decide.life import life
     from selection.records.flock import flock_on
+    from selection.records.ledger.kept import read_meetings
     from selection.records.rings import find_bird
     from selection.show.bird import life_in_words, write_page
 
@@ -332,7 +333,8 @@ def _who(options: argparse.Namespace) -> int:
     if now.said:
         print(now.said, file=sys.stderr)
     flock = now.flock
-    found = life(flock, find_bird(options.bird, flock.birds, flock.rings, flock.plan.on))
+    bird = find_bird(options.bird, flock.birds, flock.rings, flock.plan.on)
+    found = life(flock, bird, meetings=read_meetings(options.flock, ("flock", "verdicts")))
     if options.out is None:
         print(life_in_words(found))
         return 0

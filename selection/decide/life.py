@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
+from types import MappingProxyType
 from typing import Any, ClassVar
 
 import numpy as np
@@ -20,6 +23,8 @@ GENERATIONS = 3
 """Generations of ancestors that are told."""
 _LIKELY = 0.05
 """Chance of a parent in common from which a bird is listed among brothers and sisters."""
+Tables = Mapping[str, pd.DataFrame]
+"""A meeting's tables by name."""
 SIDES = {"sire": "male", "dam": "female"}
 
 
@@ -50,13 +55,14 @@ class Life(Answer):
     stood there with it); kin (other, words, relationship by the parents in
     common: its brothers and sisters); chicks (chick, sex, hatch_year,
     clutch, chance, other: the other parent's likeliest, others: how many may be it, gone); clutch (its clutches' rows);
-    decisions and sales as recorded.
+    meetings (on, stands, proposed, sold_as, price, why: what each meeting held up to that day said of it); decisions
+    and sales as recorded.
     """
 
     TITLE: ClassVar[str] = "A bird's life"
     TABLES: ClassVar[tuple[str, ...]] = (
-        "looks", "seen", "rings", "weights", "measures", "eggs", "pens", "kin", "chicks", "clutch", "decisions",
-        "sales",
+        "looks", "seen", "rings", "weights", "measures", "eggs", "pens", "kin", "chicks", "clutch", "meetings",
+        "decisions", "sales",
     )  # fmt: skip
 
     flock: Flock
@@ -73,13 +79,19 @@ class Life(Answer):
     kin: pd.DataFrame
     chicks: pd.DataFrame
     clutch: pd.DataFrame
+    meetings: pd.DataFrame
     decisions: pd.DataFrame
     sales: pd.DataFrame
     notes: tuple[Note, ...] = ()
 
 
 @small_frames
-def life(flock: Flock, bird: str, family: Parentage | None = None) -> Life:
+def life(
+    flock: Flock,
+    bird: str,
+    family: Parentage | None = None,
+    meetings: Mapping[date, Tables] = MappingProxyType({}),
+) -> Life:
     """Gather everything on record of one bird on the flock's day.
 
     Parameters
@@ -90,6 +102,8 @@ def life(flock: Flock, bird: str, family: Parentage | None = None) -> Life:
         The bird's number as recorded; `records.rings.find_bird` finds it by its name or its colours.
     family : Parentage, optional
         The flock's parentage where it is at hand; worked out anew without it.
+    meetings : mapping of date to tables, optional
+        The meetings kept with the flock (`records.ledger.kept.read_meetings`): their tables `flock` and `verdicts`.
 
     Returns
     -------
@@ -121,8 +135,28 @@ def life(flock: Flock, bird: str, family: Parentage | None = None) -> Life:
         flock=flock, bird=row, **_family(flock, bird, family), rings=_rings(flock, bird),
         looks=_looks(flock, row), seen=_seen(flock, bird), weights=_weights(flock, row),
         measures=_measures(flock, bird), eggs=eggs_of(flock, row), pens=_pens(flock, bird),
-        clutch=_clutches(flock, row), decisions=_of(flock.decisions, bird), sales=_sales(flock, bird), notes=notes,
+        clutch=_clutches(flock, row), meetings=_meetings(flock, bird, meetings),
+        decisions=_of(flock.decisions, bird), sales=_sales(flock, bird), notes=notes,
     )  # fmt: skip
+
+
+def _meetings(flock: Flock, bird: str, meetings: Mapping[date, Tables]) -> pd.DataFrame:
+    """What each meeting up to the flock's day said of the bird; what an earlier version did not keep is missing."""
+    told = ["stands", "sold_as", "price", "why"]
+    rows = []
+    for on in sorted(day for day in meetings if day <= flock.plan.on):
+        everyone, verdicts = (meetings[on].get(name, pd.DataFrame()) for name in ("flock", "verdicts"))
+        own = _row_of(everyone, bird, told) | _row_of(verdicts, bird, ["proposed"])
+        if isinstance(own.get("stands"), str):
+            rows.append({"on": pd.Timestamp(on), **own})
+    return pd.DataFrame(rows, columns=["on", "stands", "proposed", *told[1:]])
+
+
+def _row_of(table: pd.DataFrame, bird: str, columns: list[str]) -> dict[str, Any]:
+    """Some columns of the bird's row of a table; nothing where it has none."""
+    rows = table.reindex(columns=["bird", *columns])
+    rows = rows[rows["bird"] == bird]
+    return {} if rows.empty else rows[columns].iloc[-1].to_dict()
 
 
 def _of(form: pd.DataFrame, bird: str) -> pd.DataFrame:

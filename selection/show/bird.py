@@ -15,6 +15,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from selection.decide.life import Life
+from selection.decide.prices.money import Currency
 from selection.decide.wording import counted, each, listed
 from selection.merit.candidates import called
 from selection.records.ledger import durable
@@ -96,6 +97,7 @@ def told(life: Life) -> Told:
         "Measurements": [_measure(m) for m in each(life.measures)],
         "Eggs": [_eggs(e) for e in each(life.eggs)],
         "Pens": [_stay(p) for p in each(life.pens)] or ["in no pen on record"],
+        "At the meetings": [_at_meeting(life, m) for m in each(life.meetings)],
         "Decisions": [_decision(d) for d in each(life.decisions)] or ["none"],
         "Sale": [_sale(life, s) for s in each(life.sales)],
         "Note": [readable(life.bird.note)] if isinstance(life.bird.note, str) else [],
@@ -237,6 +239,18 @@ def _decision(row: Any) -> str:
     who = f" by {readable(row.who)}" if isinstance(getattr(row, "who", None), str) else ""
     why = f": {readable(row.why)}" if isinstance(row.why, str) else ""
     return f"{day(row.on)}: {row.decided}{who}{why}"
+
+
+def _at_meeting(life: Life, row: Any) -> str:
+    """What one meeting said of it: where it stood, what was proposed beside that, what was asked for it, and why."""
+    said = [row.stands]
+    said += [f"as {row.sold_as}"] if isinstance(row.sold_as, str) else []
+    said += [] if missing(row.price) else [f"asked {Currency(life.flock.plan.currency).words(row.price)}"]
+    if isinstance(row.proposed, str) and row.proposed != row.stands:
+        said.append(f"{row.proposed} proposed")
+    return f"{day(row.on)}: {', '.join(said)}" + (
+        f": {readable(row.why)}" if isinstance(row.why, str) else ""
+    )
 
 
 def _sale(life: Life, row: Any) -> str:

@@ -7,12 +7,14 @@ from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from selection.decide.life import life
+from selection.decide.prices.money import Currency
 from selection.records.flock import Flock
 from selection.records.photos import album
-from selection.show.bird import life_in_words, whole_page
+from selection.show.bird import life_in_words, told, whole_page
 from selection.show.page.family_tree import HIGH, boxes_of, chick_groups, family_tree
 from tests.decide.test_life import holding, ring
 from tests.merit import tiny
@@ -164,3 +166,27 @@ def test_a_page_is_whole_markup(number: str) -> None:
     html = whole_page(life(holding(), number))
     for tag in ("div", "figure", "ul", "table", "svg", "details", "main"):
         assert len(re.findall(f"<{tag}[ >]", html)) == html.count(f"</{tag}>"), tag
+
+
+def test_what_each_meeting_said_of_it_stands_with_the_price_asked() -> None:
+    """Of a living bird too: a meeting after the day, or one that knew nothing of it, says nothing."""
+    flock = holding()
+    table = pd.DataFrame({"bird": ["x", "z"], "stands": ["sell", "keep"], "sold_as": ["layer", None]})
+    table = table.assign(price=[18.5, None], why=["ranked 3 of 3 <b>", "ranked 1 of 3"])
+    verdicts = pd.DataFrame({"bird": ["x", "z"], "proposed": ["look again", "keep"]})
+    kept = {
+        date(2026, 10, 10): {"flock": table, "verdicts": verdicts},
+        date(2026, 9, 1): {"verdicts": verdicts},
+        date(2026, 10, 11): {"flock": table.assign(stands="keep")},
+    }
+    lines = dict(told(life(flock, "x", meetings=kept)))["At the meetings"]
+    asked = Currency(flock.plan.currency).words(18.5)
+    assert lines == [
+        f"10 October 2026: sell, as layer, asked {asked}, look again proposed: ranked 3 of 3 <b>"
+    ]
+    page = whole_page(life(flock, "x", meetings=kept))
+    assert "ranked 3 of 3 &lt;b&gt;" in page and "ranked 3 of 3 <b>" not in page
+    assert dict(told(life(flock, "z", meetings=kept)))["At the meetings"] == [
+        "10 October 2026: keep: ranked 1 of 3"
+    ]
+    assert "At the meetings" not in dict(told(life(flock, "H2", meetings=kept)))

@@ -6,7 +6,7 @@ import hashlib
 import io
 import re
 import warnings
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -209,8 +209,10 @@ def last_meeting(flock_path: str | Path, on: date | None = None) -> KeptMeeting 
     return KeptMeeting(day, meetings[day])
 
 
-def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]:
-    """Every meeting kept: by its day, its tables by name; of a day with several, the last one kept.
+def read_meetings(
+    flock_path: str | Path, only: Collection[str] | None = None
+) -> dict[date, dict[str, pd.DataFrame]]:
+    """Every meeting kept: by its day, its tables by name (`only` these: blank, all); of several of a day the last.
 
     A table that cannot be read is left out with a SetAsideWarning.
     """
@@ -218,7 +220,8 @@ def read_meetings(flock_path: str | Path) -> dict[date, dict[str, pd.DataFrame]]
     state = read_state(records)
     meetings: dict[date, dict[str, pd.DataFrame]] = {}
     for meeting in state.meetings:
-        if meeting.batch == state.last_meeting(meeting.on):
+        wanted = only is None or meeting.table in only
+        if wanted and meeting.batch == state.last_meeting(meeting.on):
             tables = meetings.setdefault(date.fromisoformat(meeting.on), {})
             try:
                 tables[meeting.table] = meeting_table(records, meeting)

@@ -15,6 +15,7 @@ from selection.merit.candidates import called
 from selection.merit.relationship.parentage import Parentage, parentage
 from selection.records.flock import flock_on
 from selection.records.forms.columns import LEGS
+from selection.records.ledger.kept import read_meetings
 from selection.records.photos import CARD, album, name_photo, small_copy
 from selection.records.rings import find_bird, living, worn
 from selection.show.bird import bird_page
@@ -37,6 +38,7 @@ class BirdByRings(widgets.VBox):
         self.path = Path(path)
         self.flock = flock_on(path, on, today).flock
         self.family: Parentage | None = None
+        self.meetings = read_meetings(self.path, ("flock", "verdicts"))
         day = pd.Timestamp(self.flock.plan.on)
         legs = worn(self.flock.rings, day)
         here = living(self.flock.birds, day)
@@ -84,7 +86,7 @@ class BirdByRings(widgets.VBox):
         if self.family is None:
             self.family = parentage(self.flock)
         photos = album(self.path, self.flock.birds["bird"], self.flock.plan.on)
-        return bird_page(life(self.flock, bird, self.family), photos)
+        return bird_page(life(self.flock, bird, self.family, self.meetings), photos)
 
     def _several(self, fits: list[str], rows: pd.DataFrame) -> Fragment:
         if not fits:
