@@ -5,7 +5,7 @@ The facts are `decide.life`'s; here they are worded and laid out. What people ty
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -96,7 +96,7 @@ def told(life: Life) -> Told:
         "Weights": [_weight(life, w) for w in each(life.weights)] or ["never weighed"],
         "Measurements": [_measure(m) for m in each(life.measures)],
         "Eggs": [_eggs(e) for e in each(life.eggs)],
-        "Pens": [_stay(p) for p in each(life.pens)] or ["in no pen on record"],
+        "Pens": [_stay(life, p) for p in each(life.pens)] or ["in no pen on record"],
         "At the meetings": [_at_meeting(life, m) for m in each(life.meetings)],
         "Decisions": [_decision(d) for d in each(life.decisions)] or ["none"],
         "Sale": [_sale(life, s) for s in each(life.sales)],
@@ -160,14 +160,22 @@ def ancestors_in_lines(life: Life) -> list[str]:
 
 def kin_in_lines(life: Life, most: int = _MOST) -> list[str]:
     """Brothers and sisters, one line for each thing they are to it; those alive are marked with a star."""
-    alive, of = set(life.flock.birds.loc[life.flock.birds["alive"], "bird"]), called(life.flock)
+    alive, of = _alive(life), _names(life)
     lines = []
     for words, rows in life.kin.groupby("words", sort=False):
-        names = [
-            f"{readable(str(of(other)))}*" if other in alive else readable(other) for other in rows["other"]
-        ]
+        names = [f"{of(other)}*" if other in alive else of(other) for other in rows["other"]]
         lines.append(f"{words}: {_some(names, most)}")
     return [*lines, *(["* alive"] if any("*" in line for line in lines) else [])]
+
+
+def _alive(life: Life) -> set[str]:
+    return set(life.flock.birds.loc[life.flock.birds["alive"], "bird"])
+
+
+def _names(life: Life) -> Callable[[str], str]:
+    """How other birds are called on this page: those alive with what they wear now, those gone without."""
+    alive, of = _alive(life), called(life.flock)
+    return lambda bird: readable(str(of(bird)) if bird in alive else of(bird).title)
 
 
 def _some(names: Sequence[str], most: int = _MOST) -> str:
@@ -183,7 +191,10 @@ def chicks_in_lines(life: Life) -> list[str]:
     doubt = f", {maybe} of them perhaps" if maybe else ""
     gone = int(life.chicks["gone"].sum())
     lines = [f"{len(life.chicks)} on record{doubt}; {len(life.chicks) - gone} alive"]
-    return lines + [f"{name}: {', '.join(chicks)}" if chicks else name for name, chicks in chick_groups(life)]
+    return lines + [
+        f"{name}: {', '.join(chicks)}" if chicks else name
+        for name, chicks in chick_groups(life, of=_names(life))
+    ]
 
 
 def _looks(life: Life) -> list[str]:
@@ -227,9 +238,9 @@ def _eggs(row: Any) -> str:
     )
 
 
-def _stay(row: Any) -> str:
+def _stay(life: Life, row: Any) -> str:
     there = (("males", row.males), ("females", row.females))
-    mates = [f"{word} {_some(list(map(readable, birds)))}" for word, birds in there if birds]
+    mates = [f"{word} {_some(list(map(_names(life), birds)))}" for word, birds in there if birds]
     return f"{readable(row.pen)}, {_span(row.since, row.until)}" + (
         f", with {' and '.join(mates)}" if mates else ""
     )
@@ -254,7 +265,7 @@ def _at_meeting(life: Life, row: Any) -> str:
 
 
 def _sale(life: Life, row: Any) -> str:
-    lot = f", for the lot with {listed(map(readable, row.others))}" if row.others else ""
+    lot = f", for the lot with {listed(map(_names(life), row.others))}" if row.others else ""
     price = "" if missing(row.price) else f", {row.price:,.2f} {life.flock.plan.currency}".rstrip()
     note = f", “{readable(row.note)}”" if isinstance(row.note, str) else ""
     return f"{day(row.on)}: as {row.sold_as}{price}{lot}{note}"

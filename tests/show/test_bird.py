@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
@@ -190,3 +191,25 @@ def test_what_each_meeting_said_of_it_stands_with_the_price_asked() -> None:
         "10 October 2026: keep: ranked 1 of 3"
     ]
     assert "At the meetings" not in dict(told(life(flock, "H2", meetings=kept)))
+
+
+def test_others_are_called_by_name_and_while_they_live_by_what_they_wear() -> None:
+    rings = [ring("x", "left", "red", "2026-07-01"), ring("H1", "left", "pink", "2026-01-01")]
+    birds = [
+        bird("C", "male", name="Rust", gone_on="2026-09-01", gone_why="died"), bird("H1", "female", name="Ivy"),
+        bird("H2", "female"), bird("x", "female", "26-H1"),
+    ]  # fmt: skip
+    flock = holding(birds=birds, rings=[*rings, ring("C", "left", "blue", "2026-01-01")], scores=[], sales=[])
+    flock = replace(flock, pens=flock.pens[flock.pens["bird"] != "B"], weights=flock.weights.iloc[:0])
+    said = dict(told(life(flock, "H2")))
+    assert said["Pens"][0].endswith("with males C Rust and females H1 Ivy (pink, –)")
+    (_, chicks) = said["Chicks"]
+    assert chicks.endswith(": x (red, –) ♀") and "with C Rust" in chicks
+
+
+def test_the_words_of_a_bird_with_sixty_chicks_name_every_one_and_three_generations_of_twenty() -> None:
+    said = dict(told(life(big(), "g19")))
+    assert all(f"chick-{k:03} ♀" in said["Chicks"][1] for k in range(60))
+    places = [line.split(":")[0] for line in said["Where it comes from"]]
+    assert "sire's sire's sire" in places and not any(place.count("'s") > 2 for place in places)
+    assert len(whole_page(life(big(), "g19"))) < 100_000

@@ -7,7 +7,7 @@ typed is ever markup; a name too long for its box is cut with an ellipsis.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -108,10 +108,14 @@ def place_in_words(
 def _shares(known: list[tuple[str, float]], most: int) -> str:
     """Possible birds with their chances, the likeliest first; the chance once where it is the same for all."""
     alike = len(known) > 1 and known[0][1] - known[-1][1] < 1e-6
-    each_ = f", {100 * known[0][1]:.0f} % each" if alike else ""
-    named = [bird if alike else f"{bird} {100 * chance:.0f} %" for bird, chance in known]
+    each_ = f", {_per_cent(known[0][1])} each" if alike else ""
+    named = [bird if alike else f"{bird} {_per_cent(chance)}" for bird, chance in known]
     left = len(named) - most
     return f"{', '.join(named[:most])}{f' and {left} more' if left > 0 else ''}{each_}"
+
+
+def _per_cent(chance: float) -> str:
+    return "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
 
 
 def _of_places(places: Iterable[str]) -> str:
@@ -149,20 +153,25 @@ def _about(row: Any) -> str:
     return ", ".join(part for part in (name, year) if part)
 
 
-def chick_groups(life: Life, most: int = MOST_CHICKS) -> list[tuple[str, list[str]]]:
-    """The bird's chicks by year, clutch and other parent: a heading and each chick with the sign of its sex."""
+def chick_groups(
+    life: Life, most: int = MOST_CHICKS, of: Callable[[str], str] = str
+) -> list[tuple[str, list[str]]]:
+    """The bird's chicks by year, clutch and other parent: a heading and each chick with the sign of its sex.
+
+    `of` tells how a bird is called.
+    """
     shown = life.chicks.head(most)
     birds = set(life.flock.birds["bird"])
     groups: dict[str, list[str]] = {}
     for row in each(shown):
-        other = row.other if row.other in birds else "stock not on record" if row.other else ""
+        other = of(row.other) if row.other in birds else "stock not on record" if row.other else ""
         by = f"one of {row.others}" if row.others > 1 else other
         year = "" if missing(row.hatch_year) else f"{row.hatch_year:.0f}"
         clutch = f"clutch {row.clutch}" if isinstance(row.clutch, str) else ""
         sure = "" if row.chance > 0.995 else f"each its chick with a chance of {100 * row.chance:.0f} %"
         heading = ", ".join(part for part in (year, clutch, f"with {by}" if by else "", sure) if part)
         groups.setdefault(heading, []).append(
-            f"{row.chick}{' ' + SIGNS[row.sex] if row.sex in SIGNS else ''}"
+            f"{of(row.chick)}{' ' + SIGNS[row.sex] if row.sex in SIGNS else ''}"
         )
     left = len(life.chicks) - len(shown)
     return [*groups.items(), *([(f"and {left} more", [])] if left else [])]
