@@ -327,8 +327,8 @@ def _how_sure(group: Group) -> list[str]:
     ]
     if sure.same_choice < 1:
         said.append(
-            f"reckoned with sections more or less strongly inherited, each as likely as what was used, "
-            f"the same birds come first in {100 * sure.same_choice:.0f} cases of 100"
+            f"with other heritabilities that are as likely, the same birds come first in "
+            f"{100 * sure.same_choice:.0f} cases of 100"
         )
     return said
 

@@ -86,7 +86,7 @@ _LEGEND = (
     "with the standard's band at its age (box); and why it stands above or below the bird at the edge."
 )
 MOST_REASONS = 4
-MOST_KIN = 3
+MOST_KIN = 2
 """Kinds of relatives that a card's family line names, and birds of each: the nearest."""
 _LEAST = 0.05
 """Points of merit under which a reason is not worth a line."""
