@@ -69,7 +69,7 @@ def test_several_birds_are_all_named_and_none_is_told(
     flock: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     status, told = who(capsys, str(flock), "green", "--on", "2026-10-10")
-    assert status == 2 and "26-01, 26-02" in told and "hatched" not in told
+    assert status == 2 and "26-01 (green, red); 26-02 (green, blue)" in told and "hatched" not in told
 
 
 def test_colours_that_fit_nobody_say_who_wore_them_last_and_who_wears_the_nearest(
@@ -143,7 +143,7 @@ def test_buyer_writes_a_page_a_bird_that_says_what_it_is(
         "sire: 24-C1 (2024)", "dam: one of 2 (24-H1 50 %, 24-H2 50 %)", "Sold with 26-02.", "Buyer: A. <b>Buyer</b>",
         "Seller: Marsh <End>, by the gate", "no certificate of any society", "The bird's own inbreeding is 0.000",
         "how its dam's group laid: not counted" if not forms["eggs"] else "Eggs of its dam's group",
-        "26-01 × 26-02: expected inbreeding of their chicks 0.18",
+        "26-01 (green, red) × 26-02 (green, blue): expected inbreeding of their chicks 0.18",
     ):  # fmt: skip
         assert words in said, words
 

@@ -8,6 +8,7 @@ gone leave their colours free.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -135,9 +136,9 @@ def find_bird(said: str, birds: pd.DataFrame, rings: pd.DataFrame, on: date) -> 
     ----------
     said
         A bird's number; or its name; or its colours as worn that day, left then right: `green blue`, a leg with two
-        rings as `green yellow/blue`; `green/blue`, or one colour alone, where it fits one living bird. Capitals and
-        blanks do not matter. An exact number goes before a name, a name before a number that has lost its leading
-        zeros, and that before colours.
+        rings as `green yellow/blue` or `green yellow over blue`; `green/blue`, or one colour alone, where it fits one
+        living bird. Capitals and blanks do not matter. An exact number goes before a name, a name before a number that
+        has lost its leading zeros, and that before colours.
     birds, rings
         The forms as a flock has them on that day: `birds` with `bird`, `name`, `hatched`, `gone_on`.
     on
@@ -158,7 +159,7 @@ def find_bird(said: str, birds: pd.DataFrame, rings: pd.DataFrame, on: date) -> 
         return str(found[0])
     if found:
         raise RecordsError(
-            f"“{said}” means several birds on {on}: {_told(found, birds)}; give the number of one"
+            f"“{said}” means several birds on {on}: {_worn_by(found, birds, rings, on)}; give the number of one"
         )
     near = get_close_matches(wanted, [*folded(birds["bird"]), *folded(birds["name"].dropna())], n=3)
     fits = folded(birds["bird"]).isin(near) | folded(birds["name"]).isin(near)
@@ -186,10 +187,13 @@ def _by_colours(said: str, birds: pd.DataFrame, rings: pd.DataFrame, day: pd.Tim
 
 def _readings(said: str) -> list[tuple[str, str]]:
     """Every way of reading words as colours on the left and the right leg; one of the two may be blank."""
-    text = str(folded_colour(pd.Series([said.replace(",", " ")])).iloc[0])
+    plain, over = re.subn(r"\s+over\s+", "/", said.replace(",", " "), flags=re.IGNORECASE)
+    text = str(folded_colour(pd.Series([plain])).iloc[0])
     words = text.split()
     pairs = [(" ".join(words[:i]), " ".join(words[i:])) for i in range(len(words) + 1)]
-    if text.count("/") == 1:  # two legs, unless it is one leg with two rings: both readings are tried
+    if (
+        text.count("/") == 1 and not over
+    ):  # two legs, unless it is one leg with two rings: both readings are tried
         left, right = text.split("/")
         pairs.append((left, right))
     return list(dict.fromkeys(pairs))
@@ -240,6 +244,19 @@ def _told(found: Sequence[str], birds: pd.DataFrame) -> str:
     names = dict(zip(birds["bird"], birds["name"], strict=True))
     told = [f"{bird} ({name})" if isinstance(name := names.get(bird), str) else bird for bird in found]
     return ", ".join(sorted(told))
+
+
+def _worn_by(found: Sequence[str], birds: pd.DataFrame, rings: pd.DataFrame, on: date) -> str:
+    """Birds as they are called, with what they wear on the day."""
+    legs = worn(rings, pd.Timestamp(on)).fillna("").to_dict("index")
+    names = dict(zip(birds["bird"], birds["name"], strict=True))
+    told = []
+    for bird in sorted(found):
+        name, own = names.get(bird), legs.get(bird.casefold(), {})
+        told.append(
+            str(Called(bird, name if isinstance(name, str) else None, own.get("left"), own.get("right")))
+        )
+    return "; ".join(told)
 
 
 def _wearers(legs: pd.DataFrame, here: pd.Series) -> dict[tuple[str, str], list[str]]:

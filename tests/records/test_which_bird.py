@@ -48,6 +48,8 @@ RINGS = RINGS.astype({"fitted_on": "M8[s]", "removed_on": "M8[s]"})
         ("GREEN / blue", DAY, "24-01"),
         ("green, yellow/blue", DAY, "24-02"),
         ("yellow/blue", DAY, "24-02"),
+        ("green Yellow  over blue", DAY, "24-02"),
+        ("red over pink", DAY, "007"),  # said so, one leg alone is meant
         ("white white", date(2026, 7, 1), "24-03"),
         ("white white", date(2026, 9, 1), "24-04"),
         ("white", DAY, "24-04"),
@@ -60,8 +62,11 @@ def test_a_bird_is_found_by_number_then_name_then_colours(said, on, bird):
 @pytest.mark.parametrize(
     ("said", "named"),
     [
-        ("moss", "24-02 (Moss), 24-03 (moss)"),
-        ("red/pink", "007 (Bramble), 26-09 (Green Blue)"),  # one leg with two rings, or two legs
+        ("moss", "24-02 Moss (green, yellow/blue); 24-03 moss (white, white); give"),
+        (
+            "red/pink",
+            "007 Bramble (red/pink, –); 26-09 Green Blue (red, pink); give",
+        ),
         ("24-05", "perhaps 24-01 (24-02), 24-02 (Moss)"),
         ("white white", "no living bird's colours"),  # one ring is off by then
         ("", "no bird's number"),
