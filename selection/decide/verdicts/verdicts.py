@@ -23,6 +23,9 @@ from selection.records.after_meeting import season_decisions
 from selection.records.flock import Flock
 
 VERDICT_COLUMNS = ["bird", "left", "right", "group", "stands", "proposed", "reason", "decided", "decided_why"]
+_NEAR_BEST = 0.5
+"""A look is proposed where it is worth this share of the evening's best one: few can be done. Common practice, no
+source."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +96,8 @@ def propose(flock: Flock, merit: Merit, seed: int = SEED) -> Verdicts:
     """
     rng = np.random.default_rng(seed)
     known = _known(flock, merit)
-    groups = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}
+    found = {name: _group(flock, merit, known, name, rng) for name in flock.plan.keep}
+    groups = {name: _worded(flock, merit, group) for name, group in for_one_evening(found).items()}
     tables = [g.table for g in groups.values() if len(g.table)]
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=VERDICT_COLUMNS)
     return Verdicts(
@@ -127,14 +131,32 @@ def _group(flock: Flock, merit: Merit, known: Detail | None, name: str, rng: np.
     rows = rows.merge(_decided(flock), on="bird", how="left")
     kept, ceiling_kept = _kept(flock, merit, rows, name)
     rows["stands"] = _stands(rows, kept, keep.reserve)
-    rows["proposed"] = rows["stands"]
-    group = _explained(flock, merit, known, rows, name, rng)
-    again = group.again
-    if again is not None:
-        rows.loc[rows["bird"].isin(again.birds), "proposed"] = "look again"
-    of = called(flock)
+    return replace(_explained(flock, merit, known, rows, name, rng), ceiling_kept=ceiling_kept)
+
+
+def for_one_evening(groups: Mapping[str, Group]) -> dict[str, Group]:
+    """The groups with the looks that are most worth the evening: the best of them, and what comes near it.
+
+    Where nothing was seen of a group (it has no `looks` among its birds) its first look stays: its order is chance.
+    """
+    most = max((g.again.value for g in groups.values() if g.again is not None), default=0.0)
+    return {
+        name: replace(group, again=None)
+        if group.again is not None and group.looks and group.again.value < _NEAR_BEST * most
+        else group
+        for name, group in groups.items()
+    }
+
+
+def _worded(flock: Flock, merit: Merit, group: Group) -> Group:
+    """The group with what is proposed for each bird, and why, in its table."""
+    rows, again = group.table, group.again
+    if rows.empty:
+        return group
+    proposed = rows["stands"].mask(rows["bird"].isin(() if again is None else again.birds), "look again")
+    rows, of = rows.assign(proposed=proposed), called(flock)
     rows["reason"] = [_reason(row, rows, group, merit, of) for _, row in rows.iterrows()]
-    return replace(group, table=rows[VERDICT_COLUMNS], ceiling_kept=ceiling_kept)
+    return replace(group, table=rows[VERDICT_COLUMNS])
 
 
 def _decided(flock: Flock) -> pd.DataFrame:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from selection.answer import Kind
 from selection.decide.meeting import Meeting
+from selection.decide.verdicts.another_look import best_look
 from selection.decide.verdicts.choice import MOST_POINTS, Tip
 from selection.decide.verdicts.look_rule import LookRule, look_rule
 from selection.decide.verdicts.verdicts import Group
@@ -133,6 +134,12 @@ def _no_sheet(meeting: Meeting, group: Group) -> str:
         return f"{name}: nothing is left to choose, so no look would change it"
     if not meeting.flock.standard.by_eye:
         return f"{name}: the standard has no section that is judged by eye"
+    best = best_look(group.looks)
+    if best is not None and best.value >= least:
+        return (
+            f"{name}: a look would gain {best.value:.1f} points of merit on average, far less than the evening's best "
+            "look: it can wait until that one is recorded and the meeting is held again"
+        )
     unseen = nothing_seen(meeting, group)
     return (
         f"{name}: no look at two to four of them would gain {least:g} points of merit on average"

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.verdicts.another_look import _value, best_look, looks_worth
+from selection.decide.verdicts.another_look import Look, _value, best_look, looks_worth
 from selection.decide.verdicts.choice import planned_counts, tip
-from selection.decide.verdicts.verdicts import VERDICT_COLUMNS, Verdicts, propose
+from selection.decide.verdicts.verdicts import VERDICT_COLUMNS, Group, Verdicts, for_one_evening, propose
 from selection.merit import published
 from selection.merit.explain import detail
 from selection.merit.observations import observe
@@ -121,6 +121,26 @@ class TestOverruling:
         assert row["reason"] == (
             "decided by the meeting: keep (only the once); barred from breeding: lame (M, 2026-10-01)"
         )
+
+
+def test_one_evening_has_the_looks_most_worth_it_and_every_first_look() -> None:
+    nobody = pd.DataFrame(columns=VERDICT_COLUMNS)
+    values = {"cockerels": 0.4, "pullets": 0.19, "hens": 0.2}
+    groups = {
+        name: Group(name, nobody, looks=(Look((name,), v),), again=Look((name,), v))
+        for name, v in values.items()
+    }
+    groups |= {
+        "cocks": Group("cocks", nobody),
+        "old cocks": Group("old cocks", nobody, again=Look(("first",), 0.1)),
+    }
+    found = for_one_evening(groups)
+    assert [name for name, group in found.items() if group.again is not None] == [
+        "cockerels",
+        "hens",
+        "old cocks",
+    ]
+    assert found["pullets"].looks == groups["pullets"].looks
 
 
 class TestFirstLook:
