@@ -128,7 +128,7 @@ def test_right_predictions_are_called_wrong_in_at_most_one_of_ten(world: World) 
         held = held_against(found[0])
         slopes.append(held.slope.value)
         correlations.append((held.correlation.value, held.correlation_expected))
-    # 120 cases: one standard error of 0.10 is 0.027 (300 cases were measured at 0.06)
+    # 120 cases: one standard error of 0.10 is 0.027
     assert np.mean(wrong) <= 0.10 + 0.027
     assert np.mean(slopes) == pytest.approx(1.75, abs=0.2)  # and not 1: that would be called too timid
     seen, expected = np.mean(correlations, axis=0)
