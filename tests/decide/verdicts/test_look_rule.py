@@ -19,13 +19,13 @@ def meeting() -> Meeting:
 
 @pytest.fixture(scope="module")
 def rule(meeting: Meeting) -> LookRule:
-    found = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "pullets")
+    found = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "hens")
     assert found is not None
     return found
 
 
 def test_it_is_about_the_birds_proposed_and_as_many_as_stay_of_them(meeting: Meeting, rule: LookRule):
-    group = meeting.verdicts.groups["pullets"]
+    group = meeting.verdicts.groups["hens"]
     assert group.again is not None
     assert sorted(rule.birds) == sorted(group.again.birds)
     kept = group.table.loc[group.table["stands"] == "keep", "bird"]
@@ -42,7 +42,7 @@ def test_points_as_expected_leave_the_order_of_merit(meeting: Meeting, rule: Loo
     """Who is given just what was expected stands as before: head start and points give today's merit back."""
     from selection.decide.verdicts.look_rule import _expected
 
-    again = meeting.verdicts.groups["pullets"].again
+    again = meeting.verdicts.groups["hens"].again
     assert again is not None and meeting.merit.known is not None
     points = pd.DataFrame(_expected(meeting.merit.known, meeting.flock, again), index=list(again.birds))
     sums = points.to_numpy() @ rule.weights.to_numpy() + rule.start.reindex(points.index)
@@ -64,6 +64,6 @@ def test_on_paper_it_mostly_chooses_as_the_calculation_does(rule: LookRule):
 
 
 def test_the_same_meeting_gives_the_same_sheet(meeting: Meeting, rule: LookRule):
-    again = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "pullets")
+    again = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "hens")
     assert again is not None
     assert (again.birds, again.agreement) == (rule.birds, rule.agreement)
