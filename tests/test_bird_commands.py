@@ -140,7 +140,8 @@ def test_buyer_writes_a_page_a_bird_that_says_what_it_is(
     for words in (
         "26-01: wry tail (seen by Ann, 1 September 2026)", "cockerel; hatched 18 April 2026", "left green",
         "right blue",
-        "sire: 24-C1 (2024)", "dam: one of 2 (24-H1 50 %, 24-H2 50 %)", "Sold with 26-02.", "Buyer: A. <b>Buyer</b>",
+        "sire: 24-C1 (2024)", "dam: one of 2 (24-H1 50 %, 24-H2 50 %)", "Sold with 26-02 (green, blue).",
+            "Buyer: A. <b>Buyer</b>",
         "Seller: Marsh <End>, by the gate", "no certificate of any society", "The bird's own inbreeding is 0.000",
         "how its dam's group laid: not counted" if not forms["eggs"] else "Eggs of its dam's group",
         "26-01 (green, red) × 26-02 (green, blue): expected inbreeding of their chicks 0.18",

@@ -116,12 +116,14 @@ def a_season(flock: Path, folder: Path, year: int) -> Meeting:
     looks = looks.rename(folder / "scores.csv")
     twice(flock, "record", flock, looks)
     assert main(["settle", str(flock)]) == 2
+    worn = "yellow black" if year == 2026 else "orange black"
+    twice(flock, "decide", flock, worn, "keep", "--who", "Bob", "--why", "her dam laid all winter")
     meeting = meet(flock, out, times=2)
     twice(flock, "settle", flock, "--who", "Ann")
     stands = meeting.tables["flock"].set_index("bird")["stands"]
     made = read_flock(flock).decisions
     made = made[made["on"] == pd.Timestamp(day)].set_index("bird")["decided"]
-    assert made.to_dict() == stands[stands != "open"].to_dict()
+    assert made.to_dict() == stands[stands != "open"].to_dict() and made[f"{year % 100}-H2"] == "keep"
     settled = meet(flock, out).tables["flock"].set_index("bird")["stands"]
     assert settled.to_dict() == stands.to_dict()
     goes = sorted(stands.index[stands == "sell"])

@@ -197,7 +197,7 @@ def _sheet(
         f"{facts.number}: {fault.name} (seen by {fault.seen})" for fault in facts.faults if fault.serious
     )
     sold_as, asking = _asked(lot, prices)
-    others = [readable(other) for other in lot if other != bird]
+    others = [readable(str(kin.of(other))) for other in lot if other != bird]
     data = None if photos is None else photos.latest(bird)
     laid = _laid(sources, bird)
     if not laid:

@@ -14,6 +14,7 @@ from hypothesis import given, strategies as st
 
 from selection.decide.prices.prices import prices
 from selection.errors import RecordsError
+from selection.merit.candidates import called
 from selection.show.page.style import RINGS
 from selection.show.sheets.buyer_sheet import BUYER_CAUTIONS, BuyerSheet, buyer_sheets, render
 from selection.show.sheets.sheet_facts import Facts, FaultSeen, Ring, SectionSeen, Sources, facts_of, readable
@@ -227,12 +228,12 @@ def test_points_by_section_show_mean_and_spread(season):
 def test_a_trio_has_a_page_a_bird_with_the_others_and_its_price(season):
     flock, known, said = season
     assert len(said.trios)
-    trio = said.trios.iloc[0]
+    trio, of = said.trios.iloc[0], called(flock)
     html = buyer_sheets(
         flock, said, known.points, known.merit, [(trio["cock"], trio["hen"], trio["other_hen"])]
     )
     assert html.count("<section") == 3
-    assert f"Sold with {trio['hen']} and {trio['other_hen']}." in words(html)
+    assert f"Sold with {of(trio['hen'])} and {of(trio['other_hen'])}." in words(html)
     asked = said.currency.words(said.currency.whole(trio["price"]))
     assert f"Asked for them together: {asked}." in words(html)
 
