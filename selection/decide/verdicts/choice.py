@@ -230,7 +230,10 @@ class Tip:
         """The tip in words, each bird as `of` calls it."""
         ahead, behind = of(self.ahead), of(self.behind)
         if not self.scored:
-            return f"nobody has scored {behind} yet; it stands {self.gap:.1f} points of merit behind {ahead}"
+            return (
+                f"{behind} has no score of its own that could be better; it stands {self.gap:.1f} points of merit "
+                f"behind {ahead}"
+            )
         if self.section is None:
             return (
                 f"no score that {behind} could be given in one section alone would bring it past {ahead}, "

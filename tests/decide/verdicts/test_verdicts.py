@@ -287,7 +287,7 @@ def test_where_no_score_would_do_that_is_said(holding: Flock, merit: Merit) -> N
     never = next(bird for bird in merit.living.columns if bird not in scored)
     beside = detail(merit, holding, pd.Index([ahead, never]))
     told = tip(merit, beside, holding.standard, ahead, never).sentence()
-    assert told.startswith(f"nobody has scored {never} yet") and "no score" not in told
+    assert told.startswith(f"{never} has no score of its own") and "could be given" not in told
 
 
 def test_reweighing_keeps_the_same_birds_inside_its_range(holding: Flock, merit: Merit) -> None:
