@@ -17,6 +17,7 @@ import pandas as pd
 from selection.answer import Answer, Kind, Note
 from selection.decide.verdicts.another_look import usual_variances
 from selection.decide.wording import listed
+from selection.merit.candidates import called
 from selection.merit.season_model import Variances
 from selection.records.after_meeting import after_meeting
 from selection.records.flock import Flock
@@ -247,7 +248,7 @@ def _meeting(flock: Flock, meeting: date) -> Iterator[_Event]:
         )
     yield _Event(meeting, "meeting", "The selection meeting")
     staying = list(dict.fromkeys(after_meeting(flock).adult["bird"]))
-    birds = f" on {listed(staying)}" if staying else " on the birds that stay"
+    birds = f" on {listed(map(called(flock), staying))}" if staying else " on the birds that stay"
     yield _Event(
         meeting + timedelta(7),
         "rings",

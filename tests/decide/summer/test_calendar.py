@@ -18,7 +18,7 @@ from selection.decide.summer.calendar import (
 )
 from selection.merit.season_model import Variances
 from selection.records.flock import flock_on
-from selection.records.intake.recording import record
+from selection.records.intake.recording import record, record_rows
 from selection.standard.deviations import Spread
 from selection.standard.growth import fit_growth
 from tests.records import small
@@ -143,3 +143,12 @@ def test_the_ages_chosen_leave_less_unknown_than_any_other_three(flock) -> None:
     for other in ((6.0, 8.0, 10.0), (20.0, 22.0, 24.0), (8.0, 16.0, 22.0)):
         assert left_unknown(growth, ages) <= left_unknown(growth, other) + 1e-12
     assert date(2026, 6, 10) == seen.plan.on
+
+
+def test_grown_rings_are_asked_for_on_the_birds_kept_by_number_and_colours(tmp_path) -> None:
+    path = recorded(tmp_path, small.forms())
+    kept = {"on": "2026-10-10", "bird": "26-01", "decided": "keep", "who": "Ann"}
+    assert record_rows(path, "decisions", [kept]).status == 0
+    events = days(path, "2026-10-11")
+    said = events.loc[events["on"] == pd.Timestamp("2026-10-17"), "what"].str.cat(sep=" ")
+    assert "Grown rings on 26-01 (green, red)" in said
