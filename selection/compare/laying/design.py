@@ -27,7 +27,7 @@ from selection.compare.laying.model import (
 )
 from selection.merit.published import YEARLY_LAYING
 
-HENS_SD = 0.08
+HENS_SD = 0.10
 """How much hens of one hatch year differ in hen-day rate, as a standard deviation. Common practice, no source: it
 weighs little beside hens recorded singly or moved from pen to pen (`Weight.hens`)."""
 HATCH_SD = 0.025
