@@ -11,6 +11,7 @@ import importlib.util
 import io
 import os
 import sys
+import time
 import warnings
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stdout
@@ -393,7 +394,7 @@ def _buyer(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from selection.records.check import check
 
-    found = check(options.flock)
+    found = check(options.flock, _progress)
     print(found.text())
     if impossible := _impossible(options.flock):
         print(f"a meeting cannot be held so: {impossible}")
@@ -429,15 +430,27 @@ def _merge(options: argparse.Namespace) -> int:
     return 0
 
 
+_STARTED = time.monotonic()
+
+
 def _progress(step: str, share: float) -> None:
-    """One line on the terminal that grows; nothing where nobody watches."""
+    """One line on the terminal that grows, with what is left; nothing where nobody watches."""
     if sys.stderr.isatty():
         filled = round(24 * share)
+        left = _left(share, time.monotonic() - _STARTED)
         print(
-            f"\r{'█' * filled}{'·' * (24 - filled)} {step[:50]:<50}",
+            f"\r{'█' * filled}{'·' * (24 - filled)} {f'{step[:34]}{left}':<50}",
             end="" if share < 1 else "\n",
             file=sys.stderr,
         )
+
+
+def _left(share: float, seconds: float) -> str:
+    """How long the rest takes if it goes on as so far; blank at first, while that tells little."""
+    if seconds < 2 or not 0.05 <= share < 1:
+        return ""
+    rest = seconds * (1 - share) / share
+    return f", {rest:.0f} s left" if rest < 100 else f", {rest / 60:.0f} min left"
 
 
 if __name__ == "__main__":

@@ -13,9 +13,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from selection import __main__ as commands
 from selection.__main__ import main
 from selection.decide.meeting import hold, write_tables
 from selection.errors import RecordsError, SettingsError
+from selection.records.check import check
 from selection.records.flock import read_flock
 from tests.records import small
 
@@ -312,3 +314,21 @@ def test_a_fault_of_the_program_is_said_in_words(
     account = Path(said.strip().rsplit(" ", 1)[1])
     assert "ZeroDivisionError" in account.read_text(encoding="utf-8")
     account.unlink()
+
+
+def test_a_long_command_says_what_is_left(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setattr(commands.time, "monotonic", lambda: commands._STARTED + 30.0)
+    commands._progress("checking birds", 0.25)
+    assert "checking birds, 90 s left" in capsys.readouterr().err
+    commands._progress("checking birds", 0.02)
+    assert "left" not in capsys.readouterr().err
+
+
+def test_check_tells_how_far_it_is(tmp_path: Path, hand_in: Callable[..., tuple[int, str]]) -> None:
+    hand_in()
+    told: list[float] = []
+    check(tmp_path / "flock", lambda step, share: told.append(share))
+    assert told == sorted(told) and told[-1] == 1.0 and len(told) > 5

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from selection.answer import Progress
 from selection.errors import Finding, SelectionError
 from selection.records.flock import Flock, assemble
 from selection.records.forms.columns import FORMS, Form
@@ -91,10 +92,11 @@ class Check:
         )
 
 
-def check(flock_path: str | Path) -> Check:
+def check(flock_path: str | Path, progress: Progress | None = None) -> Check:
     """Verify the flock at `flock_path`: checksums, keys, references, ring clashes, pedigree, settings.
 
-    Nothing is changed. Raises RecordsError where there is no flock or its folder cannot be read.
+    `progress` is told each form's name and the share of the forms gone through. Nothing is
+    changed. Raises RecordsError where there is no flock or its folder cannot be read.
     """
     records = records_of(flock_path)
     forms = _standing_rows(flock_path)
@@ -103,7 +105,7 @@ def check(flock_path: str | Path) -> Check:
     faults += [line for name, form in FORMS.items() for line in _keys(form, forms[name])]
     in_force, flock = _settings(flock_path, forms, faults)
     if in_force is not None:
-        found = _rules(forms, in_force)
+        found = _rules(forms, in_force, progress)
         faults += [line for line, refused in found if refused]
         remarks += [line for line, refused in found if not refused]
     unseen = stock_take(flock) if flock is not None else _NOBODY
@@ -195,13 +197,17 @@ def _settings(
     return in_force, flock
 
 
-def _rules(forms: Mapping[str, pd.DataFrame], in_force: InForce) -> list[tuple[str, bool]]:
+def _rules(
+    forms: Mapping[str, pd.DataFrame], in_force: InForce, progress: Progress | None
+) -> list[tuple[str, bool]]:
     """What the rules of recording say of all rows now: in words, and whether it is a fault."""
     sections = in_force.section_columns()
     frames = {n: whole(FORMS[n], f, sections if n == "scores" else ()) for n, f in forms.items()}
     known = OnRecord(in_force, frames)
     said = []
-    for name, rows in frames.items():
+    for i, (name, rows) in enumerate(frames.items(), 1):
+        if progress:
+            progress(f"checking {name}", i / len(frames))
         for found in (*tried(name, rows, known), *remark(name, rows, known)):
             said.append((f"{name}, {_place(FORMS[name], rows, found)}: {found.reason()}", found.refused))
     return said
