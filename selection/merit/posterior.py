@@ -51,8 +51,9 @@ MOST_NUMBERS = 6_000_000
 """Numbers that all draws may come to: of very many birds or bands fewer are drawn, so that the memory stays bounded.
 Of 300 birds and two bands there are still 6,600, and a chance is known to 0.006."""
 
-WIDEST_CORNER = 1_500
-"""Effects that are eliminated last, at the most."""
+WIDEST_CORNER = 6_000
+"""Effects that are eliminated last, at the most: their corner then fills a third of a gigabyte. Solving for as many
+functionals one by one takes ten times as long."""
 
 _LARGE = 60_000
 """Equations from which the variances are so well known that their mode is enough."""
