@@ -252,11 +252,11 @@ def pens(lay: Laying) -> Fragment:
     )
 
 
-def own(lay: Laying) -> Fragment:
-    """Hens whose eggs were told from the others', beside what their hatch year laid."""
+def own(lay: Laying, of: Call = str) -> Fragment:
+    """Hens whose eggs were told from the others', beside what their hatch year laid; `of` tells how each is called."""
     rows = [
         {
-            "bird": r.bird,
+            "bird": f"{of(r.bird)}",
             "season": f"{r.season:.0f}",
             "days": f"{r.days:.0f}",
             "broody": f"{r.broody:.0f}",
