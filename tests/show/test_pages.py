@@ -383,3 +383,18 @@ def test_without_a_market_the_price_list_asks_nothing_and_says_what_each_has_cos
         re.findall('aria-label="[^"]*"', page)
     )
     assert re.search(r'aria-label="cost [^"]+"', page)
+
+
+@pytest.mark.parametrize(
+    "section",
+    [show.matings, show.prices, show.laying, show.spring, show.clutches, show.first_page, show.tipping],
+)
+def test_sentences_and_cells_call_a_ringed_bird_by_its_colours(meeting: Meeting, section):
+    """Beside a drawn mark its colours are written in the mark; everywhere else they stand in words."""
+    of = called(meeting.flock)
+    page = re.sub(r"<svg.*?</svg>", "", str(section(meeting)), flags=re.DOTALL)
+    page = re.sub(r'<ul class="marks.*?</ul>', "", page, flags=re.DOTALL)
+    pieces = [plain(piece) for piece in re.split(r"</(?:p|li|td|th|h3|h4|caption)>", page)]
+    for bird in meeting.flock.birds.loc[meeting.flock.birds["alive"], "bird"]:
+        alone = [p for p in pieces if re.search(rf"(?<![\w-]){bird}(?![\w-])", p) and str(of(bird)) not in p]
+        assert not (of(bird).colours and alone), alone[0]
