@@ -28,10 +28,10 @@ FLOCK = tiny.flock(
 
 def test_a_brooders_level_is_its_first_clutchs_in_the_year_of_hatching() -> None:
     birds = FLOCK.birds.set_index("bird")
-    levels = brooder_years(FLOCK, birds["clutch"].str.casefold(), birds["hatched"])
-    assert levels["26-001"] == "shed 2026" and pd.isna(levels["26-002"])
+    levels = brooder_years(FLOCK, birds["clutch"], birds["hatched"])
+    assert levels["26-001"] == "Shed 2026" and pd.isna(levels["26-002"])
     rows = observe(FLOCK, fit_growth(FLOCK)).rows.drop_duplicates("bird").set_index("bird")
-    assert rows.loc["26-001", "brooder"] == "shed 2026" and pd.isna(rows.loc["26-002", "brooder"])
+    assert rows.loc["26-001", "brooder"] == "Shed 2026" and pd.isna(rows.loc["26-002", "brooder"])
 
 
 def test_birds_of_another_flock_than_the_models_are_not_counted_as_never_seen() -> None:
