@@ -38,5 +38,5 @@ def test_birds_of_another_flock_than_the_models_are_not_counted_as_never_seen() 
     model = SimpleNamespace(traits=["type"], observations=observe(FLOCK, fit_growth(FLOCK)))
     known = SimpleNamespace(model=model, solution=SimpleNamespace(effects=np.zeros(4)))
     moved = replace(FLOCK, clutches=FLOCK.clutches.assign(brooder="Loft"))
-    with pytest.raises(ModelError, match=r"26-001: its brooder is 'loft 2026', .* under 'shed 2026'"):
+    with pytest.raises(ModelError, match=r"26-001: its brooder is 'Loft 2026', .* under 'Shed 2026'"):
         carried(known, moved, pd.Index(["26-001"]), np.eye(1))
