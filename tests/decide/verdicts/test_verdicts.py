@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.decide.verdicts.another_look import Look, _value, best_look, looks_worth
+from selection.decide.verdicts.another_look import Look, Unseen, _value, best_look, looks_worth, value_of
 from selection.decide.verdicts.choice import planned_counts, tip
 from selection.decide.verdicts.verdicts import VERDICT_COLUMNS, Group, Verdicts, for_one_evening, propose
 from selection.merit import published
@@ -245,6 +245,43 @@ class TestAnotherLook:
         for group in verdicts.groups.values():
             assert all(look.value > -0.03 for look in group.looks)
             assert [x.value for x in group.looks] == sorted((x.value for x in group.looks), reverse=True)
+
+
+def test_the_smallest_set_that_tells_nine_tenths_of_the_most_is_seen() -> None:
+    every = Look(("a", "b", "c", "d"), 0.40), Look(("a", "b", "c"), 0.37), Look(("a", "b"), 0.35)
+    assert best_look(every) == every[1]
+
+
+@pytest.mark.parametrize("noisier", [1.0, 1.2])
+def test_a_look_gains_what_it_is_said_to_be_worth(noisier: float) -> None:
+    """Drawn birds are seen on a day of unknown level, and the best by the dense conditional normal are kept.
+
+    `noisier`: true variance of a look's errors beside that believed.
+    """
+    count, sections, number, draws = 5, 2, 2, 20_000
+    rng = np.random.default_rng(6)
+    genetic = np.array([[1.0, 0.2], [0.2, 0.6]])
+    worth, permanent, error = np.array([1.0, 1.5]), np.diag([0.3, 0.2]), np.diag([0.8, 0.5])
+    merit = np.array([0.6, 0.4, 0.1, -0.2, -0.9])
+    bred, lasting = np.kron(np.eye(count), genetic), np.kron(np.eye(count), permanent)
+    names = pd.Index(list("abcde"))
+    known = Unseen(names, merit, bred + lasting, np.kron(np.eye(count), worth @ genetic), error, ("x", "y"))
+    seen = (0, 1, 3)
+    said = value_of(known, seen, number, np.random.default_rng(1))
+    at = np.concatenate([np.arange(b * sections, (b + 1) * sections) for b in seen])
+    noise = np.kron(np.eye(len(seen)), error)
+    day = np.kron(np.ones((len(seen), len(seen))), 1e6 * np.eye(sections))
+    true = rng.multivariate_normal(np.zeros(len(bred)), bred, draws)
+    own = rng.multivariate_normal(np.zeros(len(bred)), lasting, draws)[:, at]
+    look = true[:, at] + own + rng.multivariate_normal(np.zeros(len(at)), noisier * noise, draws)
+    taught = np.linalg.solve((bred + lasting)[np.ix_(at, at)] + noise + day, look.T).T
+    value = np.kron(np.eye(count), worth)
+    expected, truth = merit + taught @ (value @ bred[:, at]).T, merit + true @ value.T
+    after = np.take_along_axis(truth, np.argsort(-expected, axis=1)[:, :number], axis=1).sum(axis=1)
+    before = truth[:, :number].sum(axis=1)  # the best as they stood
+    # of 20,000 draws the gain has a standard error of some 3 %
+    assert said > 0.3
+    assert (after - before).mean() / said == pytest.approx(1.0, abs=0.1 if noisier == 1 else 0.2)
 
 
 def test_a_tip_does_what_it_says(holding: Flock, merit: Merit) -> None:
