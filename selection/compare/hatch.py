@@ -15,8 +15,8 @@ import pandas as pd
 from scipy.special import betainc, betaln, ndtri
 
 from selection.answer import LEVEL, Answer, Floats, Note, facts
+from selection.compare.clutches.model import entry_shares
 from selection.records.flock import Flock
-from selection.records.forms.schema import each_label, suppliers
 
 FEWEST_SEEN = 6
 """Counts under which nothing is said of how they differ among themselves."""
@@ -240,7 +240,7 @@ def _clutches(flock: Flock) -> pd.DataFrame:
     form = flock.clutches.copy()
     form["season"] = form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21)).dt.year
     bought = form["origin"] == "bought-in"
-    form["supplier"] = suppliers(form["source"]).where(bought)
+    form["supplier"] = form["source"].str.replace(r"/.*", "", regex=True).str.strip().where(bought)
     form["pen"] = form["pen"].where(~bought)
     return form
 
@@ -311,8 +311,8 @@ def _bills(flock: Flock) -> pd.Series:
 def _bill_season(flock: Flock) -> pd.Series:
     """The season of each bill."""
     clutches = _clutches(flock)
-    of = clutches.set_index("clutch")["season"]
-    own = flock.costs["clutch"].map(of.to_dict())
+    of = clutches.set_index(clutches["clutch"].str.casefold())["season"]
+    own = flock.costs["clutch"].str.casefold().map(of.to_dict())
     return own.astype(float).fillna(flock.costs["on"].dt.year)
 
 
@@ -321,12 +321,19 @@ def _reared(flock: Flock) -> pd.Series:
     birds = flock.birds[flock.birds["clutch"].notna()]
     weeks = (birds["gone_on"] - birds["hatched"]).dt.days / 7
     lost = birds["gone_why"].isin(DIED) & (weeks < REARED_WEEKS)
-    listed = each_label(birds["clutch"])
-    listed["lost"] = listed["share"] * lost.to_numpy(float)[listed["row"]]
-    by_clutch = listed.groupby("label")[["share", "lost"]].sum()
+    listed = pd.DataFrame({"clutch": birds["clutch"], "chicks": 1.0, "lost": lost.astype(float)})
+    shares = pd.DataFrame(
+        [
+            (label, share * row.chicks, share * row.lost)
+            for row in listed.itertuples()
+            for label, share in entry_shares(row.clutch).items()
+        ],
+        columns=["clutch", "chicks", "lost"],
+    ).astype({"clutch": "str", "chicks": float, "lost": float})
+    by_clutch = shares.groupby("clutch")[["chicks", "lost"]].sum()
     clutches = _clutches(flock)
-    own = by_clutch.reindex(clutches["clutch"]).fillna(0.0).reset_index(drop=True)
-    hatched = clutches["hatched"].reset_index(drop=True).fillna(own["share"])
+    own = by_clutch.reindex(clutches["clutch"].str.casefold()).fillna(0.0).reset_index(drop=True)
+    hatched = clutches["hatched"].reset_index(drop=True).fillna(own["chicks"])
     return (hatched - own["lost"]).groupby(clutches["season"].reset_index(drop=True)).sum()
 
 
@@ -407,9 +414,10 @@ def _cannot(flock: Flock, clutches: pd.DataFrame, spread: pd.DataFrame) -> tuple
 
 def _unlisted(flock: Flock, clutches: pd.DataFrame) -> list[str]:
     """Clutches of the season with more chicks hatched than are on the birds form."""
-    listed = each_label(flock.birds["clutch"])["label"].value_counts()
+    labels = [label for entry in flock.birds["clutch"].dropna() for label in entry_shares(entry)]
+    listed = pd.Series(labels, dtype="str").value_counts()
     here = clutches[clutches["season"] == flock.plan.season]
-    on_form = listed.reindex(here["clutch"]).fillna(0).to_numpy(float)
+    on_form = listed.reindex(here["clutch"].str.casefold()).fillna(0).to_numpy(float)
     missing = here["hatched"].to_numpy(float) - on_form
     return [
         f"{label}: {number:.0f} of the chicks hatched are not on the birds form; deaths by age leave them out."

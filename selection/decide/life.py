@@ -18,7 +18,6 @@ from selection.merit.relationship.parentage import Parentage, parentage
 from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.relationship.relations import LEAST, Relations
 from selection.records.flock import Flock, small_frames
-from selection.records.forms.schema import parted
 
 GENERATIONS = 3
 """Generations of ancestors that are told."""
@@ -218,8 +217,8 @@ def _weights(flock: Flock, row: Any) -> pd.DataFrame:
 
 def _measures(flock: Flock, bird: str) -> pd.DataFrame:
     own = _of(flock.measures, bird)
-    known = {m.name: m for m in flock.standard.measured}
-    traits = [known.get(name) for name in own["trait"]]
+    known = {m.name.casefold(): m for m in flock.standard.measured}
+    traits = [known.get(str(name).casefold()) for name in own["trait"]]
     own = own.assign(
         title=[(t.title or t.name) if t else name for t, name in zip(traits, own["trait"], strict=True)],
         unit=[t.unit if t else "" for t in traits],
@@ -234,12 +233,12 @@ def eggs_of(flock: Flock, row: Any) -> pd.DataFrame:
         return pd.DataFrame(columns=columns)
     eggs = flock.eggs.assign(days=flock.eggs["days"].fillna(1), year=flock.eggs["on"].dt.year)
     own = eggs[eggs["bird"] == row.bird].assign(whose="own")
-    counted = eggs[eggs["bird"].isna()]
+    counted, pens = eggs[eggs["bird"].isna()], eggs["pen"].str.casefold()
     stays = flock.pens[flock.pens["bird"] == row.bird].rename(columns={"from": "since"})
     laid = pd.Series(False, index=counted.index)
     for stay in stays.itertuples():
         ends = [day for day in (stay.to, row.gone_on) if pd.notna(day)]
-        here = (counted["on"] >= stay.since) & (counted["pen"] == stay.pen)
+        here = (counted["on"] >= stay.since) & (pens[counted.index] == str(stay.pen).casefold())
         laid |= here & (counted["on"] < min(ends)) if ends else here
     rows = pd.concat([own, counted[laid].assign(whose="pen")])
     grouped = rows.groupby(["year", "pen", "whose"], dropna=False)[["eggs", "days"]].sum().reset_index()
@@ -251,10 +250,10 @@ def _pens(flock: Flock, bird: str) -> pd.DataFrame:
     stays = flock.pens.merge(flock.birds[["bird", "sex", "gone_on"]], on="bird")
     gone = stays["gone_on"] + pd.Timedelta(days=1)
     ends = pd.concat([stays["to"], gone], axis=1).min(axis=1)
-    stays = stays.assign(since=stays["from"], until=ends)
+    stays = stays.assign(key=stays["pen"].str.casefold(), since=stays["from"], until=ends)
     rows = []
     for stay in stays[stays["bird"] == bird].sort_values("since").itertuples():
-        together = (stays["pen"] == stay.pen) & (stays["bird"] != bird)
+        together = (stays["key"] == stay.key) & (stays["bird"] != bird)
         together &= ~(stays["since"] >= stay.until) & ~(stays["until"] <= stay.since)
         with_it = stays[together]
         mates = {sex: sorted(set(with_it.loc[with_it["sex"] == sex, "bird"])) for sex in SIDES.values()}
@@ -263,7 +262,8 @@ def _pens(flock: Flock, bird: str) -> pd.DataFrame:
 
 
 def _clutches(flock: Flock, row: Any) -> pd.DataFrame:
-    return flock.clutches[flock.clutches["clutch"].isin(parted(row.clutch))].reset_index(drop=True)
+    labels = [c.strip().casefold() for c in row.clutch.split(";")] if isinstance(row.clutch, str) else []
+    return flock.clutches[flock.clutches["clutch"].str.casefold().isin(labels)].reset_index(drop=True)
 
 
 def _sales(flock: Flock, bird: str) -> pd.DataFrame:
@@ -338,8 +338,8 @@ def laid_by_dams(flock: Flock, pedigree: Pedigree, bird: str, days: int = 365) -
     counted = flock.eggs[flock.eggs["bird"].isna() & (flock.eggs["on"] > day - pd.Timedelta(days=days))]
     stays = flock.pens.merge(flock.birds[["bird", "sex", "gone_on"]], on="bird")
     stays = stays[stays["sex"] == "female"].rename(columns={"from": "since", "bird": "hen"})
-    here = counted.assign(count=counted.index).merge(
-        stays[["pen", "hen", "since", "to", "gone_on"]], on="pen"
+    here = counted.assign(count=counted.index, key=counted["pen"].str.casefold()).merge(
+        stays.assign(key=stays["pen"].str.casefold())[["key", "hen", "since", "to", "gone_on"]], on="key"
     )
     here = here[(here["since"] <= here["on"]) & ~(here["to"] <= here["on"]) & ~(here["gone_on"] < here["on"])]
     hens = here.groupby("count")["hen"].agg(lambda hens: len(set(hens)))

@@ -19,7 +19,7 @@ from selection.records.after_meeting import of_season, season_decisions, to_go
 from selection.records.flock import Flock, flock_on, read_flock
 from selection.records.forms.columns import DECISIONS, FORMS
 from selection.records.forms.reading import CLEAR
-from selection.records.forms.schema import comparable, folded
+from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.intake.recording import Recorded, record_rows
 from selection.records.ledger.appending import ConflictError, append, must_be_there, records_of
@@ -163,7 +163,7 @@ def _before(path: Path, bird: str, on: pd.Timestamp) -> Mapping[str, Any]:
     heap: list[tuple[Any, ...]] = []
     last: tuple[Any, ...] | None = None
     for batch, rows in read_versions(path, "decisions"):
-        own = rows[(folded(rows["bird"]) == comparable(bird)) & (rows["on"] == on)]
+        own = rows[(folded(rows["bird"]) == bird.casefold()) & (rows["on"] == on)]
         said = None if own.empty else _cells(own.iloc[-1].reindex(list(SAID)))
         if said == last:
             continue

@@ -16,7 +16,6 @@ import pandas as pd
 from selection.errors import ModelError
 from selection.merit.observations import brooder_years
 from selection.records.flock import Flock
-from selection.records.forms.schema import parted
 from selection.records.rings import Called
 from selection.standard.traits import measure_of
 
@@ -56,10 +55,11 @@ def _members(flock: Flock, group: str) -> pd.DataFrame:
 
 def bars(flock: Flock) -> pd.Series:
     """Why each barred bird may not breed, by bird: the serious faults anyone saw on it, who saw them, when."""
-    serious = [f.name for f in flock.standard.faults if f.serious]
+    serious = {f.name.casefold(): f.name for f in flock.standard.faults if f.serious}
     looks = flock.scores[["bird", "judge", "on", "faults"]].dropna(subset=["bird", "faults"])
-    seen = looks.assign(fault=[parted(faults) for faults in looks["faults"]]).explode("fault")
-    seen = seen[seen["fault"].isin(serious)].sort_values(["bird", "on", "judge"])
+    seen = looks.assign(fault=looks["faults"].str.split(";")).explode("fault")
+    seen["fault"] = seen["fault"].str.strip().str.casefold().map(serious).astype("str")
+    seen = seen.dropna(subset="fault").sort_values(["bird", "on", "judge"])
     seen["text"] = seen["fault"] + " (" + seen["judge"] + ", " + seen["on"].dt.strftime("%Y-%m-%d") + ")"
     return seen.groupby("bird")["text"].agg("; ".join)
 
@@ -137,7 +137,7 @@ def carried(
 def _labels(flock: Flock, birds: pd.Index) -> dict[str, pd.Index]:
     """By part that a bird carries: the level that every bird belongs to, as the model labels it."""
     rows = flock.birds.drop_duplicates("bird").set_index("bird").loc[birds]
-    clutch = rows["clutch"].astype("str")
+    clutch = rows["clutch"].astype("str").str.casefold()
     return {
         "genetic": birds,
         "permanent": birds,

@@ -203,7 +203,7 @@ class _Records:
         model = merit.known.model
         level = model.levels["permanent"]
         self._birds, self._bird_of = level.labels, level.codes
-        self._clutch = dict(zip(flock.birds["bird"], flock.birds["clutch"], strict=True))
+        self._clutch = dict(zip(flock.birds["bird"], flock.birds["clutch"].str.casefold(), strict=True))
         self._clutches = np.array([self._clutch.get(bird) for bird in level.labels], dtype=object)
         names = model.observations.names
         self._trait_of, found = pd.factorize(model.observations.rows["series"])

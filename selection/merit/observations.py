@@ -15,7 +15,6 @@ import pandas as pd
 
 from selection.merit.relationship.parentage import chick_group
 from selection.records.flock import Flock
-from selection.records.forms.schema import first_label
 from selection.records.rings import looked_up
 from selection.records.settings.plan import Plan
 from selection.records.settings.reading import Measured, Standard
@@ -218,11 +217,11 @@ def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
     rows["sex"] = (
         rows["bird"].map(birds["sex"]).where(~laid, rows["sex"]).fillna(rows["sex"]).fillna("unknown")
     )
-    rows["clutch"] = _text(rows["bird"].map(birds["clutch"]).where(named, rows["clutch"]))
+    rows["clutch"] = _text(rows["bird"].map(birds["clutch"]).where(named, rows["clutch"])).str.casefold()
     hatched = looked_up(rows["bird"], birds["hatched"]).fillna(
-        looked_up(first_label(rows["clutch"]), flock.clutches.set_index("clutch")["hatched_on"])
+        looked_up(first_label(rows["clutch"]), _by_label(flock)["hatched_on"])
     )
-    rows["judge"] = _text(rows.get("judge", pd.Series(index=rows.index)))
+    rows["judge"] = _text(rows.get("judge", pd.Series(index=rows.index))).str.casefold()
     rows["season"] = rows["on"].dt.year
     rows["day"] = rows["judge"] + rows["on"].dt.strftime(" %Y-%m-%d")
     rows["brooder"] = brooder_years(flock, rows["clutch"], hatched)
@@ -234,10 +233,20 @@ def _with_circumstances(rows: pd.DataFrame, flock: Flock) -> pd.DataFrame:
 def brooder_years(flock: Flock, clutch: pd.Series, hatched: pd.Series) -> pd.Series:
     """The level of brooder×season that each bird belongs to, as the model labels it; missing with its brooder.
 
-    `clutch` is each bird's entry, `hatched` its day, both under the same index.
+    `clutch` is each bird's entry, folded, `hatched` its day, both under the same index.
     """
-    brooder = _text(looked_up(first_label(clutch), flock.clutches.set_index("clutch")["brooder"]))
+    brooder = _text(looked_up(first_label(clutch), _by_label(flock)["brooder"])).str.casefold()
     return brooder + hatched.dt.year.map(" {:.0f}".format)
+
+
+def _by_label(flock: Flock) -> pd.DataFrame:
+    """The clutches by their folded label."""
+    return flock.clutches.assign(key=flock.clutches["clutch"].str.casefold()).set_index("key")
+
+
+def first_label(labels: pd.Series) -> pd.Series:
+    """The first of several labels parted by `;` (a mixed brood counts with its first clutch)."""
+    return _text(labels).str.replace(r"\s*;.*", "", regex=True).str.strip()
 
 
 def _text(cells: pd.Series) -> pd.Series:

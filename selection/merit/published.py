@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 
 from selection.errors import SettingsError
-from selection.records.forms.schema import comparable
 from selection.records.settings.reading import Measured, Section, Standard
 
 _Seen = Literal["text", "abstract", "memory", "practice"]
@@ -393,6 +392,6 @@ def likes_by_name(standard: Standard) -> tuple[str, ...]:
 
 def _listed(name: str) -> str | None:
     """`name` as the table has it, or None."""
-    called = comparable(" ".join(name.split()))
-    called = ALSO_CALLED.get(called, called)
-    return called if called in traits() else None
+    folded = " ".join(name.split()).casefold()
+    folded = ALSO_CALLED.get(folded, folded)
+    return folded if folded in traits() else None

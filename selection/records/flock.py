@@ -15,7 +15,7 @@ from selection.answer import Answer, Kind, Note
 from selection.errors import Finding, SettingsError
 from selection.records.forms.columns import FORMS, Form
 from selection.records.forms.reading import SETTINGS, read_forms, settings_beside
-from selection.records.forms.schema import comparable, folded, parted, standing, suppliers, whole
+from selection.records.forms.schema import folded, standing, whole
 from selection.records.ledger.appending import must_be_there, read_rows
 from selection.records.ledger.kept import read_settings, what_is_read
 from selection.records.rings import first_clutch, hatch_days, of_clutch, with_sales
@@ -63,7 +63,6 @@ def one_spelling(frames: dict[str, pd.DataFrame], standard: Standard) -> dict[st
             frames[form] = frames[form].assign(**{column: _respelt(frames[form][column], spelt)})
         if kind in LISTS:
             _respell_list(frames, *LISTS[kind], spelt)
-    _respell_suppliers(frames)
     _respell_list(frames, *LISTS["fault"], _spellings([pd.Series(first["fault"], dtype="str")]))
     return frames
 
@@ -84,23 +83,12 @@ def _respell_list(frames: dict[str, pd.DataFrame], form: str, column: str, spelt
     """The same for a column of several labels parted by `;`."""
     lists = frames[form][column]
     known = {
-        text: ";".join(spelt.get(comparable(label), label) for label in parted(text))
+        text: ";".join(spelt.get(part.strip().casefold(), part.strip()) for part in text.split(";"))
         for text in lists.dropna().unique()
     }
     if all(text == listed for text, listed in known.items()):
         return
     frames[form] = frames[form].assign(**{column: lists.map(known).astype("str")})
-
-
-def _respell_suppliers(frames: dict[str, pd.DataFrame]) -> None:
-    """The same for suppliers, whose name may stand before that of a pen."""
-    sources = {form: frames[form]["source"] for form in ("clutches", "birds")}
-    spelt = _spellings(map(suppliers, sources.values()))
-    for form, source in sources.items():
-        named = suppliers(source)
-        if not (named.isna() | named.isin(spelt.values())).all():
-            pens = source.str.replace(r"^[^/]*", "", regex=True)
-            frames[form] = frames[form].assign(source=_respelt(named, spelt) + pens)
 
 
 Made = TypeVar("Made", bound=Callable[..., Any])

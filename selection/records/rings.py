@@ -19,7 +19,7 @@ import pandas as pd
 
 from selection.errors import RecordsError
 from selection.records.forms.columns import LEGS
-from selection.records.forms.schema import first_label, folded
+from selection.records.forms.schema import folded
 
 FEW = 0.2
 """Share of a left colour's pairs still free up to which it is said to be running out."""
@@ -351,7 +351,7 @@ def looked_up(keys: pd.Series, answers: pd.Series) -> pd.Series:
 
 def first_clutch(birds: pd.DataFrame) -> pd.Series:
     """The (first) clutch of each bird, folded for comparing; blank where it has none."""
-    return folded(first_label(birds["clutch"])).replace("", None).astype("str")
+    return folded(birds["clutch"].str.replace(r";.*", "", regex=True)).replace("", None).astype("str")
 
 
 def of_clutch(birds: pd.DataFrame, clutches: pd.DataFrame, column: str) -> pd.Series:

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from selection.records.flock import Flock
-from selection.records.forms.schema import parted
 from selection.records.rings import looked_up
 from selection.records.settings.reading import WEIGHT, Standard
 from selection.standard.agreement import Levels, fit_levels
@@ -74,7 +73,7 @@ def _long(section: str, points: pd.Series) -> pd.DataFrame:
 def costs_of(faults: pd.Series, standard: Standard) -> pd.Series:
     """Points that each cell of `faults` (a flock's: names as the standard spells them, parted by ``;``) costs."""
     costs = {fault.name: fault.costs for fault in standard.faults}
-    named = faults.map(parted).explode().map(costs).fillna(0.0)
+    named = faults.str.split(";").explode().map(costs).fillna(0.0)
     return named.groupby(level=0).sum().reindex(faults.index).astype(float)
 
 

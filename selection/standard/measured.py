@@ -144,7 +144,7 @@ class Gauged:
 
     def _form(self, flock: Flock) -> pd.DataFrame:
         """The trait's rows of the measures form, with age_weeks (missing: not known) and past (its first season)."""
-        form = flock.measures[flock.measures["trait"] == self.trait]
+        form = flock.measures[flock.measures["trait"].str.casefold() == self.trait.casefold()]
         form = form[form["value"].notna()]
         birds = flock.birds.drop_duplicates("bird").set_index("bird")
         clutches = flock.clutches.set_index("clutch")["hatched_on"]
@@ -155,7 +155,7 @@ class Gauged:
     def _levels(self, form: pd.DataFrame) -> tuple[Floats, float]:
         """The measurer's level in each row, and the standard deviation of one measurement about the bird's own."""
         year = form["on"].dt.year.astype(str)
-        who = form["judge"].fillna("")
+        who = form["judge"].fillna("").str.casefold()
         found = fit_levels(
             form["value"],
             form["bird"].to_numpy(dtype=str),

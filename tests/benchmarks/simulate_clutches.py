@@ -133,7 +133,7 @@ def season(scenario: Scenario, rng: np.random.Generator) -> tuple[Flock, pd.Seri
         "birds": pd.DataFrame(birds),
         "scores": _scores(scenario, birds, np.array(levels), sd, rng),
     }
-    return assemble(STANDARD, PLAN, forms), pd.Series(sd * np.array(truth), labels)
+    return assemble(STANDARD, PLAN, forms), pd.Series(sd * np.array(truth), [x.casefold() for x in labels])
 
 
 def _parents(scenario: Scenario, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
@@ -238,7 +238,7 @@ def whole_season(
         "birds": pd.DataFrame(birds),
         "scores": pd.DataFrame(looks),
     }
-    frame = pd.DataFrame(truth * sd, index=labels, columns=list(SECTIONS))
+    frame = pd.DataFrame(truth * sd, index=[x.casefold() for x in labels], columns=list(SECTIONS))
     return assemble(WHOLE, PLAN, forms), frame.assign(points=frame.sum(axis=1))
 
 

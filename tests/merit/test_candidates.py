@@ -28,15 +28,15 @@ FLOCK = tiny.flock(
 
 def test_a_brooders_level_is_its_first_clutchs_in_the_year_of_hatching() -> None:
     birds = FLOCK.birds.set_index("bird")
-    levels = brooder_years(FLOCK, birds["clutch"], birds["hatched"])
-    assert levels["26-001"] == "Shed 2026" and pd.isna(levels["26-002"])
+    levels = brooder_years(FLOCK, birds["clutch"].str.casefold(), birds["hatched"])
+    assert levels["26-001"] == "shed 2026" and pd.isna(levels["26-002"])
     rows = observe(FLOCK, fit_growth(FLOCK)).rows.drop_duplicates("bird").set_index("bird")
-    assert rows.loc["26-001", "brooder"] == "Shed 2026" and pd.isna(rows.loc["26-002", "brooder"])
+    assert rows.loc["26-001", "brooder"] == "shed 2026" and pd.isna(rows.loc["26-002", "brooder"])
 
 
 def test_birds_of_another_flock_than_the_models_are_not_counted_as_never_seen() -> None:
     model = SimpleNamespace(traits=["type"], observations=observe(FLOCK, fit_growth(FLOCK)))
     known = SimpleNamespace(model=model, solution=SimpleNamespace(effects=np.zeros(4)))
     moved = replace(FLOCK, clutches=FLOCK.clutches.assign(brooder="Loft"))
-    with pytest.raises(ModelError, match=r"26-001: its brooder is 'Loft 2026', .* under 'Shed 2026'"):
+    with pytest.raises(ModelError, match=r"26-001: its brooder is 'loft 2026', .* under 'shed 2026'"):
         carried(known, moved, pd.Index(["26-001"]), np.eye(1))

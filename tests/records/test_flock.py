@@ -10,7 +10,6 @@ import pytest
 from selection.errors import RecordsError, SettingsError
 from selection.records.flock import assemble, flock_from_forms, forms_and_findings, read_flock
 from selection.records.forms.columns import FORMS
-from selection.records.forms.schema import each_label, first_label
 from selection.records.intake.recording import record
 from selection.records.ledger.appending import read_rows
 from selection.records.settings.plan import parse_plan
@@ -97,8 +96,7 @@ def test_a_row_with_nothing_given_is_no_look(tmp_path):
 def test_labels_take_one_spelling_throughout():
     forms = {
         "birds": pd.DataFrame({"bird": ["A1"], "sex": ["male"], "clutch": ["c1;C2"]}),
-        "clutches": pd.DataFrame({"clutch": ["C1", "c2"], "set_on": pd.to_datetime(["2026-03-01"] * 2),
-                                  "source": ["Fenwick/upper", "FENWICK/lower"]}),
+        "clutches": pd.DataFrame({"clutch": ["C1", "c2"], "set_on": pd.to_datetime(["2026-03-01"] * 2)}),
         "scores": pd.DataFrame(
             {"on": pd.to_datetime(["2026-09-01", "2026-09-02"]), "judge": ["Ann", " ANN"], "bird": ["a1", "A1"],
              "faults": ["WRY TAIL;Pale legs", None],
@@ -112,7 +110,6 @@ def test_labels_take_one_spelling_throughout():
     assert flock.measures.loc[0, ["judge", "trait"]].tolist() == ["Ann", "shank width"]
     assert flock.scores["faults"][0] == "wry tail;pale legs"
     assert flock.birds["clutch"][0] == "C1;c2"
-    assert flock.clutches["source"].tolist() == ["Fenwick/upper", "Fenwick/lower"]
 
 
 def test_rows_with_faults_are_left_out_with_a_warning_and_can_be_asked_for(tmp_path):
@@ -158,14 +155,3 @@ def test_rows_dated_after_the_plans_day_are_left_out_and_counted():
     flock = assemble(STANDARD, on("2026-10-10"), forms)
     assert len(flock.weights) == 1
     assert flock.later == {"weights": 2}
-
-
-def test_cells_of_several_labels_are_taken_apart_into_equal_shares():
-    entries = pd.Series(["C1; c2", None, "C3", " ; ", "C1;C1"], index=list("abcde"), dtype="str")
-    told = each_label(entries)
-    assert list(told.itertuples(index=False, name=None)) == [
-        *((0, "C1", 0.5), (0, "c2", 0.5)),
-        *((2, "C3", 1.0), (4, "C1", 1.0)),
-    ]
-    assert first_label(entries).iloc[[0, 2]].tolist() == ["C1", "C3"] and pd.isna(first_label(entries)["b"])
-    assert each_label(pd.Series([], dtype="str")).empty

@@ -85,7 +85,9 @@ def _curves(growth: Growth, compared: ClutchComparison, weighings: pd.DataFrame)
     levels = levels[is_weight(levels) & (levels["sex"] != "both")] if len(levels) else levels
     parts = []
     for row in levels.itertuples():
-        own = weighings[(weighings["clutch"] == row.clutch) & (weighings["sex"] == row.sex)]
+        own = weighings[
+            (weighings["clutch"].str.casefold() == row.clutch.casefold()) & (weighings["sex"] == row.sex)
+        ]
         if own.empty:
             continue
         weeks = np.arange(0.0, own["age_weeks"].max() + BEYOND)
@@ -132,5 +134,8 @@ def _cannot(flock: Flock, weighings: pd.DataFrame) -> tuple[str, ...]:
     """Clutches of the season never weighed."""
     form = flock.clutches
     year = form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21)).dt.year
-    missing = form.loc[(year == flock.plan.season) & ~form["clutch"].isin(weighings["clutch"]), "clutch"]
-    return (f"No weighing of {', '.join(missing)}: no curve is drawn.",) if len(missing) else ()
+    weighed = set(weighings["clutch"].str.casefold())
+    missing = [
+        label for label in form.loc[year == flock.plan.season, "clutch"] if label.casefold() not in weighed
+    ]
+    return (f"No weighing of {', '.join(missing)}: no curve is drawn.",) if missing else ()

@@ -11,6 +11,7 @@ Clutches share blood by their parents (:class:`Families`).
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -24,7 +25,6 @@ from selection.answer import LEVEL, Floats
 from selection.merit.relationship.parentage import Parentage
 from selection.merit.variances.components import Effect, Equations, fit_equations
 from selection.records.flock import Flock
-from selection.records.forms.schema import parted
 
 MOST_CLUTCHES = 150
 """Clutches compared together: of more, those of the latest seasons; older ones tell through blood alone."""
@@ -37,7 +37,7 @@ BASE = 0.5
 class Families:
     """Clutches with chicks on record.
 
-    `about`: one row a clutch, by its label: clutch (the same), origin, source, brooder, brooder_key (with
+    `about`: one row a clutch, by its folded label: clutch (as written), origin, source, brooder, brooder_key (with
     its year), setting (the same for eggs of one pen set on one day), year, hatched_on. `root` (clutches, r): Γ =
     root rootᵀ. `alike`: relationship of clutch mates, on the mean of the clutches, beside what their supplier gives
     them all.
@@ -84,21 +84,27 @@ class Families:
         return self.members(entries).sum(axis=1) > 0.999
 
     def members(self, entries: pd.Series) -> Floats:
-        """Shares (rows, clutches) of entries such as `26-H1`, or `26-H1;26-H2` where never told apart."""
+        """Shares (rows, clutches) of entries such as `26-h1`, or `26-h1;26-h2` where never told apart."""
         codes, uniques = pd.factorize(entries)
         shares = np.zeros((len(uniques) + 1, len(self.labels)))  # the last row: entries that are missing
         for i, entry in enumerate(uniques):
-            labels = parted(entry)
-            at = self.labels.get_indexer(list(labels))
-            shares[i, at[at >= 0]] = 1 / max(len(labels), 1)
+            for label, share in entry_shares(entry).items():
+                if label in self.labels:
+                    shares[i, self.labels.get_loc(label)] = share
         return shares[codes]
 
     def of_season(self, season: int) -> list[str]:
-        """The clutches hatched in `season`, in the order of their labels."""
+        """Folded labels of the clutches hatched in `season`, in the order of their labels."""
         here = self.about.index[self.about["year"] == season]
         return sorted(
             here, key=lambda label: [int(s) if s.isdigit() else s for s in re.split(r"(\d+)", label)]
         )
+
+
+def entry_shares(entry: object) -> Mapping[str, float]:
+    """Equal shares in the clutches of an entry; empty for a bird without one."""
+    labels = [part.strip().casefold() for part in str(entry).split(";") if part.strip()]
+    return {label: 1 / len(labels) for label in labels} if isinstance(entry, str) else {}
 
 
 def families(flock: Flock, parentage: Parentage) -> Families:
@@ -110,6 +116,7 @@ def families(flock: Flock, parentage: Parentage) -> Families:
             parentage.chicks[["id", "clutch"]].rename(columns={"id": "bird"}),
         ]
     ).dropna()
+    chicks["clutch"] = chicks["clutch"].str.strip().str.casefold()
     chicks = chicks[chicks["clutch"].isin(about.index)]
     about = about[about.index.isin(chicks["clutch"])]
     kin, base = _between(chicks, about.index, parentage)
@@ -125,11 +132,12 @@ def latest(about: pd.DataFrame, season: int) -> pd.DataFrame:
 
 
 def _about(flock: Flock) -> pd.DataFrame:
-    """What the clutches form says, by label."""
-    form = flock.clutches.sort_values(["set_on", "clutch"]).set_index("clutch", drop=False).rename_axis("key")
+    """What the clutches form says, by folded label."""
+    form = flock.clutches.assign(key=flock.clutches["clutch"].str.strip().str.casefold())
+    form = form.sort_values(["set_on", "clutch"]).set_index("key")
     form["year"] = form["hatched_on"].fillna(form["set_on"] + pd.Timedelta(days=21)).dt.year
     pen = form["source"].where(form["origin"] == "bought-in", form["pen"])
-    form["setting"] = pen.fillna(form["clutch"]) + form["set_on"].dt.strftime(", %Y-%m-%d")
+    form["setting"] = pen.fillna(form["clutch"]).str.casefold() + form["set_on"].dt.strftime(", %Y-%m-%d")
     form["brooder_key"] = form["brooder"].fillna(UNKNOWN_BROODER) + " " + form["year"].astype(str)
     return form[
         [

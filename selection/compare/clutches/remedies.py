@@ -101,7 +101,7 @@ def _trials(flock: Flock, case: Case, origins: Contrast) -> list[_Trial]:
 def _left(flock: Flock, case: Case, origins: Contrast) -> pd.DataFrame:
     """Living chicks of the sides that lack records, unseen ones, clutch by clutch in turn."""
     birds = flock.birds[flock.birds["alive"] & (flock.birds["sex"] == case.sex)]
-    birds = birds.assign(key=birds["clutch"])
+    birds = birds.assign(key=birds["clutch"].str.strip().str.casefold())
     lacking = _lacking(case, origins)
     birds = birds[birds["key"].isin(case.families.labels[lacking]) & ~birds["bird"].isin(case.rows["bird"])]
     turn = birds.groupby("key").cumcount()
@@ -132,7 +132,7 @@ def _seen_once(flock: Flock, case: Case, origins: Contrast, chosen: pd.DataFrame
 def _beside(flock: Flock, case: Case, chosen: pd.DataFrame) -> pd.DataFrame:
     """Living birds of other clutches of the season that have been seen, as many as are chosen."""
     birds = flock.birds[flock.birds["alive"] & flock.birds["bird"].isin(case.rows["bird"])]
-    birds = birds.assign(key=birds["clutch"])
+    birds = birds.assign(key=birds["clutch"].str.strip().str.casefold())
     season = birds["key"].isin(case.families.of_season(flock.plan.season)) & ~birds["key"].isin(chosen["key"])
     return birds[season].head(len(chosen))
 

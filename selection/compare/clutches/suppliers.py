@@ -23,7 +23,6 @@ from selection.compare.clutches.separable import (
 from selection.compare.clutches.traits import CHICKS, Case, seen_only
 from selection.merit.relationship.parentage import Parentage
 from selection.records.flock import Flock
-from selection.records.forms.schema import suppliers
 
 HOME = "home-bred"
 
@@ -99,9 +98,10 @@ def _next_relationship(flock: Flock, blood: Parentage, supplier: str, living: np
     """Mean relationship of next spring's chicks of a supplier with `living` (positions in the pedigree)."""
     if not len(living):
         return 0.0
-    own = flock.clutches[suppliers(flock.clutches["source"]) == supplier]
-    latest = own.sort_values("set_on").tail(1)["clutch"]
-    chicks = flock.birds.loc[flock.birds["clutch"].isin(latest), "bird"].head(1)
+    source = flock.clutches["source"].str.replace(r"/.*", "", regex=True).str.strip().str.casefold()
+    latest = flock.clutches[source == supplier.casefold()].sort_values("set_on").tail(1)["clutch"]
+    entry = flock.birds["clutch"].str.strip().str.casefold()
+    chicks = flock.birds.loc[entry.isin(latest.str.casefold()), "bird"].head(1)
     if chicks.empty:
         return 0.0
     parents = blood.pedigree.weights[blood.pedigree.positions(chicks)].toarray().T
@@ -151,7 +151,7 @@ def _by_supplier(case: Case) -> dict[str, npt.NDArray[np.float64]]:
     """By supplier (its pens together), 1 for each of its clutches that has records."""
     about = case.families.about
     seen = case.seen
-    supplier = suppliers(about["source"]).where(about["origin"] != HOME)
+    supplier = about["source"].str.replace(r"/.*", "", regex=True).str.strip().where(about["origin"] != HOME)
     return {
         str(name): (((supplier == name) & seen).fillna(False)).to_numpy(float)
         for name in sorted(supplier[seen].dropna().unique())

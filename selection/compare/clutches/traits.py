@@ -95,7 +95,7 @@ def _one_a_bird(flock: Flock, families: Families, growth: Growth) -> pd.DataFram
     birds = flock.birds.drop_duplicates("bird").set_index("bird")
     clutch = seen["bird"].map(birds["clutch"]).where(seen["bird"].notna(), seen["clutch"])
     seen = seen.assign(clutch=clutch)[clutch.notna()]
-    seen = seen[families.told(seen["clutch"])]
+    seen = seen[families.told(seen["clutch"].astype("str").str.casefold())]
     who = seen["bird"].fillna("row " + seen["row"].astype(str))
     rows = []
     for bird, part in seen.groupby(who, sort=False):
@@ -107,7 +107,7 @@ def _one_a_bird(flock: Flock, families: Families, growth: Growth) -> pd.DataFram
                 "bird": bird,
                 "value": value,
                 "sex": first["sex"],
-                "clutch": first["clutch"],
+                "clutch": str(first["clutch"]).casefold(),
                 "season": (first["on"] - pd.Timedelta(weeks=first["age_weeks"])).year,
                 "n": first["n"],
                 "scale": (1 + error / growth.between_sd**2) / first["n"],

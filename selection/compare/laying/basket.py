@@ -33,7 +33,7 @@ def day_number(dates: pd.Series) -> pd.Series:
 
 
 def hens_of(flock: Flock) -> pd.DataFrame:
-    """The flock's hens: bird, hatch_year, alive, and her days [start, end).
+    """The flock's hens: bird (as typed), key (case-folded), hatch_year, alive, and her days [start, end).
 
     She counts from 18 weeks of age or the day she came, whichever is later, up to and with her last day. A hen
     of unknown hatch date counts as grown. Male birds and birds of unknown sex are left out.
@@ -46,6 +46,7 @@ def hens_of(flock: Flock) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "bird": birds["bird"],
+            "key": birds["bird"].str.casefold(),
             "hatch_year": birds["hatch_year"],
             "alive": birds["alive"],
             "start": start.astype("int64"),
@@ -55,45 +56,45 @@ def hens_of(flock: Flock) -> pd.DataFrame:
 
 
 def spells_of(flock: Flock, hens: pd.DataFrame, whole_flock: bool) -> pd.DataFrame:
-    """Every hen's spells as a laying hen: bird, hatch_year, pen, start, end.
+    """Every hen's spells as a laying hen: bird, key, hatch_year, pen (case-folded), start, end.
 
     With `whole_flock` each hen also has one spell in :data:`WHOLE_FLOCK`, for counts that name no pen.
     """
     pens = pd.DataFrame(
         {
-            "bird": flock.pens["bird"],
-            "pen": flock.pens["pen"],
+            "key": flock.pens["bird"].str.casefold(),
+            "pen": flock.pens["pen"].str.casefold(),
             "from": day_number(flock.pens["from"]).astype("int64"),
             "to": day_number(flock.pens["to"]).fillna(_tomorrow(flock)).astype("int64"),
         }
-    ).sort_values(["bird", "from"], kind="stable")
-    following = pens.groupby("bird")["from"].shift(-1)
+    ).sort_values(["key", "from"], kind="stable")
+    following = pens.groupby("key")["from"].shift(-1)
     pens["to"] = np.minimum(pens["to"], following.fillna(np.inf)).astype("int64")
-    spells = pens.merge(hens, on="bird")
+    spells = pens.merge(hens, on="key")
     spells["start"] = np.maximum(spells["start"], spells["from"])
     spells["end"] = np.minimum(spells["end"], spells["to"])
     if whole_flock:
         spells = pd.concat([spells, hens.assign(pen=WHOLE_FLOCK)], ignore_index=True)
     kept = spells["start"] < spells["end"]
-    columns = ["bird", "hatch_year", "pen", "start", "end"]
+    columns = ["bird", "key", "hatch_year", "pen", "start", "end"]
     return spells.loc[kept, columns].reset_index(drop=True)
 
 
 def lots_of(spells: pd.DataFrame, hens: pd.DataFrame, recorded: pd.Index) -> pd.Series:
-    """The lot of each hen with a spell or records (whole numbers from 0, by bird): alike in hatch year and spells.
+    """The lot of each hen with a spell or records (whole numbers from 0, by key): alike in hatch year and spells.
 
-    A hen in `recorded` (hens with egg records of their own) is a lot by herself.
+    A hen in `recorded` (keys of hens with egg records of their own) is a lot by herself.
     """
     stood = spells["pen"] + "|" + spells["start"].astype(str) + "|" + spells["end"].astype(str)
-    history = stood.groupby(spells["bird"]).agg(";".join)
+    history = stood.groupby(spells["key"]).agg(";".join)
     history = history.reindex(history.index.union(recorded), fill_value="")
-    year = hens.set_index("bird")["hatch_year"].reindex(history.index).astype(str)
+    year = hens.set_index("key")["hatch_year"].reindex(history.index).astype(str)
     alone = history.index.where(history.index.isin(recorded), "")
     return pd.Series(pd.factorize(year + ";" + history + ";" + alone)[0], index=history.index)
 
 
 def hens_on(spells: pd.DataFrame, pens: pd.Series, days: pd.Series) -> Days:
-    """How many hens stood in each pen on each day; `pens` and `days` side by side."""
+    """How many hens stood in each pen on each day; `pens` (case-folded) and `days` side by side."""
     counts = np.zeros(len(days), dtype="int64")
     for here, places in _by_pen(spells, pens):
         when = days.to_numpy()[places]
@@ -176,16 +177,16 @@ def count(flock: Flock) -> Basket:
     warnings: list[str] = []
     hens = hens_of(flock)
     rows = _rows_of(flock.eggs)
-    of_all = rows["bird"].isna() & (rows["pen_key"] == WHOLE_FLOCK)
+    of_all = rows["key"].isna() & (rows["pen_key"] == WHOLE_FLOCK)
     spells = spells_of(flock, hens, whole_flock=bool(of_all.any()))
     own = _own_rows(rows, spells, hens, warnings)
     counts = _with_cells(_counts(rows, spells, warnings), spells)
     days = _days_of(counts, warnings)
     own_days = _own_days(own, days)
-    lots = lots_of(spells, hens, pd.Index(own["bird"].unique()))
+    lots = lots_of(spells, hens, pd.Index(own["key"].unique()))
     cells = _pen_cells(counts, own_days, warnings)
     own_cells, own_exposure = _own_cells(own, lots, len(cells))
-    taken = pd.DataFrame({"cell": own_days["cell"], "lot": own_days["bird"].map(lots), "hen_days": -1.0})
+    taken = pd.DataFrame({"cell": own_days["cell"], "lot": own_days["key"].map(lots), "hen_days": -1.0})
     exposure = pd.concat([_stood(spells, lots, days), taken[taken["cell"] >= 0], own_exposure])
     exposure = exposure.groupby(["cell", "lot"], as_index=False)["hen_days"].sum()
     exposure = exposure[exposure["hen_days"] > 0].astype({"cell": "int64", "lot": "int64"})
@@ -211,7 +212,7 @@ def fortnight_of(on: pd.Series) -> pd.Series:
 
 
 def _rows_of(eggs: pd.DataFrame) -> pd.DataFrame:
-    """The eggs form with a key for each pen, blank days as one, and the first and last day of each count."""
+    """The eggs form with case-folded keys, blank days as one, and the first and last day of each count."""
     last = day_number(eggs["on"]).astype("int64")
     days = eggs["days"].fillna(1).astype("int64")
     broody = eggs["note"].str.contains("broody", case=False).fillna(False).astype(bool)
@@ -222,7 +223,8 @@ def _rows_of(eggs: pd.DataFrame) -> pd.DataFrame:
         begins=eggs["on"] - pd.to_timedelta(days - 1, unit="D"),
         season=eggs["on"].dt.year,
         fortnight=fortnight_of(eggs["on"]),
-        pen_key=eggs["pen"].fillna(WHOLE_FLOCK),
+        key=eggs["bird"].str.casefold(),
+        pen_key=eggs["pen"].str.casefold().fillna(WHOLE_FLOCK),
         broody=days.where(broody, 0),
     )
 
@@ -231,17 +233,17 @@ def _own_rows(
     rows: pd.DataFrame, spells: pd.DataFrame, hens: pd.DataFrame, warnings: list[str]
 ) -> pd.DataFrame:
     """Rows that name a laying hen; a blank pen becomes the one she stood in that day."""
-    own = rows[rows["bird"].notna()].merge(hens[["bird", "start", "end"]], on="bird", how="left")
+    own = rows[rows["key"].notna()].merge(hens[["key", "start", "end"]], on="key", how="left")
     laying = (own["first"] >= own["start"]) & (own["last"] < own["end"])
     for row in own[~laying].itertuples():
         warnings.append(
             f"{row.on:%Y-%m-%d}, {row.bird}: eggs of a bird that is no hen of 18 weeks here on those days; "
             "left in the count of its pen"
         )
-    stands = spells.loc[spells["pen"] != WHOLE_FLOCK, ["bird", "pen", "start", "end"]]
+    stands = spells.loc[spells["pen"] != WHOLE_FLOCK, ["key", "pen", "start", "end"]]
     stands = stands.rename(columns={"pen": "stood", "start": "since", "end": "until"}).sort_values("since")
     own = own[laying].drop(columns=["start", "end"]).sort_values("last")
-    own = pd.merge_asof(own, stands, left_on="last", right_on="since", by="bird")
+    own = pd.merge_asof(own, stands, left_on="last", right_on="since", by="key")
     blank = (own["pen_key"] == WHOLE_FLOCK) & (own["last"] < own["until"])
     own["pen_key"] = own["pen_key"].where(~blank, own["stood"])
     return own
@@ -249,7 +251,7 @@ def _own_rows(
 
 def _counts(rows: pd.DataFrame, spells: pd.DataFrame, warnings: list[str]) -> pd.DataFrame:
     """Rows that count a pen, each with its hen-days; those without a hen are left out, with a warning."""
-    counts = rows[rows["bird"].isna()].sort_values(["pen_key", "last"], kind="stable").reset_index(drop=True)
+    counts = rows[rows["key"].isna()].sort_values(["pen_key", "last"], kind="stable").reset_index(drop=True)
     of_all = counts["pen_key"] == WHOLE_FLOCK
     twice = of_all & counts["last"].isin(counts.loc[~of_all, "last"])
     _warn(counts[twice], "eggs without a pen on a day when pens were counted; left out", warnings)
@@ -309,10 +311,10 @@ def _days_of(counts: pd.DataFrame, warnings: list[str]) -> pd.DataFrame:
 
 
 def _own_days(own: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
-    """One row for each day of own records: bird, day, eggs, and the cell they are part of (−1: not counted)."""
+    """One row for each day of own records: key, day, eggs, and the cell they are part of (−1: not counted)."""
     day = _each_day(own)
-    each = own.loc[day.index, ["bird", "pen_key"]].assign(day=day, eggs=own["eggs"] / own["days"])
-    each = each.drop_duplicates(["bird", "day"]).reset_index(drop=True)
+    each = own.loc[day.index, ["key", "pen_key"]].assign(day=day, eggs=own["eggs"] / own["days"])
+    each = each.drop_duplicates(["key", "day"]).reset_index(drop=True)
     cell = days.set_index(["pen", "day"])["cell"]
     in_pen = cell.reindex(pd.MultiIndex.from_frame(each[["pen_key", "day"]])).to_numpy(dtype=float)
     in_all = cell.reindex(pd.MultiIndex.from_product([[WHOLE_FLOCK], each["day"]])).to_numpy(dtype=float)
@@ -322,7 +324,7 @@ def _own_days(own: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
 
 def _stood(spells: pd.DataFrame, lots: pd.Series, days: pd.DataFrame) -> pd.DataFrame:
     """The hen-days of each lot in each cell of a pen's count: cell, lot, hen_days."""
-    spells = spells.assign(lot=spells["bird"].map(lots))
+    spells = spells.assign(lot=spells["key"].map(lots))
     alike = spells.groupby(["lot", "pen", "start", "end"], as_index=False).size()
     spell, place = present(alike, days)
     pairs = pd.DataFrame({"cell": days["cell"].to_numpy()[place], "lot": alike["lot"].to_numpy()[spell]})
@@ -347,19 +349,17 @@ def _pen_cells(counts: pd.DataFrame, own_days: pd.DataFrame, warnings: list[str]
 
 def _own_cells(own: pd.DataFrame, lots: pd.Series, first: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The cells of own records (numbered from `first`) and their exposure."""
-    of = own.groupby(["bird", "season", "fortnight"], as_index=False).agg(
+    of = own.groupby(["key", "season", "fortnight"], as_index=False).agg(
         first=("begins", "min"), last=("on", "max"), eggs=("eggs", "sum"), days=("days", "sum")
     )
-    lot = of["bird"].map(lots).astype("int64")
+    lot = of["key"].map(lots).astype("int64")
     exposure = pd.DataFrame({"cell": of.index + first, "lot": lot, "hen_days": of["days"].astype(float)})
-    return of.drop(columns=["bird", "days"]).assign(of_pen=False), exposure
+    return of.drop(columns=["key", "days"]).assign(of_pen=False), exposure
 
 
 def _describe(lots: pd.Series, hens: pd.DataFrame) -> pd.DataFrame:
     """Each lot's hatch year, number of hens and their names."""
-    of = (
-        hens.assign(lot=hens["bird"].map(lots)).dropna(subset=["lot"]).astype({"lot": "int64"}).groupby("lot")
-    )
+    of = hens.assign(lot=hens["key"].map(lots)).dropna(subset=["lot"]).astype({"lot": "int64"}).groupby("lot")
     return pd.DataFrame(
         {"hatch_year": of["hatch_year"].first(), "hens": of.size(), "birds": of["bird"].agg(tuple)}
     ).sort_index()

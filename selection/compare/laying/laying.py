@@ -35,7 +35,6 @@ from selection.compare.laying.rows import COUNTS, egg_weights, groups_of, joint,
 from selection.errors import RecordsError
 from selection.merit.candidates import Call, called
 from selection.records.flock import Flock
-from selection.records.forms.schema import comparable, folded
 
 MOST_OF_A_YEAR = 330
 """Days between first and last count from which a season is nearly a year."""
@@ -149,8 +148,8 @@ LAYING_COLUMNS = (
 class Ahead:
     """What looking ahead needs: the fit, its design, and the hens on record.
 
-    `hens`: bird, hatch_year (NOT_KNOWN), lot (−1: never counted), size (hens of the lot), under the comparable
-    name. `first`, `last`: days counted in the last season.
+    `hens`: bird (as typed), hatch_year (NOT_KNOWN), lot (−1: never counted), size (hens of the lot), under the
+    case-folded name. `first`, `last`: days counted in the last season.
     """
 
     fit: Fit
@@ -161,7 +160,7 @@ class Ahead:
 
     def expect(self, birds: Sequence[str]) -> Expected:
         """Eggs expected of `birds`; raises RecordsError naming those that are no hens on record."""
-        keys = pd.Index([comparable(bird) for bird in birds])
+        keys = pd.Index([bird.strip().casefold() for bird in birds])
         strangers = [bird for bird, key in zip(birds, keys, strict=True) if key not in self.hens.index]
         if strangers or not len(keys):
             named = ", ".join(strangers) or "no bird"
@@ -317,8 +316,8 @@ def _by_age(rows: pd.DataFrame) -> pd.DataFrame:
 def _look_ahead(flock: Flock, basket: Basket, plan: LayingDesign, fitted: Fit) -> Ahead:
     hens = hens_of(flock)
     lots = basket.lots.explode("birds").rename_axis("lot").reset_index()
-    lot = pd.Series(lots["lot"].to_numpy(), index=lots["birds"])
-    counted = hens["bird"].map(lot).where(lambda x: x.isin(plan.columns.lots), -1).fillna(-1).astype("int64")
+    lot = pd.Series(lots["lot"].to_numpy(), index=lots["birds"].str.casefold())
+    counted = hens["key"].map(lot).where(lambda x: x.isin(plan.columns.lots), -1).fillna(-1).astype("int64")
     frame = pd.DataFrame(
         {
             "bird": hens["bird"],
@@ -327,7 +326,7 @@ def _look_ahead(flock: Flock, basket: Basket, plan: LayingDesign, fitted: Fit) -
             "size": counted.map(basket.lots["hens"]).fillna(1).astype("int64"),
             "alive": hens["alive"],
         }
-    ).set_index(folded(hens["bird"]))
+    ).set_index(hens["key"])
     last = basket.cells[basket.cells["season"] == plan.seasons[-1]]
     return Ahead(fitted, plan, frame, last["first"].min(), last["last"].max())
 

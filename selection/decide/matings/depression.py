@@ -77,8 +77,8 @@ def _points(flock: Flock, merit: Merit, trait: Trait, at: int, row: Published) -
 
 def _mean(flock: Flock, trait: Trait) -> float:
     """The mean of a trait as it was measured, of laying by the hens' own eggs in 100 days; NaN if not on record."""
-    measured = trait.trait if isinstance(trait, Gauged) else ""
-    values = flock.measures.loc[flock.measures["trait"] == measured, "value"]
+    measured = trait.trait.casefold() if isinstance(trait, Gauged) else ""
+    values = flock.measures.loc[flock.measures["trait"].str.casefold() == measured, "value"]
     own = flock.eggs[flock.eggs["bird"].notna()]
     if trait is LAYING and len(own):
         return float(100 * own["eggs"].sum() / own["days"].fillna(1).sum())

@@ -18,7 +18,6 @@ import pandas as pd
 
 from selection.decide.wording import each
 from selection.records.flock import Flock
-from selection.records.forms.schema import each_label
 
 NO_DECIMALS = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
 THREE_DECIMALS = "BHD IQD JOD KWD LYD OMR TND"
@@ -115,7 +114,7 @@ class BirdsHere:
     `birds`: bird (its key), known (it has a number), clutch, sex, days (on the holding that season),
     from_day, to_day (ages in days at the first and the last of them; missing where it is not known when it
     hatched). `young`: hatched this season; `lost`: died or lost in it; `bought_in`: from bought-in eggs;
-    `ringed`: had a ring put on in it; `brooded_days`: days under heat. `clutches`: what each names.
+    `ringed`: had a ring put on in it; `brooded_days`: days under heat. `clutches`: see :func:`clutch_shares`.
     """
 
     birds: pd.DataFrame
@@ -138,7 +137,7 @@ class BirdsHere:
 
     def share_in(self, clutch: str) -> npt.NDArray[np.float64]:
         """Each bird's share in `clutch`: 1, ½ in a mixed brood of two, or 0."""
-        of_it = self.clutches[self.clutches["label"] == clutch]
+        of_it = self.clutches[self.clutches["clutch"] == clutch]
         shares = np.zeros(len(self.birds))
         shares[of_it["row"]] = of_it["share"]
         return shares
@@ -166,8 +165,16 @@ def birds_here(flock: Flock, season: int) -> BirdsHere:
         bought_in=(here["origin_of"] == "bought-in").to_numpy(),
         ringed=here["bird"].isin(ringed).to_numpy(),
         brooded_days=np.where(young, np.minimum(days, BROODED_DAYS), 0.0),
-        clutches=each_label(here["clutch"]),
+        clutches=clutch_shares(here["clutch"]),
     )
+
+
+def clutch_shares(entries: pd.Series) -> pd.DataFrame:
+    """Which clutches each entry of the birds form names: row (its position), clutch, share (equal ones)."""
+    labels = entries.reset_index(drop=True).dropna().str.split(";").explode().str.strip()
+    labels = labels[labels != ""]
+    share = 1.0 / labels.groupby(level=0).transform("size")
+    return pd.DataFrame({"row": labels.index, "clutch": labels.array, "share": share.to_numpy(dtype=float)})
 
 
 def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
@@ -177,7 +184,7 @@ def unnamed_chicks(flock: Flock, season: int) -> pd.DataFrame:
     fullest single look or weighing spoke for; never more than hatched and are not named.
     """
     seen = _spoken_for(flock, season)
-    named = each_label(flock.birds["clutch"]).groupby("label")["share"].sum()
+    named = clutch_shares(flock.birds["clutch"]).groupby("clutch")["share"].sum()
     rows: list[dict[str, object]] = []
     for clutch in each(flock.clutches[flock.clutches["clutch"].isin(seen["clutch"])]):
         of_clutch = seen[seen["clutch"] == clutch.clutch]

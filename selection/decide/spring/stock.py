@@ -17,7 +17,7 @@ import pandas as pd
 from scipy.special import betaln, expit, logit
 
 from selection.answer import Floats
-from selection.decide.prices.money import LOST, unnamed_chicks
+from selection.decide.prices.money import LOST, clutch_shares, unnamed_chicks
 from selection.decide.years.prospects import genetics_of
 from selection.merit.posterior import draw, normal_draws
 from selection.merit.ranking import Merit
@@ -26,7 +26,6 @@ from selection.merit.relationship.pedigree import Pedigree
 from selection.merit.season_model import BASE_VARIANCE, kinship_of
 from selection.merit.selection_index import usual_merit_variance
 from selection.records.flock import Flock
-from selection.records.forms.schema import comparable, each_label, folded, parted, suppliers
 
 _Counts = Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]]
 
@@ -164,7 +163,7 @@ def learn_rearing(flock: Flock) -> Rearing:
 
 def source_names(clutches: pd.DataFrame) -> pd.Series:
     """The supplier of each clutch, folded, its pens together; `OWN_EGGS` for own ones."""
-    supplier = folded(suppliers(clutches["source"]))
+    supplier = clutches["source"].fillna("").str.split("/").str[0].str.strip().str.casefold()
     return supplier.where(clutches["origin"] == "bought-in", OWN_EGGS)
 
 
@@ -179,8 +178,8 @@ def reared_of(flock: Flock) -> pd.Series:
     january = birds["hatch_year"].map("{:.0f}-01-01".format)
     meeting = pd.to_datetime(january, format="%Y-%m-%d", errors="coerce") + off
     lost = (birds["gone_why"].isin(LOST) & (birds["gone_on"] <= meeting)).to_numpy()
-    shares = each_label(birds["clutch"])
-    left = (shares["share"] * ~lost[shares["row"]]).groupby(shares["label"]).sum()
+    shares = clutch_shares(birds["clutch"])
+    left = (shares["share"] * ~lost[shares["row"]]).groupby(shares["clutch"]).sum()
     years = flock.clutches["hatched_on"].dt.year
     for year in years.dropna().unique():
         left = left.add(unnamed_chicks(flock, int(year))["clutch"].value_counts(), fill_value=0.0)
@@ -189,12 +188,13 @@ def reared_of(flock: Flock) -> pd.Series:
 
 def _barred(flock: Flock) -> tuple[float, float]:
     """Beta of the share of judged birds that a serious fault bars."""
-    serious = {f.name for f in flock.standard.faults if f.serious}
+    serious = {f.name.casefold() for f in flock.standard.faults if f.serious}
     looks = flock.scores.dropna(subset=["bird"])
     if not serious or looks.empty:
         return BARRED_BEFORE if serious else (0.01, 99.99)
-    with_fault = [not serious.isdisjoint(parted(faults)) for faults in looks["faults"]]
-    birds = pd.Series(with_fault, index=looks["bird"]).groupby(level=0).any()
+    named = looks["faults"].fillna("").str.casefold().str.split(";")
+    with_fault = [bool(serious & {one.strip() for one in faults}) for faults in named]
+    birds = pd.Series(with_fault, index=looks["bird"].str.casefold()).groupby(level=0).any()
     return BARRED_BEFORE[0] + int(birds.sum()), BARRED_BEFORE[1] + int((~birds).sum())
 
 
@@ -251,7 +251,7 @@ class Source:
     @property
     def key(self) -> str:
         """What the rearing of its broods is kept under."""
-        return OWN_EGGS if self.sires else comparable(self.supplier)
+        return OWN_EGGS if self.sires else self.supplier.casefold()
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,6 @@ from selection.decide.spring.stock import SPRING_DRAWS, Blood, Rearing, Source, 
 from selection.decide.wording import counted
 from selection.merit.candidates import YOUNG
 from selection.records.flock import Flock
-from selection.records.forms.schema import comparable, folded
 from selection.records.settings.plan import Offer, SpringPlan as Asked
 
 EGGS_A_HEN = 20
@@ -99,8 +98,8 @@ def offers_of(flock: Flock, asked: Asked) -> tuple[list[Offer], list[Note]]:
 
 def bought_from(flock: Flock, offer: Offer) -> Source:
     """A supplier as a source of eggs; how many stand in the pen as offered, else as last told."""
-    same = folded(flock.clutches["source"]) == comparable(offer.source)
-    told = flock.clutches[same].sort_values("set_on", kind="stable")
+    same = flock.clutches["source"].str.casefold() == offer.source.casefold()
+    told = flock.clutches[same.fillna(False)].sort_values("set_on", kind="stable")
     name = str(told["source"].iloc[-1]) if len(told) else offer.source
     given = {"cocks": offer.cocks, "hens": offer.hens}
     last = {side: told[side].dropna().astype(float).tolist()[-1:] or [np.nan] for side in given}
@@ -130,7 +129,7 @@ def price_of(flock: Flock, offer: Offer) -> float:
     bought = flock.clutches[(flock.clutches["origin"] == BOUGHT) & (flock.clutches["eggs_set"] > 0)]
     bills = flock.costs[flock.costs["item"] == "eggs"].sort_values("on", kind="stable")
     of_clutch = bills.dropna(subset=["clutch"]).merge(bought[["clutch", "source", "eggs_set"]], on="clutch")
-    own = of_clutch[folded(of_clutch["source"]) == comparable(offer.source)]
+    own = of_clutch[of_clutch["source"].str.casefold() == offer.source.casefold()]
     for rows in (own, of_clutch):
         if len(rows):
             last = rows[rows["clutch"] == rows["clutch"].iloc[-1]]

@@ -24,7 +24,6 @@ from selection.errors import PedigreeError
 from selection.merit.relationship.pedigree import Pedigree, Shares, from_shares
 from selection.merit.relationship.pens import Pens
 from selection.records.flock import Flock
-from selection.records.forms.schema import parted
 
 UNSEEN_COCKS, UNSEEN_HENS = 1, 6
 """How many birds stood in a supplier's pen that told nothing (method; an assumption the output states)."""
@@ -91,7 +90,7 @@ def chick_group(frame: pd.DataFrame) -> pd.Series:
         return pd.Series(np.nan, frame.index, dtype="str")
     number = frame["n"].fillna(1).astype(int).astype(str)
     sex = frame["sex"].fillna("unknown")
-    return ("chicks of " + frame["clutch"] + ", " + sex + ", n=" + number).where(unnamed)
+    return ("chicks of " + frame["clutch"].str.casefold() + ", " + sex + ", n=" + number).where(unnamed)
 
 
 def parentage(flock: Flock) -> Parentage:
@@ -163,11 +162,11 @@ def _clutch_parents(flock: Flock, draft: _Draft) -> Callable[..., tuple[Shares, 
     for (source, year), group in stock.groupby(["source", stock["set_on"].dt.year]):
         _supplier_pen(draft, source, year, group["cocks"].max(), group["hens"].max())
     for clutch in flock.clutches.itertuples():
-        of[clutch.clutch] = _parents_of(clutch, pens, draft)
+        of[clutch.clutch.casefold()] = _parents_of(clutch, pens, draft)
 
     @cache  # most chicks of a clutch have the same known parents: none
     def by_clutch(entry: str, sire: str | None = None, dam: str | None = None) -> tuple[Shares, Shares]:
-        labels = parted(entry)
+        labels = [label.strip().casefold() for label in entry.split(";") if label.strip()]
         found = [of[label] for label in labels if label in of]
         if not found:
             cock, hen = (draft.unseen(f"{side} of clutch {entry}", "home") for side in ("sire", "dam"))

@@ -71,7 +71,7 @@ class Pens:
         self.egg_days, self.cock_days = flock.plan.egg_days, flock.plan.cock_days
         rows = flock.pens.merge(flock.birds[["bird", "sex", "hatched", "gone_on"]], on="bird")
         rows["until"] = pd.concat([rows["to"], rows["gone_on"] + pd.Timedelta(days=1)], axis=1).min(axis=1)
-        rows = rows.reset_index(drop=True)
+        rows = rows.assign(pen=rows["pen"].str.casefold()).reset_index(drop=True)
         self._since, self._until, self._hatched = (
             rows[name].to_numpy("datetime64[D]") for name in ("from", "until", "hatched")
         )
@@ -87,8 +87,8 @@ class Pens:
 
         Where no hen is on record there, the cocks have the shares they would have with a hen of that pen.
         """
-        dates = self._dates(set_on)
-        rows = self._near(self._of_pen.get(pen, ()), dates)
+        name, dates = str(pen).casefold(), self._dates(set_on)
+        rows = self._near(self._of_pen.get(name, ()), dates)
         hens, stood = self._by_bird(rows[self._sexes[rows] == "female"], dates)
         here = stood[:, self.cock_days :]
         hens, here = _some(hens, here)

@@ -153,39 +153,9 @@ def _chick(frame: pd.DataFrame) -> pd.Series:
     return label.where(clutch != "", "")
 
 
-def comparable(label: str) -> str:
-    """A label as it is compared: without blanks around it, in one case."""
-    return label.strip().casefold()
-
-
 def folded(values: pd.Series) -> pd.Series:
     """Each value as comparable text; worked out once for each distinct value."""
     codes, distinct = pd.factorize(values, use_na_sentinel=True)
     days = pd.api.types.is_datetime64_any_dtype(distinct)
-    texts = [str(v)[:10] if days else comparable(str(v)) for v in distinct]
+    texts = [str(v)[:10] if days else str(v).strip().casefold() for v in distinct]
     return pd.Series(np.array([*texts, ""], dtype=object)[codes], index=values.index, dtype=TEXT)
-
-
-def parted(entry: object) -> tuple[str, ...]:
-    """The labels of a cell that may hold several parted by `;`, each once, in order; none where it is blank."""
-    labels = (label.strip() for label in entry.split(";")) if isinstance(entry, str) else ()
-    return tuple(dict.fromkeys(label for label in labels if label))
-
-
-def each_label(entries: pd.Series) -> pd.DataFrame:
-    """The labels of cells that may hold several: row (the cell's position), label, share (equal ones)."""
-    labels = pd.Series([parted(entry) for entry in entries], dtype=object).explode().dropna()
-    share = 1.0 / labels.groupby(level=0).transform("size")
-    return pd.DataFrame(
-        {"row": labels.index, "label": labels.astype(TEXT).array, "share": share.to_numpy(dtype=float)}
-    )
-
-
-def first_label(entries: pd.Series) -> pd.Series:
-    """The first label of each cell (a mixed brood counts with its first clutch); missing where it is blank."""
-    return entries.astype("str").str.replace(r"\s*;.*", "", regex=True).str.strip()
-
-
-def suppliers(sources: pd.Series) -> pd.Series:
-    """The supplier of each source of eggs, without the pen that may stand behind it: `name/pen`."""
-    return sources.astype("str").str.replace(r"/.*", "", regex=True).str.strip()

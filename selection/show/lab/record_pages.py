@@ -15,7 +15,6 @@ from selection.errors import SelectionError
 from selection.records.flock import flock_on, read_flock
 from selection.records.forms.columns import FORMS
 from selection.records.forms.reading import HANDED_BACK
-from selection.records.forms.schema import comparable
 from selection.records.intake.recording import Recorded, record
 from selection.records.intake.refused import FOLDER
 from selection.show.notebooks import choose_flock, chosen_flock, find_notebook
@@ -308,7 +307,7 @@ class HandIn(widgets.VBox):
         boxes = {
             name: widgets.Text(value=cell, description=name, layout=widgets.Layout(width="16em"))
             for name, cell in row.items()
-            if comparable(name) not in HANDED_BACK
+            if name.casefold() not in HANDED_BACK
         }
         self.boxes[form, number] = boxes
         cells = widgets.HBox(list(boxes.values()), layout=widgets.Layout(flex_flow="row wrap"))

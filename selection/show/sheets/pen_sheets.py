@@ -21,7 +21,7 @@ from selection.decide.wording import counted, each
 from selection.merit.candidates import called
 from selection.records.after_meeting import to_go
 from selection.records.flock import Flock
-from selection.records.forms.schema import each_label, folded
+from selection.records.forms.schema import folded
 from selection.records.forms.season_workbook import birds_by_rings
 from selection.records.ledger import durable
 from selection.records.ringplan import GROWN_UP_WEEKS, RING_CAUTIONS, worn_rings
@@ -221,11 +221,11 @@ def ring_check_sheet(flock: Flock) -> PenSheet:
     rings = worn_rings(flock)
     words = (
         rings.assign(words=[_ring_in_words(ring) for ring in rings.to_dict("records")])
-        .groupby("bird")["words"]
+        .groupby("key")["words"]
         .agg("; ".join)
     )
     growing = growing.assign(
-        rings=growing["bird"].map(words).fillna("no ring"), weeks=_weeks_in_words(growing)
+        rings=growing["bird"].str.casefold().map(words).fillna("no ring"), weeks=_weeks_in_words(growing)
     )
     weeks = [_Box("Week of", "✓ free, or new size", 1.0)] * WEEKS_A_SHEET
     grown = len(birds) - len(growing)
@@ -251,8 +251,11 @@ def _not_written_down(flock: Flock) -> list[str]:
     day = pd.Timestamp(flock.plan.on)
     clutches = flock.clutches.dropna(subset=["hatched_on", "hatched"])
     young = clutches[clutches["hatched_on"] > day - pd.Timedelta(weeks=GROWN_UP_WEEKS)]
-    named = each_label(flock.birds["clutch"])["label"].value_counts()
-    missing = young["hatched"] - young["clutch"].map(named).fillna(0)
+    labels = flock.birds["clutch"].dropna().str.split(";").explode().str.strip()
+    named = folded(labels.astype("str")).value_counts().to_dict()
+    missing = [
+        n - named.get(key, 0) for n, key in zip(young["hatched"], folded(young["clutch"]), strict=True)
+    ]
     return [
         f"Clutch {clutch}: {hatched:.0f} hatched, {left:.0f} without a row on the birds form: use the empty lines."
         for clutch, hatched, left in zip(young["clutch"], young["hatched"], missing, strict=True)
@@ -341,11 +344,11 @@ def _weights_in_words(flock: Flock, birds: pd.DataFrame, growth: Growth | None) 
     odd = growth.left_out[growth.left_out["why"].str.contains(" times ")].set_index("row")["why"]
     weights = flock.weights.assign(odd=odd.reindex(flock.weights.index).fillna(""))
     last = weights.dropna(subset="bird").sort_values("on", kind="stable")
-    last = last.drop_duplicates("bird", keep="last").set_index("bird")
+    last = last.assign(key=last["bird"].str.casefold()).drop_duplicates("key", keep="last").set_index("key")
     expected = expected_weights(birds, growth)
     return {
         "weeks": _weeks_in_words(birds),
-        "last": [_last_in_words(last, bird) for bird in birds["bird"]],
+        "last": [_last_in_words(last, bird) for bird in birds["bird"].str.casefold()],
         "expected": [
             f"{low:,.0f}–{high:,.0f} g" if low == low else ""
             for low, high in zip(*expected.T.to_numpy(), strict=True)

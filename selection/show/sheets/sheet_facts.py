@@ -15,7 +15,6 @@ import pandas as pd
 from selection.answer import REACH
 from selection.decide.wording import each
 from selection.records.flock import Flock
-from selection.records.forms.schema import parted
 from selection.records.settings.reading import Section
 from selection.show.page.figures import BandWords, band_words
 from selection.standard.bands import State
@@ -193,8 +192,8 @@ def _rings_worn(sources: Sources, bird: str) -> tuple[Ring, ...]:
 
 def faults_seen(bird: Any, sources: Sources) -> tuple[FaultSeen, ...]:
     """Every fault written down on the bird, and on unnamed chicks that may be it; serious ones first."""
-    serious = {fault.name for fault in sources.flock.standard.faults if fault.serious}
-    clutches = parted(bird.clutch)
+    serious = {fault.name.casefold() for fault in sources.flock.standard.faults if fault.serious}
+    clutches = [c.strip() for c in bird.clutch.split(";")] if isinstance(bird.clutch, str) else []
     not_its = _other_sexes(bird.sex)
     found = []
     for look in sources.faulty:
@@ -202,8 +201,10 @@ def faults_seen(bird: Any, sources: Sources) -> tuple[FaultSeen, ...]:
         if not (look.clutch in clutches and look.sex not in not_its if unnamed else look.bird == bird.bird):
             continue
         doubt = ", on an unnamed chick of its clutch that may be this bird" if unnamed else ""
-        seen = f"{readable(look.judge)}, {day(look.on)}{doubt}"
-        found += [FaultSeen(readable(name), name in serious, seen) for name in parted(look.faults)]
+        for name in str(look.faults).split(";"):
+            seen = f"{readable(look.judge)}, {day(look.on)}{doubt}"
+            if name.strip():
+                found.append(FaultSeen(readable(name), name.strip().casefold() in serious, seen))
     return tuple(sorted(dict.fromkeys(found), key=lambda fault: not fault.serious))
 
 
