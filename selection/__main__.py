@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import gc
-import importlib.util
 import io
 import os
 import sys
@@ -58,21 +57,6 @@ def _run(options: argparse.Namespace) -> int:
         Exception
     ) as error:  # whatever else: a fault of the program, in words, and nothing recorded is lost
         return _own_fault(error)
-
-
-def _put_off_unused() -> None:
-    """Spare a short command the modules that nobody uses.
-
-    scipy looks at every name that numpy has, and so would load these; put off, they load only where one is used.
-    """
-    for name in ("f2py", "testing"):
-        spec = importlib.util.find_spec(f"numpy.{name}") if f"numpy.{name}" not in sys.modules else None
-        if spec is None or spec.loader is None:
-            continue
-        spec.loader = importlib.util.LazyLoader(spec.loader)
-        module = sys.modules[spec.name] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(module)
-        setattr(sys.modules["numpy"], name, module)
 
 
 def _any_letters() -> None:
@@ -185,7 +169,6 @@ def _command(
 
 
 def _record(options: argparse.Namespace) -> int:
-    _put_off_unused()
     from selection.merit.published import check_likes, likes_by_name
     from selection.records.intake.recording import record
     from selection.records.settings.reading import read_standard
@@ -321,7 +304,6 @@ def _settle(options: argparse.Namespace) -> int:
 
 
 def _who(options: argparse.Namespace) -> int:
-    _put_off_unused()
     from datetime import date
 
     from selection.decide.life import life

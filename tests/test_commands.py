@@ -304,7 +304,7 @@ def test_a_fault_of_the_program_is_said_in_words(
     """Never a traceback on the screen: it goes into a file that can be sent along."""
     from selection.records import check
 
-    def broken(path: Path) -> None:
+    def broken(path: Path, progress: object = None) -> None:
         raise ZeroDivisionError("division by zero")
 
     monkeypatch.setattr(check, "check", broken)

@@ -36,11 +36,11 @@ from selection.decide.spring.stock import (
     Blood,
     Rearing,
     Source,
-    best_found,
     broods,
     learn_rearing,
     learn_stage,
 )
+from selection.decide.spring.ways import best_found
 from selection.merit.ranking import rank
 
 CLUTCH = 12

@@ -338,7 +338,7 @@ def test_what_the_points_may_be_is_said_in_the_plans_own_scale(meeting: Meeting)
 
 
 def test_a_section_that_would_not_move_the_sum_is_left_off_the_sheet(meeting: Meeting):
-    rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "pullets")
+    rule = look_rule(meeting.merit, meeting.flock, meeting.verdicts, "hens")
     assert rule is not None and rule.weights["condition"] == 0
     sheet = show.again(meeting).split('<section class="sheet">')[1:]
     mine = next(s for s in sheet if all(bird in s for bird in rule.birds))

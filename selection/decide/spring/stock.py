@@ -443,14 +443,3 @@ def _root(covariance: Floats) -> Floats:
     """The covariance's lower triangular root, a grain on its diagonal."""
     grain = 1e-12 * max(float(np.trace(covariance)), 1e-300)
     return np.asarray(np.linalg.cholesky(covariance + grain * np.eye(len(covariance))), dtype=float)
-
-
-def best_found(merit: Floats, seen: Floats, there: npt.NDArray[np.bool_]) -> Floats:
-    """Merit of the candidate that looks best among the first so many eggs (draws × eggs), missing before the first.
-
-    `seen` is what choosing sees of each, `there` whether the egg gave a candidate; all draws × eggs.
-    """
-    running = np.maximum.accumulate(np.where(there, seen, -np.inf), axis=1)
-    first = there & (seen == running)
-    at = np.maximum.accumulate(np.where(first, np.arange(merit.shape[1]), 0), axis=1)
-    return np.where(np.isfinite(running), np.take_along_axis(merit, at, axis=1), np.nan)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from selection.answer import TAILS, Floats, Kind, Note
 from selection.decide.matings.matings import Matings
 from selection.decide.prices.costs import CostsToDate
-from selection.decide.spring.stock import SPRING_DRAWS, Blood, Rearing, Source, best_found, broods
+from selection.decide.spring.stock import SPRING_DRAWS, Blood, Rearing, Source, broods
 from selection.decide.wording import counted
 from selection.merit.candidates import YOUNG
 from selection.records.flock import Flock
@@ -206,3 +206,14 @@ def _rests_on(source: Source, clutches: int, known: bool) -> str:
     if known:
         return "merit rests on this supplier's other birds; no clutch of it is on record"
     return "never bought from: merit, hatch and rearing as suppliers are held to be before any is known"
+
+
+def best_found(merit: Floats, seen: Floats, there: npt.NDArray[np.bool_]) -> Floats:
+    """Merit of the candidate that looks best among the first so many eggs (draws × eggs), missing before the first.
+
+    `seen` is what choosing sees of each, `there` whether the egg gave a candidate; all draws × eggs.
+    """
+    running = np.maximum.accumulate(np.where(there, seen, -np.inf), axis=1)
+    first = there & (seen == running)
+    at = np.maximum.accumulate(np.where(first, np.arange(merit.shape[1]), 0), axis=1)
+    return np.where(np.isfinite(running), np.take_along_axis(merit, at, axis=1), np.nan)

@@ -15,12 +15,12 @@ from selection.decide.spring.stock import (
     USUAL_LOGIT_SD,
     Rearing,
     Stage,
-    best_found,
     broods,
     learn_rearing,
     learn_stage,
     reared_of,
 )
+from selection.decide.spring.ways import best_found
 from selection.records.flock import flock_from_forms
 from tests.benchmarks.simulate_springs import comes_true
 from tests.records import small

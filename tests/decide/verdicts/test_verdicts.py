@@ -95,8 +95,7 @@ class TestOverruling:
     def test_settled_birds_are_settled(self, holding: Flock, merit: Merit, verdicts: Verdicts) -> None:
         """Nobody tips, looks again at or re-weighs a bird that is decided; the places left are the others'."""
         before = verdicts.groups["pullets"]
-        assert before.again is not None
-        kept, gone = before.again.birds[0], before.tips[0].behind
+        kept, gone = before.looks[0].birds[0], before.tips[0].behind
         settled = {kept, gone, before.tips[0].ahead}
         rows = [(bird, "keep" if bird == kept else "sell", "so be it") for bird in settled]
         group = propose(decided(holding, *rows), merit).groups["pullets"]
