@@ -23,8 +23,9 @@ heritability 0.45             250      1,222   88.9 %
 ========================  =======  =========  =======
 
 The second does so for totals of points: on each of the seasons' layouts (both sexes pooled, and cockerels alone) the
-totals are drawn anew with variances that differ from those believed by the factors of `TRUTHS`. Measured on 24 layouts
-of seven sections drawn six times, 276 sets of comparisons a truth (error by layouts; some 4 CPU minutes):
+totals are drawn anew with variances that differ from those believed by the factors of `TRUTHS`. Measured by an
+earlier form of this command with other seeds, on 24 layouts of seven sections drawn six times, 276 sets of
+comparisons a truth (error by layouts; some 4 CPU minutes):
 
 ====================  =============  ==================
 truth                 pairs          bought-in and home
