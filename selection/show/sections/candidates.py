@@ -87,7 +87,8 @@ def standings_table(meeting: Meeting, group: str) -> Fragment:
     )
     rows = [_standing(row, told, frame, scale) for row in each(listed)]
     places = meeting.verdicts.groups[group].places
-    chance = f"Chance of being {'the best' if places == 1 else f'among the best {places}'}, in 100"
+    best = "the best" if places == 1 else f"among the best {places}"
+    chance = f"Chance of being {best}, in 100" if places else "Every place is decided"
     heads = ["Rings", "Bird", _merit_head(scale), chance, "Points seen"]
     return Fragment(
         '<table class="standings"><caption>{}</caption><thead><tr>{}</tr></thead><tbody>{}</tbody></table>'

@@ -74,7 +74,10 @@ def tipping(meeting: Meeting) -> Fragment:
                 )
             )
     if not pieces:
-        return paragraph("No pair stands at the edge: nobody is left out, or nothing was seen.", "quiet")
+        return paragraph(
+            "No pair stands at the edge: every place is decided, nobody is left out, or nothing was seen.",
+            "quiet",
+        )
     return Fragment('<div class="tips">{}</div>').format(join(pieces))
 
 
