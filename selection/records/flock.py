@@ -286,9 +286,8 @@ def flock_from_forms(path: str | Path) -> Flock:
 
 def forms_and_findings(path: str | Path) -> tuple[Flock, tuple[Finding, ...]]:
     """What :func:`flock_from_forms` gives, with everything found in the forms, remarks included."""
-    from selection.records.intake.taking_in import (
-        take_in,
-    )  # here alone: whoever reads a flock needs none of it
+    # here alone: whoever reads a flock needs none of it
+    from selection.records.intake.taking_in import take_in
 
     handed = read_forms(Path(path))
     settings = handed.settings or settings_beside(Path(path))

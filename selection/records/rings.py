@@ -191,9 +191,8 @@ def _readings(said: str) -> list[tuple[str, str]]:
     text = str(folded_colour(pd.Series([plain])).iloc[0])
     words = text.split()
     pairs = [(" ".join(words[:i]), " ".join(words[i:])) for i in range(len(words) + 1)]
-    if (
-        text.count("/") == 1 and not over
-    ):  # two legs, unless it is one leg with two rings: both readings are tried
+    # two legs, unless it is one leg with two rings: both readings are tried
+    if text.count("/") == 1 and not over:
         left, right = text.split("/")
         pairs.append((left, right))
     return list(dict.fromkeys(pairs))
