@@ -263,6 +263,7 @@ class Overrule(widgets.VBox):
         """What may be decided on the bird chosen: of a barred one only that it goes, and why is said."""
         why = bars(self.knobs.meeting.flock).get(self.bird.value)
         self.decided.options = ["keep", "reserve", "sell"] if why is None else ["sell"]
+        self.decided.value = self.decided.options[0]
         self.said.value = "" if why is None else html(paragraph(f"It is barred from breeding: {why}."))
 
     def record(self, _: Any = None) -> None:

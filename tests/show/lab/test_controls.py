@@ -172,3 +172,8 @@ def test_two_birds_of_one_group_are_chosen_and_what_parts_them_follows() -> None
     assert offered[-1] in pair.shown.value and pair.shown.value != before
     pair.first.value = merit.ranking.loc[merit.ranking["rank"].notna(), "bird"].iloc[-1]
     assert {group[bird] for _, bird in pair.second.options} == {group[pair.first.value]}
+
+
+def test_a_decision_is_chosen_from_the_first() -> None:
+    overrule = controls.Overrule(Knobs(held.meeting()), held.flock_path())
+    assert overrule.decided.value == overrule.decided.options[0]
