@@ -101,7 +101,7 @@ def findings(
     Each `{}` of `expected` takes the row's value of one of `told`, in words.
     """
     found = []
-    for row in rows.index[where.fillna(False).astype(bool)]:
+    for row in rows.index[where.to_numpy(dtype=bool, na_value=False)]:
         words = expected.format(*(value_in_words(values[row]) for values in told))
         found.append(Finding(form, row, column, value_in_words(rows.at[row, column]), words, refused))
     return found

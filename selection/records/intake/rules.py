@@ -295,9 +295,10 @@ def _references(form: str, rows: pd.DataFrame, known: OnRecord) -> list[Finding]
     own = FORMS[form].key[0] if form in ("clutches", "birds") else None
     for column in ("bird", "sire", "dam"):
         if column in rows.columns and column != own:
-            unknown = rows[rows[column].notna() & ~folded(rows[column]).isin(known.birds.index)]
+            named = folded(rows[column])
+            unknown = rows[(named != "") & ~named.isin(known.birds.index)]
             found += _unknown("birds", form, unknown, column, unknown[column], known)
-    if "clutch" in rows.columns and own != "clutch":
+    if "clutch" in rows.columns and own != "clutch" and rows["clutch"].notna().any():
         each = rows.assign(label=rows["clutch"].str.split(";")).explode("label").dropna(subset="label")
         stray = each[~folded(each["label"]).isin(known.clutches.index)]
         first = stray[~stray.index.duplicated()]
@@ -309,6 +310,8 @@ def _unknown(
     of: str, form: str, rows: pd.DataFrame, column: str, labels: pd.Series, known: OnRecord
 ) -> list[Finding]:
     """A fault for each of `rows`, whose `labels` the form `of` does not have; whether it was refused there."""
+    if rows.empty:
+        return []
     refused = folded(labels).isin(known.refused.get(of, frozenset()))
     words = f"its row of the {of} form was refused: mend that, and hand this in again"
     found = findings(form, rows, refused, column, words)

@@ -313,6 +313,8 @@ def _accepted(
 
 def _beside(form: Form, rows: pd.DataFrame, known: OnRecord, found: list[Finding]) -> list[Finding]:
     """What else is wrong with `rows` that were refused before they could be checked: all faults at once."""
+    if rows.empty:
+        return []
     said = {(f.row, f.column) for f in found}
     more = check_cells(form.name, _whole(form, known.in_force, rows), known)
     return [f for f in more if (f.row, f.column) not in said]
