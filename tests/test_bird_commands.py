@@ -18,8 +18,7 @@ from tests.records import small
 @pytest.fixture
 def flock(tmp_path: Path) -> Path:
     """The small holding's flock."""
-    assert record(tmp_path / "flock", small.write(tmp_path / "forms", small.forms())).status == 0
-    return tmp_path / "flock"
+    return small.flock(tmp_path)
 
 
 def test_an_export_has_the_pedigree_beside_the_forms(

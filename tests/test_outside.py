@@ -22,19 +22,10 @@ from selection.records.ledger.lookup import kept_left_out, read_rows
 from tests.records import small
 
 
-@pytest.fixture(scope="module")
-def once(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("outside")
-    small.write(folder / "forms", small.forms())
-    assert record(folder / "flock", folder / "forms").status == 0
-    return folder
-
-
 @pytest.fixture
-def flock(tmp_path: Path, once: Path) -> Path:
+def flock(tmp_path: Path) -> Path:
     """The small holding, recorded; its forms stand beside it."""
-    shutil.copytree(once, tmp_path, dirs_exist_ok=True)
-    return tmp_path / "flock"
+    return small.flock(tmp_path)
 
 
 def command(

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import atexit
 import csv
+import json
+import shutil
+import tempfile
+from functools import cache
 from pathlib import Path
 from typing import Any
+
+from selection.records.intake.recording import record
 
 STANDARD = """
 breed = "Marram"
@@ -106,6 +113,27 @@ def write(
     for name, text in (("standard.toml", standard), ("plan.toml", plan)):
         if text is not None:
             (folder / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+def flock(folder: Path, rows: dict[str, Rows] | None = None, plan: str = PLAN) -> Path:
+    """`folder`/flock, where these forms (blank: the holding's own) are recorded without a fault; they stand in
+    `folder`/forms.
+
+    Recording takes a second, so each holding is recorded once while the tests run, and copied.
+    """
+    once = _recorded(json.dumps([forms() if rows is None else rows, plan]))
+    shutil.copytree(once, folder, dirs_exist_ok=True)
+    return folder / "flock"
+
+
+@cache
+def _recorded(holding: str) -> Path:
+    folder = Path(tempfile.mkdtemp(prefix="selection-tests-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    rows, plan = json.loads(holding)
+    found = record(folder / "flock", write(folder / "forms", rows, plan=plan))
+    assert found.status == 0, found.words()
     return folder
 
 

@@ -110,8 +110,7 @@ def test_those_to_go_are_left_off_looks_and_weighings_and_stand_first_among_the_
 @pytest.fixture
 def decided(tmp_path: Path) -> Path:
     """The small holding with two of its birds decided on."""
-    path = tmp_path / "flock"
-    assert record(path, small.write(tmp_path / "forms", small.forms())).status == 0
+    path = small.flock(tmp_path)
     flock = read_flock(path)
     first, second = flock.birds.loc[flock.birds["alive"], "bird"].iloc[:2]
     form = tmp_path / "decisions.csv"

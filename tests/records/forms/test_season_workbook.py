@@ -23,9 +23,7 @@ from tests.records import small
 
 @pytest.fixture(scope="module")
 def flock(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("holding")
-    assert record(folder / "flock", small.write(folder / "forms", small.forms())).status == 0
-    return folder / "flock"
+    return small.flock(tmp_path_factory.mktemp("holding"))
 
 
 @pytest.fixture(scope="module")

@@ -19,8 +19,7 @@ LOOK = CHICK | {"on": "2026-08-01", "judge": "Ann"}
 def flock(tmp_path) -> Path:
     forms = small.forms()
     forms["weights"] = [CHICK | {"grams": grams} for grams in (400, 420)]
-    assert record(tmp_path / "flock", small.write(tmp_path / "forms", forms)).status == 0
-    return tmp_path / "flock"
+    return small.flock(tmp_path, forms)
 
 
 def hand_in(flock: Path, *rows: dict[str, Any], form: str = "weights", correct: bool = False) -> Recorded:

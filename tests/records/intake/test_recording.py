@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import shutil
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -18,19 +17,10 @@ from selection.records.ledger.appending import read_rows
 from tests.records import small
 
 
-@pytest.fixture(scope="module")
-def once(tmp_path_factory) -> Path:
-    """A folder with the small holding's forms and the flock recorded from them, for copying."""
-    folder = tmp_path_factory.mktemp("once")
-    assert record(folder / "flock", small.write(folder / "forms", small.forms())).status == 0
-    return folder
-
-
 @pytest.fixture
-def flock(tmp_path, once) -> Path:
+def flock(tmp_path) -> Path:
     """The small holding, recorded; its forms stand beside it."""
-    shutil.copytree(once, tmp_path, dirs_exist_ok=True)
-    return tmp_path / "flock"
+    return small.flock(tmp_path)
 
 
 def hand_in(flock: Path, form: str, *rows: dict[str, Any], **terms: Any) -> Recorded:

@@ -15,7 +15,7 @@ from tests.records import small
 @pytest.fixture
 def flock(tmp_path) -> Path:
     """The small holding, recorded, with two weighings refused since."""
-    assert record(tmp_path / "flock", small.write(tmp_path / "forms", small.forms())).status == 0
+    small.flock(tmp_path)
     hand_in(tmp_path / "flock", BIRD_01, BIRD_02)
     return tmp_path / "flock"
 

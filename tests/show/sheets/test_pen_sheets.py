@@ -33,9 +33,7 @@ from tests.records import small
 
 
 def flock_of(folder, forms):
-    found = record(folder / "flock", small.write(folder / "forms", forms))
-    assert found.status == 0, found.words()
-    return read_flock(folder / "flock")
+    return read_flock(small.flock(folder, forms))
 
 
 @pytest.fixture(scope="module")
