@@ -13,20 +13,19 @@ world it prints, over the rows of laying.csv (those told apart and those joined)
 and how many of the designs in which nothing can be told apart were joined into one row (goal: all). The default
 number takes some 20 minutes on one core.
 
-Every hatch year of 24 seasons (72 hatch years, errors of cover some 0.04), 0.10 being held of how hens differ; beside
-the hatch year's rate the same interval is held against that of the very hens there were:
+Every hatch year of 24 seasons (72 hatch years, errors of cover some 0.04), how hens and hatch years differ being
+integrated over what is believed of it (0.10 and 0.025, each within a factor of 2); beside the hatch year's rate,
+cover of the interval for the very hens there were:
 
-    hens differ by                   cover    rmse    cover, these    rmse, these
-    0.05                             0.903   0.053           0.931          0.050
-    0.10                             0.833   0.068           0.889          0.062
-    0.20                             0.708   0.096           0.722          0.095
-    0.20, own records of 1 in 2      0.722   0.118           0.958          0.060
+    hens differ by   hatch years by   cover    rmse   these
+    0.05             0.05             0.931   0.054   0.972
+    0.05             0.025            0.972   0.049   0.986
+    0.10             0.05             0.889   0.068   0.944
+    0.10             0.025            0.931   0.063   0.972
 
-Where hens differ by twice what is held and none is recorded singly, intervals are too narrow: two pens' counts cannot
-tell. Own records tell of the hens there were; of a hatch year three or four hens say little in any case.
-
-None of 200 designs without information was told apart. How much hens differ is hardly in a pen's counts: where
-it is far from the 0.10 that is held beforehand, the interval is too wide or too narrow, and own records mend it.
+Three hens a hatch year that differ by 0.10 leave its rate open by 0.06 however well they are counted. Two pens' counts
+hardly tell how much hens differ: where that is far from what is believed, the interval is too wide or too narrow.
+None of 200 designs without information was told apart.
 """
 
 from __future__ import annotations

@@ -28,10 +28,12 @@ from selection.compare.laying.model import (
 from selection.merit.published import YEARLY_LAYING
 
 HENS_SD = 0.10
-"""How much hens of one hatch year differ in hen-day rate, as a standard deviation. Common practice, no source: it
-weighs little beside hens recorded singly or moved from pen to pen (`Weight.hens`)."""
+"""How much hens of one hatch year differ in hen-day rate, as a standard deviation. Common practice, no source: only the
+middle of what is believed, integrated over with what the counts say of it (`Weight.hens`)."""
 HATCH_SD = 0.025
-"""How much hatch years differ at one age beyond the published decline's own spread. Common practice, no source."""
+"""How much hatch years differ at one age beyond the published decline's own spread: the middle of what is believed, as
+for hens (`Weight.hatch`). Common practice, no source: intervals hold where they differ by twice as much
+(`tests/benchmarks/simulate_laying.py`)."""
 CURVE_SD = 0.20
 """Change of the season curve in 28 days, logit scale. Common practice, no source."""
 SHOCK_SD = 0.15

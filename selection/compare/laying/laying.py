@@ -10,7 +10,9 @@ have had on those days, had there been many of them and no odd days. So it is wi
 - the sharing out, where hatch years stood together,
 - the noise of the counts, their over-dispersion measured on whole fortnights, which uses up day-to-day correlation,
 - shocks that last for days in all pens alike,
-- and hens' own differences: four hens are a small sample of their hatch year.
+- and hens' own differences: four hens are a small sample of their hatch year. How far hens differ is integrated over
+  what is believed of it and what the counts say: hens recorded singly or moved, and pens that differ by more than
+  their ages.
 
 `by_age` gives beside it `these_low`, `these_high`: the rate of the very hens that stood there, without the last.
 

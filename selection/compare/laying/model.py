@@ -9,10 +9,11 @@ each fortnight that all pens share. The effects are age steps with a prior of th
 and hens' own. Counts spread by `dispersion` times their binomial variance.
 
 All years are fitted together by penalised likelihood (Breslow and Clayton 1993, J. Am. Stat. Assoc. 88:9-25,
-from memory): scoring steps, each followed by an update of the spreads, σ² = (ν·s² + Σû²) ÷ (ν + γ), with s
-the prior's spread, ν what it weighs, and γ the number of effects that the counts determine (MacKay 1992, Neural
-Computation 4:415-447, from memory). Each year's own terms are eliminated first, so that their cost is linear in
-years.
+from memory): scoring steps, each followed by an update of the season's spreads, σ² = (ν·s² + Σû²) ÷ (ν + γ), with s
+the prior's spread, ν what it weighs, and γ the number of terms that the counts determine (MacKay 1992, Neural
+Computation 4:415-447, from memory). How far hens and hatch years differ is hardly in a pen's counts: both are
+integrated over a log-normal prior by Laplace's approximation of the counts' likelihood, and their mean variances
+stand in the fit. Each year's own terms are eliminated first, so that their cost is linear in years.
 
 This module knows arrays and variances and nothing of birds.
 """
@@ -20,7 +21,7 @@ This module knows arrays and variances and nothing of birds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -40,7 +41,10 @@ STEPS, HATCH, HENS = 0, 1, 2
 LEVEL_SD = 10.0
 """Prior sd of a year's level on the logit scale: as good as flat."""
 HOLD_AFTER = 30
-"""Steps after which the spreads are held: where hatch years and hens can hardly be told apart they creep on."""
+"""Steps after which the seasons' spreads are held: where they can hardly be told apart they creep on."""
+HATCH_GRID = np.array([-1.0, 0.0, 1.0, 2.0, 3.0])
+HENS_GRID = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
+"""Points at which hatch years' and hens' spreads are tried, in standard deviations of the log-normal prior."""
 MOST_STEPS = 100
 _CLOSE = 5e-5
 """Gain of log likelihood under which the steps are at an end: a hundredth of a standard error."""
@@ -101,9 +105,13 @@ class LayingSpread:
 
 @dataclass(frozen=True)
 class Weight:
-    """How many earlier values each prior spread is worth (ν)."""
+    """How well each prior spread is believed before the counts.
 
-    hatch: float = 4.0
+    `curve`, `shock` and `dispersion`: the earlier values that it is worth (ν). `hatch`, `hens`: the factor by which
+    one standard deviation of the log-normal prior multiplies or divides it (common practice, no source); 1: held.
+    """
+
+    hatch: float = 2.0
     hens: float = 2.0
     curve: float = 4.0
     shock: float = 4.0
@@ -185,19 +193,79 @@ def fit_rates(
 
     Raises ModelError if the steps do not settle.
     """
-    spread, at = prior, Terms(effects.mean.copy(), [_start(counts, effects) for counts in seasons])
-    for step in range(MOST_STEPS):
+    tell = progress or (lambda share: None)
+    at = Terms(effects.mean.copy(), [_start(counts, effects) for counts in seasons])
+    if weight is None:
+        return _settle(seasons, effects, prior, at)[0]
+    spread, at = _season_spreads(seasons, effects, prior, weight, at)
+    tell(0.3)
+    spread = _between(seasons, effects, spread, weight, at, lambda share: tell(0.3 + 0.6 * share))
+    fitted, _ = _settle(seasons, effects, spread, at)
+    tell(1.0)
+    return fitted
+
+
+def _settle(
+    seasons: Sequence[Counts], effects: Effects, spread: LayingSpread, at: Terms
+) -> tuple[Fit, Terms]:
+    """The fit with its spreads held, and its terms; raises ModelError if the steps do not settle."""
+    for _ in range(MOST_STEPS):
         now, move = _solve(seasons, effects, spread, at)
         at, gain = _uphill(now, effects, at, move)
-        if weight is not None and step < HOLD_AFTER:
-            following = _update(now, effects, prior, weight, at)
-            weight = None if _settled(spread, following) else weight
-            spread = following
-        elif gain < _CLOSE:
-            return _solve(seasons, effects, spread, at)[0]
-        if progress is not None:
-            progress(min(1.0, step / 20))
+        if gain < _CLOSE:
+            return _solve(seasons, effects, spread, at)[0], at
     raise ModelError(f"the laying model did not settle in {MOST_STEPS} steps")
+
+
+def _season_spreads(
+    seasons: Sequence[Counts], effects: Effects, prior: LayingSpread, weight: Weight, at: Terms
+) -> tuple[LayingSpread, Terms]:
+    """The spreads of the season's own terms and of the counts, hens' and hatch years' held at the prior."""
+    spread = prior
+    for _ in range(HOLD_AFTER):
+        now, move = _solve(seasons, effects, spread, at)
+        at, _ = _uphill(now, effects, at, move)
+        following = _update(now, prior, weight, at)
+        settled, spread = _settled(spread, following), following
+        if settled:
+            break
+    return spread, at
+
+
+def _between(
+    seasons: Sequence[Counts],
+    effects: Effects,
+    spread: LayingSpread,
+    weight: Weight,
+    at: Terms,
+    progress: Callable[[float], None],
+) -> LayingSpread:
+    """The spreads with the mean variances of hatch years and of hens after the counts, over their prior.
+
+    Every pair of the grid weighs by its prior and by the counts' likelihood at it.
+    """
+    pairs = np.array([(hatch, hens) for hatch in HATCH_GRID for hens in HENS_GRID])
+    by = np.array([weight.hatch, weight.hens]) ** pairs
+    found = np.empty(len(pairs))
+    for k, (hatch, hens) in enumerate(by):
+        tried = replace(spread, hatch=spread.hatch * hatch, hens=spread.hens * hens)
+        found[k] = evidence(*_settle(seasons, effects, tried, at), effects)
+        progress((k + 1) / len(pairs))
+    share = np.exp(found - found.max() - np.sum(pairs**2, axis=1) / 2)
+    hatch, hens = np.sqrt(share @ by**2 / share.sum())
+    return replace(spread, hatch=spread.hatch * float(hatch), hens=spread.hens * float(hens))
+
+
+def evidence(fit: Fit, at: Terms, effects: Effects) -> float:
+    """Log likelihood of the counts with all terms integrated out by Laplace's approximation, but for a constant.
+
+    Of one set of counts and one dispersion: it tells spreads of the terms apart (Tierney and Kadane 1986, J. Am. Stat.
+    Assoc. 81:82-86, from memory).
+    """
+    volume = np.linalg.slogdet(fit.covariance)[1] - np.sum(np.log(fit.prior))
+    for season in fit.seasons:
+        volume += np.linalg.slogdet(season.inverse)[1] - np.sum(np.log(season.prior))
+    return _log_likelihood(fit, effects, at) + float(volume) / 2
 
 
 def _uphill(now: Fit, effects: Effects, at: Terms, move: Terms) -> tuple[Terms, float]:
@@ -333,16 +401,14 @@ def gradients(
     return by_kind.sum(axis=1)[:, None] * basis[counts.fortnight], by_kind @ counts.x
 
 
-def _update(now: Fit, effects: Effects, prior: LayingSpread, weight: Weight, at: Terms) -> LayingSpread:
-    """The spreads that the terms after a step suggest, each held towards its prior.
+def _update(now: Fit, prior: LayingSpread, weight: Weight, at: Terms) -> LayingSpread:
+    """The season's spreads that the terms after a step suggest, each held towards its prior.
 
     `now` is the posterior before the step.
     """
     spread = now.spread
-    squares = (at.shared - effects.mean) ** 2 / effects.scale
-    found = 1 - np.diag(now.covariance) / now.prior
-    hatch, hens = (effects.family == family for family in (HATCH, HENS))
-    walk, shock, ratio, used = np.zeros(2), np.zeros(2), 0.0, float(found.sum())
+    used = float(np.sum(1 - np.diag(now.covariance) / now.prior))
+    walk, shock, ratio = np.zeros(2), np.zeros(2), 0.0
     cells = 0
     for season, terms in zip(now.seasons, at.own, strict=True):
         f = len(season.basis)
@@ -357,9 +423,8 @@ def _update(now: Fit, effects: Effects, prior: LayingSpread, weight: Weight, at:
     found_dispersion = (weight.dispersion * prior.dispersion + ratio) / (
         weight.dispersion + max(cells - used, 0.0)
     )
-    return LayingSpread(
-        hatch=_pooled(prior.hatch, weight.hatch, squares[hatch].sum(), found[hatch].sum()),
-        hens=_pooled(prior.hens, weight.hens, squares[hens].sum(), found[hens].sum()),
+    return replace(
+        spread,
         curve=_pooled(prior.curve, weight.curve, *walk),
         shock=_pooled(prior.shock, weight.shock, *shock),
         dispersion=float(found_dispersion),
@@ -378,5 +443,5 @@ def _own_variances(now: Fit, season: SeasonFit) -> Floats:
 
 
 def _settled(one: LayingSpread, other: LayingSpread) -> bool:
-    a, b = (np.array([s.hatch, s.hens, s.curve, s.shock, s.dispersion]) for s in (one, other))
+    a, b = (np.array([s.curve, s.shock, s.dispersion]) for s in (one, other))
     return bool(np.all(np.abs(np.log(a / b)) < 1e-3))

@@ -14,13 +14,17 @@ import pytest
 
 from selection.compare.laying.model import (
     HATCH,
+    HATCH_GRID,
     HENS,
+    HENS_GRID,
     STEPS,
     Counts,
     Effects,
     Fit,
     LayingSpread,
+    Terms,
     Weight,
+    evidence,
     fit_rates,
 )
 from selection.compare.laying.rows import share_of, share_out, still_open
@@ -288,8 +292,63 @@ def test_published_herds_with_random_levels_are_those_of_lme4() -> None:
     ]
     errors = np.sqrt([fitted.covary(0, form, form) for form in forms])
     assert errors == pytest.approx(CBPP_SE, rel=3e-3)
-    learnt = fit_rates([counts], effects, replace(STILL, hens=0.3), Weight(*(1e9, 1e-3, 1e9, 1e9, 1e9)))
-    assert learnt.spread.hens == pytest.approx(CBPP_SD, rel=0.05)
+    tried = np.log(CBPP_SD) + np.linspace(-0.6, 0.6, 13)
+    found = [evidence_at(counts, effects, replace(STILL, hens=float(sd))) for sd in np.exp(tried)]
+    best = int(np.argmax(found))
+    a, b, _ = np.polyfit(tried[best - 1 : best + 2], found[best - 1 : best + 2], 2)
+    assert np.exp(-b / (2 * a)) == pytest.approx(CBPP_SD, rel=0.1)
+
+
+def evidence_at(counts: Counts, effects: Effects, spread: LayingSpread) -> float:
+    fitted = fit_rates([counts], effects, spread)
+    return evidence(fitted, Terms(fitted.effects, [s.own for s in fitted.seasons]), effects)
+
+
+def test_the_likelihood_of_normal_terms_is_the_exact_one() -> None:
+    """Many eggs a cell, a small spread: the effect's likelihood against quadrature over the one effect."""
+    counts, effects = (
+        one_season(np.full((1, 1), 4000.0), np.array([2300.0])),
+        Effects(np.zeros(1), np.ones(1), np.array([HENS])),
+    )
+    counts = replace(counts, cell=np.array([0]), kind=np.array([0]))
+    held = [replace(STILL, hens=sd, shock=1e-3) for sd in (0.2, 0.8)]
+    x = np.linspace(-4, 4, 8001)
+    # the level is all but flat (sd 10): level and effect add up, so that their sum's spread is all that counts
+    logit = -np.logaddexp(0, -x) * 2300 - np.logaddexp(0, x) * 1700
+    exact = [
+        np.log(np.sum(np.exp(logit - logit.max() - x**2 / (200 + 2 * s.hens**2)) / np.hypot(10, s.hens)))
+        for s in held
+    ]
+    found = [evidence_at(counts, effects, s) for s in held]
+    assert found[1] - found[0] == pytest.approx(exact[1] - exact[0], abs=1e-3)
+
+
+@pytest.mark.parametrize(("family", "name"), [(HENS, "hens"), (HATCH, "hatch")])
+def test_spreads_are_learnt_where_counts_tell_and_otherwise_keep_their_prior(family: int, name: str) -> None:
+    """Twelve kinds counted apart that differ much, little, or one kind alone: the mean variance after the counts."""
+    effects = Effects(np.zeros(12), np.ones(12), np.full(12, family))
+    prior = LayingSpread(hatch=0.4, hens=0.4, curve=0.2, shock=1e-3)
+    hen_days, far = np.diag(np.full(12, 200.0)), np.linspace(-1.2, 1.2, 12)
+    much, little = (
+        fit_rates(
+            [one_season(hen_days, np.round(200 / (1 + np.exp(-by * far))))], effects, prior, Weight()
+        ).spread
+        for by in (1.0, 0.2)
+    )
+    one = fit_rates(
+        [one_season(np.full((1, 1), 200.0), [100.0])],
+        Effects(np.zeros(1), np.ones(1), np.array([family])),
+        prior,
+        Weight(),
+    ).spread
+    assert getattr(much, name) == pytest.approx(0.75, abs=0.1)  # sd of the twelve
+    assert getattr(little, name) == pytest.approx(0.2, abs=0.06)
+    grid = {"hens": HENS_GRID, "hatch": HATCH_GRID}[name]
+    weight = np.exp(-(grid**2) / 2)
+    prior_mean = 0.4 * np.sqrt(np.average(4.0**grid, weights=weight))
+    assert getattr(one, name) == pytest.approx(prior_mean, rel=0.02)
+    held = fit_rates([one_season(hen_days, np.full(12, 90.0))], effects, prior, Weight(hatch=1.0, hens=1.0))
+    assert (held.spread.hatch, held.spread.hens) == (0.4, 0.4)
 
 
 def test_published_herds_are_at_the_top_of_statsmodels_posterior() -> None:
