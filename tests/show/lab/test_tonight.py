@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from selection.decide.meeting import hold
 from selection.decide.verdicts.look_rule import look_rule
 from selection.records.after_meeting import season_decisions
 from selection.records.flock import read_flock
@@ -26,7 +26,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def knobs(path: Path) -> Knobs:
-    return Knobs(hold(read_flock(path)))
+    return Knobs(replace(held.meeting(), flock=read_flock(path)))
 
 
 @pytest.mark.slow
