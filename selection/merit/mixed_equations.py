@@ -129,7 +129,8 @@ def posterior_corner(
     effects = np.empty(len(right))
     effects[order.places] = factor.solve(right)
     corner = factor.L[-order.last :, -order.last :].toarray()
-    root = solve_triangular(corner, np.eye(order.last), lower=True, unit_diagonal=True)
+    del factor  # of a large flock it fills more memory than all that follows
+    root = solve_triangular(corner, np.eye(order.last), lower=True, unit_diagonal=True, overwrite_b=True)
     return effects, root.T @ (root / diagonal[-order.last :, None])
 
 

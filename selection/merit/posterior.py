@@ -143,20 +143,20 @@ def draw(
     order = mixed_equations.ending_with(wanted, known.solution.factor)
     functionals = np.kron(np.eye(len(birds)), weights)
     kin = model.kinship.block_of(birds)
-    draws, priors, effects = [], [], np.zeros(len(model.kinship.birds) * len(model.traits))
+    effects = np.zeros(len(model.kinship.birds) * len(model.traits))
     scenes = [known.variances] if quick else _scenes(known, rng)
     room = MOST_NUMBERS // functionals.shape[1]
     count = min(DRAWS, room) // len(scenes) // 2 * 2
+    drawn, prior = (np.empty((len(scenes), count, functionals.shape[1])) for _ in range(2))
     for i, (variances, solved, covariance) in enumerate(_solved(known, scenes, order, functionals)):
         _say(progress, "merit under what is not known of the variances", 0.5 + 0.5 * i / len(scenes))
         mean = functionals.T @ solved[wanted]
-        draws.append(normal_draws(mean, covariance, count, rng))
+        drawn[i] = normal_draws(mean, covariance, count, rng)
         between = weights.T @ variances.covariance("genetic") @ weights
-        priors.append(normal_draws(np.zeros(len(mean)), np.kron(kin, between), count, rng))
+        prior[i] = normal_draws(np.zeros(len(mean)), np.kron(kin, between), count, rng)
         effects += solved[place] / len(scenes)
     shape = (-1, len(birds), weights.shape[1])
-    drawn, prior = np.concatenate(draws).reshape(shape), np.concatenate(priors).reshape(shape)
-    return Posterior(birds, drawn, prior, len(scenes), effects)
+    return Posterior(birds, drawn.reshape(shape), prior.reshape(shape), len(scenes), effects)
 
 
 def _scenes(known: Known, rng: np.random.Generator) -> list[Variances]:
