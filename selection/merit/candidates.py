@@ -2,7 +2,8 @@
 
 Own value, for show and sale, is kept apart from merit, which is what a bird passes on. It adds to the breeding value
 what the bird carries for good but does not hand down: its permanent part, its clutch's and its brooder's, and what
-its own inbreeding is held to cost. Sections count their points, whatever the plan holds them worth.
+its own inbreeding is held to cost. Sections count their points, whatever the plan holds them worth; a measured one
+counts what its band awards.
 """
 
 from __future__ import annotations
@@ -17,7 +18,6 @@ from selection.errors import ModelError
 from selection.merit.observations import brooder_years
 from selection.records.flock import Flock
 from selection.records.rings import Called
-from selection.standard.traits import measure_of
 
 if TYPE_CHECKING:
     from selection.merit.posterior import Known
@@ -82,33 +82,37 @@ def called(flock: Flock) -> Callable[[str], Called]:
     return lambda bird: known.get(bird) or Called(bird)
 
 
-def own_values(flock: Flock, known: Known) -> pd.DataFrame:
+def own_values(flock: Flock, known: Known, measured: pd.DataFrame) -> pd.DataFrame:
     """Own value of the living birds: bird, own_value, own_value_se, in points about the mean of their sex.
 
-    A measured section counts by the straight line through its band's outer half, so that the two orders can be
-    told apart without a band hiding it.
+    A section judged by eye counts by what the model says of the bird, a measured one by the points that its band
+    awards (`measured`, as :func:`selection.standard.points.measured_points` gives them); a bird without such
+    points counts as the mean of its sex.
     """
     living = flock.birds.loc[flock.birds["alive"], ["bird", "sex"]].reset_index(drop=True)
-    weights = own_weights(known, flock)
+    weights = np.array([1.0 if trait.by_eye else 0.0 for trait in known.model.observations.asked])
     picked, extra = carried(known, flock, pd.Index(living["bird"]), weights[:, None])
     kin = known.model.kinship
     inbred = kin.inbreeding[kin.birds.get_indexer(pd.Index(living["bird"]))]
-    values = picked.T @ known.solution.effects + inbred * (known.model.depression @ weights)
-    covariance = known.solution.spread(picked) + np.diag(extra)
+    awarded, doubt = _awarded(living, measured)
+    values = picked.T @ known.solution.effects + inbred * (known.model.depression @ weights) + awarded
+    covariance = known.solution.spread(picked) + np.diag(extra + doubt)
     same = (living["sex"].to_numpy()[:, None] == living["sex"].to_numpy()[None, :]).astype(float)
     about = np.eye(len(living)) - same / same.sum(axis=1, keepdims=True)
     spread = np.sqrt(np.clip(np.einsum("ij,jk,ik->i", about, covariance, about), 0, None))
     return pd.DataFrame({"bird": living["bird"], "own_value": about @ values, "own_value_se": spread})
 
 
-def own_weights(known: Known, flock: Flock) -> np.ndarray:
-    """Points for each unit of every trait (T,): 1 for a section by eye, a line through the band for a measured one."""
-    slopes = {t.key: 1.0 if t.by_eye else 0.0 for t in known.model.observations.asked}
-    for section in flock.standard.by_measure:
-        measure = measure_of(flock.standard, section)
-        if measure.key in slopes:
-            slopes[measure.key] += measure.slope(section)
-    return np.array(list(slopes.values()))
+def _awarded(living: pd.DataFrame, measured: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Points of all measured sections together for each living bird, and the variance of that sum, both (L,)."""
+    points, variance = np.zeros(len(living)), np.zeros(len(living))
+    for _, section in measured.groupby("section"):
+        own = living[["bird", "sex"]].merge(section[["bird", "points", "points_se"]], on="bird", how="left")
+        by_sex = own.groupby("sex")["points"]
+        points += own["points"].fillna(by_sex.transform("mean")).fillna(0.0).to_numpy()
+        doubt = own["points_se"].where(own["points"].notna(), by_sex.transform("std"))
+        variance += doubt.fillna(0.0).to_numpy() ** 2
+    return points, variance
 
 
 def carried(

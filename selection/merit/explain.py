@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from selection.merit.candidates import Call, called, carried
+from selection.merit.candidates import Call, carried
 from selection.merit.ranking import Merit
-from selection.merit.selection_index import Band
 from selection.records.flock import Flock
 
 
@@ -131,20 +130,33 @@ class Why:
 
     table: one row a kind of record and a trait: whose, trait, records, points; the points add up to the
     difference. Kinds: own records of either, their clutch mates', their parents', other relatives and the
-    flock's levels; and what a band takes off a straight line. sentence: the largest of them in words.
+    flock's levels; and what a band takes off a straight line. Empty where nothing was seen at all.
     """
 
     first: str
     second: str
     difference: float
     table: pd.DataFrame
-    sentence: str
+
+    def sentence(self, of: Call = str, named: Mapping[str, str] | None = None) -> str:
+        """The largest of them in words, each bird as `of` calls it, each trait as `named` (else its name)."""
+        if self.table.empty:
+            return "nothing was seen yet: the two stand alike"
+        ahead = self.difference >= 0
+        above, below = (self.first, self.second) if ahead else (self.second, self.first)
+        most = self.table["points"].idxmax() if ahead else self.table["points"].idxmin()
+        largest = self.table.loc[most]
+        return (
+            f"{of(above)} stands {abs(self.difference):.1f} points above {of(below)}; most of it, "
+            f"{abs(largest['points']):.1f}, comes from {largest['whose']}: "
+            f"{(named or {}).get(largest['trait'], largest['trait'])}"
+        )
 
 
 def contributions(merit: Merit, flock: Flock, first: str, second: str) -> Why:
     """Contributions of all records to the difference in merit of two living birds, in points.
 
-    At the mode of the variances. Where nothing was seen at all, the table is empty and the sentence says so.
+    At the mode of the variances. Where nothing was seen at all, the table is empty.
     """
     return contributions_of(merit, flock, [(first, second)])[0]
 
@@ -166,21 +178,15 @@ def contributions_of(merit: Merit, flock: Flock, pairs: Sequence[tuple[str, str]
         if bands:
             bent = difference - float(table["points"].sum())
             named = ", ".join(band.section for band in bands)
-            table.loc[len(table)] = [f"what the {banded} {_gives(bands)}", named, 0, bent]
+            table.loc[len(table)] = [f"chicks that would fall outside the {banded}", named, 0, bent]
         table = table.sort_values("points", key=abs, ascending=False, kind="stable", ignore_index=True)
-        told.append(
-            Why(first, second, difference, table, _sentence(first, second, difference, table, rows.of))
-        )
+        told.append(Why(first, second, difference, table))
     return told
-
-
-def _gives(bands: Sequence[Band]) -> str:
-    return "gives or takes" if len(bands) == 1 else "give or take"
 
 
 def _nothing_seen(first: str, second: str) -> Why:
     table = pd.DataFrame(columns=["whose", "trait", "records", "points"])
-    return Why(first, second, 0.0, table, "nothing was seen yet: the two stand alike")
+    return Why(first, second, 0.0, table)
 
 
 def _shares(merit: Merit, contrasts: np.ndarray) -> np.ndarray:
@@ -208,7 +214,7 @@ class _Records:
         names = model.observations.names
         self._trait_of, found = pd.factorize(model.observations.rows["series"])
         self._traits = np.array([names[key] for key in found], dtype=object)
-        self._pedigree, self.of = merit.pedigree, called(flock)
+        self._pedigree = merit.pedigree
 
     def added_up(self, shares: np.ndarray, first: str, second: str) -> pd.DataFrame:
         """Records' shares (n,) by whose they are and of which trait, in the order in which these first appear."""
@@ -242,12 +248,3 @@ class _Records:
             kinds.append(f"own records of {bird}")
         return kind_of, np.array(kinds, dtype=object)
 
-
-def _sentence(first: str, second: str, difference: float, table: pd.DataFrame, of: Call) -> str:
-    above, below = (first, second) if difference >= 0 else (second, first)
-    sign = 1 if difference >= 0 else -1
-    largest = table.assign(points=sign * table["points"]).sort_values("points", ascending=False).iloc[0]
-    return (
-        f"{of(above)} stands {abs(difference):.1f} points above {of(below)}; most of it, {largest['points']:.1f}, "
-        f"comes from {largest['whose']}: {largest['trait']}"
-    )

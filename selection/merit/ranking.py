@@ -170,7 +170,7 @@ def _ranked(
     prior = pd.DataFrame(index.merit(posterior.prior + _middle(posterior)), columns=living)
     return Merit(
         ranking=_ranking(flock, field, merit, prior, points),
-        flock=_flock_table(flock, merit, prior, known, index, posterior),
+        flock=_flock_table(flock, merit, prior, known, index, posterior, points),
         draws={g: _contrast(merit, part) for g, part in field.groupby("group")},
         living=merit.sub(merit.mean(axis=1), axis=0).iloc[_spread_out(len(merit))].reset_index(drop=True),
         scenes=merit.groupby(np.arange(len(merit)) * posterior.scenes // len(merit)).mean(),
@@ -282,6 +282,7 @@ def _flock_table(
     known: Known,
     index: SelectionIndex,
     posterior: Posterior,
+    points: Points,
 ) -> pd.DataFrame:
     """One row a bird of the flock; birds gone have their mean merit alone."""
     base = merit.mean(axis=1)
@@ -292,7 +293,7 @@ def _flock_table(
     table["merit"] = table["bird"].map(off.mean()).fillna(table["bird"].map(means))
     table["merit_se"] = table["bird"].map(off.std(ddof=0))
     table["accuracy"] = table["bird"].map(_accuracy(off.var(ddof=0), prior_off.var(ddof=0)))
-    return table.merge(own_values(flock, known), on="bird", how="left")
+    return table.merge(own_values(flock, known, points.measured), on="bird", how="left")
 
 
 def _trait_table(known: Known) -> pd.DataFrame:

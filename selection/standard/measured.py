@@ -137,11 +137,6 @@ class Gauged:
         """What the model's number for `sex` is counted from: nought, it is in the trait's own unit."""
         return 0.0
 
-    def slope(self, section: Section) -> float:
-        """Points for each unit on the rising side of the band, mean of the classes."""
-        rises = [section.points / (section.band[g][0] - section.none[g][0]) for g in section.band]
-        return float(np.mean(rises))
-
     def _form(self, flock: Flock) -> pd.DataFrame:
         """The trait's rows of the measures form, with age_weeks (missing: not known) and past (its first season)."""
         form = flock.measures[flock.measures["trait"].str.casefold() == self.trait.casefold()]
@@ -304,15 +299,6 @@ class Weighed:
         """What the model's number for `sex` is counted from: the log weight of the curve at the section's age."""
         assert section.at_weeks is not None
         return float(np.log(growth.expected(sex, section.at_weeks)))
-
-    def slope(self, section: Section) -> float:
-        """Points for each unit of log weight on the rising side of the band, mean of the classes."""
-        return float(np.mean([_rise(section, group) for group in section.band]))
-
-
-def _rise(section: Section, group: str) -> float:
-    full, none = section.band[group][0], section.none[group][0]
-    return section.points / np.log(full / none) if none > 0 else section.points
 
 
 def _spread_of_weight(

@@ -81,9 +81,6 @@ class Measure(Trait, Protocol):
     def offset(self, section: Section, growth: Growth, sex: str) -> float:
         """What the model's numbers for `sex` are counted from."""
 
-    def slope(self, section: Section) -> float:
-        """Points for each unit of the model's numbers on the rising side of the band."""
-
 
 @dataclass(frozen=True, slots=True)
 class ByEye:

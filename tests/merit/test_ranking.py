@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from selection.merit.candidates import called
+from selection.merit.candidates import called, own_values
 from selection.merit.explain import contributions
 from selection.merit.mixed_model import fit_model
 from selection.merit.observations import observe
@@ -200,14 +200,31 @@ def test_straight_worths_are_the_classic_index(holding: Flock) -> None:
     np.testing.assert_allclose(rows["merit"], index, atol=1e-9)
 
 
+def test_own_value_counts_what_a_band_awards_and_nothing_beyond_it(holding: Flock, merit: Merit) -> None:
+    assert merit.known is not None
+    measured, sexes = merit.points.measured, holding.birds.loc[holding.birds["alive"]].set_index("bird")["sex"]
+    awarded = measured[measured["points"].notna() & measured["bird"].isin(sexes.index)]
+    bird = awarded["bird"].iloc[0]
+    fewer = measured.assign(points=measured["points"] - 3.0 * (measured["bird"] == bird))
+    heavier = measured.assign(value=measured["value"] * 1.1)
+    now, then, same = (
+        own_values(holding, merit.known, each).set_index("bird")["own_value"] for each in (measured, fewer, heavier)
+    )
+    alike = [one for one in awarded["bird"] if sexes[one] == sexes[bird]]
+    lost = (now - then).reindex(alike)
+    assert lost[bird] == pytest.approx(3 * (1 - 1 / len(alike)))
+    np.testing.assert_allclose(lost.drop(bird), -3 / len(alike))
+    pd.testing.assert_series_equal(now, same)
+
+
 def test_contributions_add_up(holding: Flock, merit: Merit) -> None:
     first, second = merit.ranking["bird"].iloc[:2]
     why = contributions(merit, holding, first, second)
     assert why.table["points"].sum() == pytest.approx(why.difference)
     of = called(holding)
     assert of(first).colours
-    assert str(of(first)) in why.sentence
-    assert str(of(second)) in why.sentence
+    assert str(of(first)) in why.sentence(of)
+    assert str(of(second)) in why.sentence(of)
     assert f"own records of {first}" in set(why.table["whose"])
 
 

@@ -231,13 +231,13 @@ class Tip:
         ahead, behind = of(self.ahead), of(self.behind)
         if not self.scored:
             return (
-                f"{behind} has no score of its own that could be better; it stands {self.gap:.1f} points of merit "
-                f"behind {ahead}"
+                f"{behind} was never scored: only a look can tell whether it belongs before {ahead}, "
+                f"{self.gap:.1f} points of merit ahead"
             )
         if self.section is None:
             return (
-                f"no score that {behind} could be given in one section alone would bring it past {ahead}, "
-                f"{self.gap:.1f} points of merit away"
+                f"even full points in any one section would leave {behind} behind {ahead}, now {self.gap:.1f} "
+                f"points of merit ahead"
             )
         if self.points < NEXT_TO_NOTHING:
             return f"{behind} stands level with {ahead}"
@@ -260,7 +260,8 @@ def tip(merit: Merit, known: Detail, standard: Standard, ahead: str, behind: str
         needed = max(gap, 0.0) / pull if pull > LEAST_PULL else np.inf
         if needed / most < best[0] and needed <= most - given.get(name, most):
             best = (needed / most, str(name), needed)
-    return Tip(ahead, behind, gap, best[1], best[2], bool(given))
+    scored = not set(given).isdisjoint(known.by_eye)
+    return Tip(ahead, behind, gap, best[1], best[2], scored)
 
 
 def _most_given(merit: Merit, bird: str) -> dict[object, float]:

@@ -95,8 +95,7 @@ def why_above(why: Why, flock: Flock) -> Fragment:
     named, of = titles(flock.standard), called(flock)
     first, second = of(why.first), of(why.second)
     frame = contributions_frame(why, named)
-    head, _, trait = why.sentence.rpartition(": ")
-    told = sentence(f"{head}: {named.get(trait, trait)}" if head else why.sentence)
+    told = sentence(why.sentence(of, named))
     if frame.empty:
         return paragraph(told)
     rows = [

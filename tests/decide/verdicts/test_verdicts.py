@@ -317,13 +317,22 @@ def test_where_no_score_would_do_that_is_said(holding: Flock, merit: Merit) -> N
     assert (
         tip(merit, far, holding.standard, ahead, behind)
         .sentence()
-        .startswith(f"no score that {behind} could")
+        .startswith(f"even full points in any one section would leave {behind} behind {ahead}")
     )
-    scored = set(merit.known.model.observations.rows["bird"]) if merit.known else set()
-    never = next(bird for bird in merit.living.columns if bird not in scored)
+
+
+def test_a_bird_that_was_weighed_but_never_scored_is_said_to_wait_for_a_look(
+    holding: Flock, merit: Merit
+) -> None:
+    assert merit.known is not None
+    rows = merit.known.model.observations.rows
+    scored = rows.loc[rows["series"].isin(merit.known.model.observations.by_eye), "bird"]
+    weighed = rows.loc[~rows["bird"].isin(scored), "bird"].dropna()
+    never = next(bird for bird in merit.living.columns if bird in set(weighed))
+    ahead = merit.ranking["bird"].iloc[0]
     beside = detail(merit, holding, pd.Index([ahead, never]))
     told = tip(merit, beside, holding.standard, ahead, never).sentence()
-    assert told.startswith(f"{never} has no score of its own") and "could be given" not in told
+    assert told.startswith(f"{never} was never scored: only a look can tell") and "full points" not in told
 
 
 def test_reweighing_keeps_the_same_birds_inside_its_range(holding: Flock, merit: Merit) -> None:
