@@ -388,7 +388,7 @@ def _cost_in_words(
 ) -> str:
     words = f"The season's bills are {bills:.2f} {currency}".rstrip()
     if a_chick == a_chick:
-        words += f": {a_chick:.2f} for each of {reared:.0f} chicks reared"
+        words += f": {a_chick:.2f} for each of {reared:.0f} chicks reared to {REARED_WEEKS} weeks"
     if a_bird == a_bird:
         words += f", {a_bird:.2f} for each of {kept:.0f} birds kept"
     return words + " (the standing birds' feed is in it)."

@@ -247,4 +247,3 @@ class _Records:
                 kind_of[self._birds.get_loc(bird)] = len(kinds)
             kinds.append(f"own records of {bird}")
         return kind_of, np.array(kinds, dtype=object)
-

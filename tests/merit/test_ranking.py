@@ -202,13 +202,17 @@ def test_straight_worths_are_the_classic_index(holding: Flock) -> None:
 
 def test_own_value_counts_what_a_band_awards_and_nothing_beyond_it(holding: Flock, merit: Merit) -> None:
     assert merit.known is not None
-    measured, sexes = merit.points.measured, holding.birds.loc[holding.birds["alive"]].set_index("bird")["sex"]
+    measured, sexes = (
+        merit.points.measured,
+        holding.birds.loc[holding.birds["alive"]].set_index("bird")["sex"],
+    )
     awarded = measured[measured["points"].notna() & measured["bird"].isin(sexes.index)]
     bird = awarded["bird"].iloc[0]
     fewer = measured.assign(points=measured["points"] - 3.0 * (measured["bird"] == bird))
     heavier = measured.assign(value=measured["value"] * 1.1)
     now, then, same = (
-        own_values(holding, merit.known, each).set_index("bird")["own_value"] for each in (measured, fewer, heavier)
+        own_values(holding, merit.known, each).set_index("bird")["own_value"]
+        for each in (measured, fewer, heavier)
     )
     alike = [one for one in awarded["bird"] if sexes[one] == sexes[bird]]
     lost = (now - then).reindex(alike)

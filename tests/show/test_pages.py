@@ -294,7 +294,7 @@ class TestNothingSeen:
     def test_rows_after_the_meetings_day_and_hens_without_a_place_are_named(self, unseen: Meeting):
         page = plain(show.first_page(unseen))
         assert "Dated after the meeting's day, 10 October 2026: 1 look" in page.replace("&#39;", "'")
-        assert "The standing hens (1) are not judged" in page
+        assert "older, and no line of [keep] is for it" in page
 
     def test_where_looks_are_worth_too_little_that_is_what_is_said(self, unseen: Meeting):
         flock = replace(unseen.flock, plan=replace(unseen.flock.plan, look_worth=50.0))
@@ -323,8 +323,14 @@ def test_the_first_page_says_who_was_never_seen_and_who_cannot_be_told_apart(mee
     assert "never scored" in page and re.search(rf"Never scored or weighed, or both: [^.]*{first}", page)
     assert group.certainty is not None
     last, behind, of = group.tips[0].ahead, group.tips[0].behind, called(flock)
-    apart = group.certainty.pairs.set_index(["first", "second"]).loc[(last, behind), "told_apart"]
-    assert (f"from {of(last)} on merit: {of(behind)}" in plain(show.first_page(meeting))) is not bool(apart)
+    assert not group.certainty.pairs["told_apart"].any()
+    assert "any two of these pullets. The order is a best guess." in plain(show.first_page(meeting))
+    pairs = group.certainty.pairs.assign(told_apart=group.certainty.pairs["first"] != last)
+    told = replace(group, certainty=replace(group.certainty, pairs=pairs))
+    some = replace(verdicts, groups={**verdicts.groups, "pullets": told})
+    assert f"from {of(last)} on merit: {of(behind)}" in plain(
+        show.first_page(replace(meeting, verdicts=some))
+    )
     assert flock.plan.keep["pullets"].number == group.places
 
 

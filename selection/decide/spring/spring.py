@@ -30,7 +30,7 @@ from selection.decide.wording import in_hundred, listed, points_of_merit
 from selection.merit.candidates import YOUNG
 from selection.merit.ranking import Merit
 from selection.records.flock import Flock
-from selection.records.settings.plan import Plan, SpringPlan as Asked
+from selection.records.settings.plan import MOST_INBREEDING, Plan, SpringPlan as Asked
 
 SPRING_COLUMNS = [
     *("source", "origin", "for", "eggs", "cockerels", "cockerels_low", "cockerels_high"),
@@ -50,13 +50,15 @@ CHEAPEST = ("the cheapest that is enough",)
 class Wish:
     """What next spring is to give: candidates `wanted` by group, with the chance `sure`, for at most `budget` a way.
 
-    `origins`: those that each group may come from (empty: any); `budget` None: no ceiling.
+    `origins`: those that each group may come from (empty: any); `budget` None: no ceiling; `most_inbreeding`: F of
+    chicks above which it is said.
     """
 
     wanted: Mapping[str, int]
     origins: Mapping[str, tuple[str, ...]]
     sure: float = 0.9
     budget: float | None = None
+    most_inbreeding: float = MOST_INBREEDING
 
     def serves(self, origin: str) -> tuple[str, ...]:
         """The groups that birds of an origin are for."""
@@ -146,7 +148,8 @@ def wish_of(plan: Plan) -> Wish:
     young = {group: keep for group, keep in plan.keep.items() if group in YOUNG}
     every = {g: asked.choose_from.get(g, TIMES * (keep.number + keep.reserve)) for g, keep in young.items()}
     wanted = {group: number for group, number in every.items() if number > 0}
-    return Wish(wanted, {group: young[group].origins for group in wanted}, asked.sure)
+    origins = {group: young[group].origins for group in wanted}
+    return Wish(wanted, origins, asked.sure, most_inbreeding=plan.most_inbreeding)
 
 
 def choose_way(ways: Sequence[Way], wish: Wish, currency: Currency, notes: Sequence[Note] = ()) -> Spring:
@@ -231,7 +234,7 @@ def _found(ways: Sequence[Way], wish: Wish, chosen: Mapping[str, int], currency:
         money = f", for about {currency.words(round(cost))}" if np.isfinite(cost) else ""
         said.append(
             f"{_name(way)}: {eggs} eggs give {_wanted(way.serves, wish)} with a chance of {in_hundred(chance)}{money}; "
-            f"the best found would stand about {points_of_merit(best)} from the flock's mean."
+            f"the best found would stand about {points_of_merit(best)} from the flock's mean.{_close(way, wish)}"
         )
         if eggs < way.most:
             more = _steps(way, wish).iloc[eggs]
@@ -243,6 +246,16 @@ def _found(ways: Sequence[Way], wish: Wish, chosen: Mapping[str, int], currency:
                 f"{more['merit_best']:.2f} points to the best found{price}."
             )
     return [Note(Kind.FOUND, None, text) for text in said]
+
+
+def _close(way: Way, wish: Wish) -> str:
+    """Said where the way's cockerels are too close to the hens here."""
+    if not way.inbreeding > wish.most_inbreeding:
+        return ""
+    return (
+        f" Its own cockerels put to the hens here would give chicks of F {way.inbreeding:.3f}, above the plan's "
+        f"{wish.most_inbreeding:g}: the cock comes from elsewhere."
+    )
 
 
 def _name(way: Way) -> str:
@@ -262,7 +275,7 @@ def _short(origin: str, ways: Sequence[Way], wish: Wish) -> str:
     reach = best.enough(wish.wanted)[-1]
     within = f" within {wish.budget:g}" if wish.budget is not None and reach >= wish.sure else ""
     said = (
-        f"no way is enough{within}: {best.most} eggs of {best.source.said} give "
+        f"no way is enough by itself{within}: {best.most} eggs of {best.source.said} give "
         f"{_wanted(best.serves, wish)} with a chance of {in_hundred(reach)}, and {in_hundred(wish.sure)} is asked"
     )
     if within or len(own) < 2:
@@ -271,7 +284,7 @@ def _short(origin: str, ways: Sequence[Way], wish: Wish) -> str:
     if pair is None:
         return f"{said}; no two of these together are either"
     first, second, eggs = pair
-    return f"{said}; {first.most} eggs of {first.source.said} with {eggs} of {second.source.said} would be"
+    return f"{said}; {first.most} eggs of {first.source.said} and {eggs} of {second.source.said} together would be enough"
 
 
 def _two(ways: Sequence[Way], wish: Wish) -> tuple[Way, Way, int] | None:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from selection.compare.clutches.comparison import ClutchComparison
 from selection.compare.clutches.growth_by_clutch import GrowthByClutch
-from selection.compare.hatch import Hatch
+from selection.compare.hatch import REARED_WEEKS, Hatch
 from selection.decide.wording import each
 from selection.show.page.figures import between, hundredths, missing, per_cent, signed
 from selection.show.page.fragments import Fragment, bullets, join, paragraph, picture, table
@@ -246,7 +246,7 @@ def costs_table(hatched: Hatch) -> Fragment:
     columns = {
         "season": "Season",
         "bills": "Bills",
-        "reared": "Chicks reared",
+        "reared": f"Chicks reared to {REARED_WEEKS:g} weeks",
         "a_chick": "Each",
         "kept": "Birds kept",
         "a_bird_kept": "Each",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -264,10 +265,15 @@ class MakeForms(widgets.VBox):
 
 
 class HandIn(widgets.VBox):
-    """Taking forms in: what came of it, and the refused rows with their cells to be mended and handed in again."""
+    """Taking forms in: what came of it, and the refused rows with their cells to be mended and handed in again.
 
-    def __init__(self, flock: str | Path, forms: str | Path) -> None:
-        self.flock = Path(flock)
+    `then` is called after each taking in.
+    """
+
+    def __init__(
+        self, flock: str | Path, forms: str | Path, then: Callable[[], object] = lambda: None
+    ) -> None:
+        self.flock, self.then = Path(flock), then
         self.forms = widgets.Text(
             value=str(forms), description="Forms", layout=widgets.Layout(width="36em"),
             style={"description_width": "9em"},
@@ -284,10 +290,11 @@ class HandIn(widgets.VBox):
         """Record the forms, say what came of it, and show what is to be mended."""
         told = recorded(record(self.flock, forms))
         over = paragraph(
-            "Notebooks that are open tell of what was on record before: run them again.", "quiet"
+            "Other notebooks that are open tell of what was on record before: run them again.", "quiet"
         )
         self.said.value = join([told, over])._repr_html_()
         self.offer()
+        self.then()
 
     def offer(self) -> None:
         """A row of boxes for each refused row that waits, its reason above it."""
@@ -334,26 +341,51 @@ def _button(words: str) -> widgets.Button:
     return widgets.Button(description=words, layout=widgets.Layout(width="auto"))
 
 
-class ChooseFlock(widgets.VBox):
-    """A field and a button that choose the flock of all notebooks."""
+Shows = Callable[[str], widgets.Widget | Fragment]
+"""What of a flock stands in a cell: made from its folder."""
 
-    def __init__(self) -> None:
+
+class ChooseFlock(widgets.VBox):
+    """A field and a button that choose the flock of all notebooks; `then` shows what follows the choice."""
+
+    def __init__(self, flock: str | None = None) -> None:
+        self.flock = chosen_flock(flock)
         self.path = widgets.Text(
-            value=chosen_flock(), description="Flock's folder", layout=widgets.Layout(width="36em"),
+            value=self.flock, description="Flock's folder", layout=widgets.Layout(width="36em"),
             style={"description_width": "9em"},
         )  # fmt: skip
-        self.button = widgets.Button(
-            description="Use it in all notebooks", layout=widgets.Layout(width="auto")
-        )
-        self.said = widgets.HTML()
+        self.button, self.said = _button("Use it in all notebooks"), widgets.HTML()
         self.button.on_click(self.choose)
-        super().__init__([self.path, self.button, self.said], layout=widgets.Layout(align_items="flex-start"))
+        self._follow: list[tuple[widgets.Box, Shows]] = []
+        super().__init__([self.path, self.button, self.said], layout=_LEFT)
+
+    def then(self, shows: Shows) -> widgets.Box:
+        """What `shows` makes of the flock, in a box that follows when another is chosen."""
+        box = widgets.VBox()
+        self._follow.append((box, shows))
+        self._fill(box, shows)
+        return box
 
     def choose(self, _: Any = None) -> None:
-        """Remember the folder, and say what to run again."""
+        """Remember the folder, show this notebook's cells of it, and say that other notebooks are to be run again."""
         choose_flock(self.path.value)
+        self.flock = chosen_flock()
         there = (
-            "" if Path(self.path.value).is_dir() else " It is not there yet: recording forms below makes it."
+            ""
+            if Path(self.flock).is_dir()
+            else " It is not there yet: taking forms in, further below, makes it."
         )
-        words = f"Chosen: {chosen_flock()}.{there} Notebooks that are open follow when they are run again."
+        words = f"Chosen: {self.flock}.{there} Other notebooks that are open follow when they are run again."
         self.said.value = paragraph(words)._repr_html_()
+        for box, shows in self._follow:
+            self._fill(box, shows)
+
+    def told_anew(self) -> None:
+        """Show the cells of plain text anew, after something was recorded; boxes that are typed into stay."""
+        for box, shows in self._follow:
+            if isinstance(box.children[0], widgets.HTML):
+                self._fill(box, shows)
+
+    def _fill(self, box: widgets.Box, shows: Shows) -> None:
+        made = shows(self.flock)
+        box.children = [made if isinstance(made, widgets.Widget) else widgets.HTML(made._repr_html_())]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -12,37 +12,41 @@ import pandas as pd
 from selection.decide.meeting import kept_tables
 from selection.decide.settling import settle, undo, unsettle
 from selection.decide.verdicts.look_rule import LookRule, look_rule
-from selection.decide.wording import listed, some_points
+from selection.decide.wording import listed
 from selection.errors import SelectionError
 from selection.merit.candidates import called
 from selection.records.intake.recording import record_rows
 from selection.records.ledger.kept import keep_meeting
 from selection.show.lab.controls import NAMED, WIDE, Knobs, html
-from selection.show.page.figures import picks
+from selection.show.page.figures import picks, signed
 from selection.show.page.fragments import bullets, join, paragraph
 
 _LEFT = widgets.Layout(align_items="flex-start")
-BOX = widgets.Layout(width="6em")
+BOX = widgets.Layout(width="9em")
 NAME = widgets.Layout(width="16em")
 HOLDING = "The meeting is held again with these looks: some ten seconds …"
 
 
 class TonightsLook(widgets.VBox):
-    """The look sheet's boxes: birds proposed for another look × sections judged by eye.
+    """The look sheet's boxes: sections judged by eye × birds proposed for another look.
 
-    Sums, and the choice by the rule on the sheet, follow each box; `record` records what was typed and holds the
-    meeting again.
+    The points' total, the sheet's own sum and its choice follow each box; `record` records what was typed and holds
+    the meeting again.
     """
 
     def __init__(self, knobs: Knobs, path: str | Path) -> None:
         self.knobs, self.path = knobs, Path(path)
         plan = knobs.meeting.flock.plan
         self.group = widgets.Dropdown(options=[], description="Look at the", layout=WIDE, style=NAMED)
-        self.judge = widgets.Text(description="Judge", layout=WIDE, style=NAMED)
+        judges = sorted(knobs.meeting.flock.scores["judge"].dropna().unique())
+        self.judge = widgets.Combobox(
+            options=judges, ensure_option=False, description="Judge", layout=WIDE, style=NAMED
+        )
         self.day = widgets.Text(value=f"{plan.on}", description="Day", layout=WIDE, style=NAMED)
         self.button = widgets.Button(description="Record these looks", layout=widgets.Layout(width="auto"))
         self.grid, self.choice, self.said = widgets.VBox(), widgets.HTML(), widgets.HTML()
         self.boxes: dict[str, dict[str, widgets.Text]] = {}
+        self.totals: dict[str, widgets.HTML] = {}
         self.sums: dict[str, widgets.HTML] = {}
         self.rule: LookRule | None = None
         self.group.observe(self.lay_out, "value")
@@ -52,11 +56,11 @@ class TonightsLook(widgets.VBox):
         self._offer()
 
     def _offer(self) -> None:
-        """The groups in which another look is proposed."""
-        groups = self.knobs.meeting.verdicts.groups
+        """The groups in which another look is proposed; the one shown stays where it still is among them."""
+        groups, shown = self.knobs.meeting.verdicts.groups, self.group.value
         names = [name for name, group in groups.items() if group.again is not None]
         self.group.options = names
-        self.group.value = names[0] if names else None
+        self.group.value = shown if shown in names else next(iter(names), None)
         self.lay_out()
 
     def lay_out(self, _: Any = None) -> None:
@@ -64,7 +68,7 @@ class TonightsLook(widgets.VBox):
         meeting, name = self.knobs.meeting, self.group.value
         again = meeting.verdicts.groups[name].again if name else None
         if again is None:
-            self.boxes, self.sums, self.rule = {}, {}, None
+            self.boxes, self.totals, self.sums, self.rule = {}, {}, {}, None
             self.grid.children = [widgets.HTML(html(paragraph("No further look is worth it tonight.")))]
             return
         sections, of = meeting.flock.standard.by_eye, called(meeting.flock)
@@ -72,38 +76,50 @@ class TonightsLook(widgets.VBox):
         self.boxes = {
             b: {s.name: _box(f"{s.title or s.name} of {of(b)}") for s in sections} for b in again.birds
         }
-        self.sums = {bird: widgets.HTML(layout=NAME) for bird in again.birds}
-        titles = [widgets.Label(f"{s.title or s.name}, of {s.points:g}", layout=BOX) for s in sections]
-        rows = [widgets.HBox([widgets.Label("", layout=NAME), *titles])]
-        for bird, boxes in self.boxes.items():
+        self.totals, self.sums = ({bird: widgets.HTML(layout=BOX) for bird in again.birds} for _ in range(2))
+        for boxes in self.boxes.values():
             for box in boxes.values():
                 box.observe(self.follow, "value")
-            row = [widgets.Label(f"{of(bird)}", layout=NAME), *boxes.values(), self.sums[bird]]
-            rows.append(widgets.HBox(row))
-        self.grid.children = rows
+        heads = [widgets.HTML(html(paragraph(f"{of(bird)}", "small")), layout=BOX) for bird in again.birds]
+        lines: list[tuple[str, Iterable[widgets.Widget]]] = [("", heads)]
+        lines += [
+            (f"{s.title or s.name}, of {s.points:g}", [boxes[s.name] for boxes in self.boxes.values()])
+            for s in sections
+        ]
+        lines += [("Points together", self.totals.values()), ("Sum on the look sheet", self.sums.values())]
+        self.grid.children = [
+            widgets.HBox([widgets.Label(lead, layout=NAME), *cells]) for lead, cells in lines
+        ]
         self.follow()
 
     def follow(self, _: Any = None) -> None:
-        """Show each bird's sum, and once all have their points whom the rule on the sheet chooses."""
+        """Show each bird's points and its sum by the sheet, and once all have their points whom it chooses."""
         points = {bird: self._points(bird) for bird in self.boxes}
         for bird, given in points.items():
             known = [value for value in given.values() if value is not None]
-            self.sums[bird].value = html(paragraph(some_points(sum(known)) if known else ""))
+            self.totals[bird].value = f"{sum(known):g}" if known else ""
+            self.sums[bird].value = "" if (sum_ := self._sum(bird, given)) is None else signed(sum_)
         self.choice.value = html(paragraph(self._choice(points)))
+
+    def _sum(self, bird: str, given: dict[str, float | None]) -> float | None:
+        """The bird's sum as on the look sheet; None while points are wanting."""
+        if self.rule is None:
+            return None
+        counted = [section for section, weight in self.rule.weights.items() if weight > 0]
+        if any(given.get(section) is None for section in counted):
+            return None
+        return float(self.rule.start[bird] + sum(self.rule.weights[s] * (given[s] or 0.0) for s in counted))
 
     def _choice(self, points: dict[str, dict[str, float | None]]) -> str:
         """Whom these points choose, in words."""
         rule = self.rule
         if rule is None:
             return ""
-        counted = [section for section, weight in rule.weights.items() if weight > 0]
-        if any(points[bird].get(section) is None for bird in rule.birds for section in counted):
+        sums = {bird: self._sum(bird, points[bird]) for bird in rule.birds}
+        known = {bird: sum_ for bird, sum_ in sums.items() if sum_ is not None}
+        if len(known) < len(sums):
             return "The choice stands here once every bird has its points."
-        total = {
-            b: rule.start[b] + sum(rule.weights[s] * (points[b][s] or 0.0) for s in counted)
-            for b in rule.birds
-        }
-        order = sorted(total, key=lambda bird: -total[bird])
+        order = sorted(known, key=lambda bird: -known[bird])
         of = called(self.knobs.meeting.flock)
         stays = listed(str(of(bird)) for bird in order[: rule.places])
         right = f"{100 * rule.agreement:.0f} in 100"

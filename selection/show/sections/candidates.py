@@ -262,10 +262,10 @@ def nothing_seen(meeting: Meeting, group: Group) -> bool:
 
 
 def left_out_lines(meeting: Meeting) -> list[str]:
-    """What the meeting does not count: impossible weights, rows dated after its day, hens the plan says nothing of."""
+    """What the meeting does not count: impossible weights, and rows dated after its day."""
     odd = meeting.merit.growth.texts(Kind.LEFT_OUT)
     later = rows_after(meeting.flock)
-    return [*odd, *([later] if later else []), *_not_judged(meeting)]
+    return [*odd, *([later] if later else [])]
 
 
 def rows_after(flock: Flock) -> str | None:
@@ -280,13 +280,3 @@ def rows_after(flock: Flock) -> str | None:
 
 def _counted(number: int, thing: str) -> str:
     return f"{number} {PLURALS[thing]}" if number > 1 and thing in PLURALS else counted(number, thing)
-
-
-def _not_judged(meeting: Meeting) -> list[str]:
-    """Standing hens that the plan asks nothing of."""
-    flock = meeting.flock
-    older = flock.birds["alive"] & (flock.birds["hatch_year"] != flock.plan.season)
-    hens = int((older & (flock.birds["sex"] == "female")).sum())
-    if not hens or "hens" in flock.plan.keep:
-        return []
-    return [f"the standing hens ({hens}) are not judged: [keep] in plan.toml has no line for hens"]

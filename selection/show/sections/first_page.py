@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from textwrap import shorten
 from typing import Any
 
+import pandas as pd
 from markupsafe import Markup
 
 from selection.answer import Kind, Note
@@ -16,6 +17,7 @@ from selection.decide.verdicts.another_look import Look
 from selection.decide.verdicts.verdicts import Group
 from selection.decide.wording import each, listed
 from selection.merit.candidates import called
+from selection.records.after_meeting import season_decisions
 from selection.records.rings import Called
 from selection.show.page.figures import hundredths, missing
 from selection.show.page.fragments import Fragment, bullets, heading, join, paragraph
@@ -27,11 +29,11 @@ _PLACES = (
     ("reserve", "In reserve"),
     ("look", "Look again tonight; “else”: what stands unless that look says otherwise"),
     ("sell", "Goes"),
-    ("open", "Open: neither the plan nor a decision settles it"),
+    ("open", "Open, to be decided by you"),
 )
 """Where each living bird stands on the page, in the order of the page."""
 ON_OPEN = {
-    NOT_ASKED: "older; no line in [keep] for it",
+    NOT_ASKED: "older, and no line of [keep] is for it",
     NO_SEX: "its sex is not recorded",
     NO_LINE: "no place in the plan",
     EARLIER: "decided in an earlier season",
@@ -69,11 +71,15 @@ def _placed(meeting: Meeting) -> list[tuple[str, list[Markup]]]:
     again = {bird for group in meeting.verdicts.groups.values() if group.again for bird in group.again.birds}
     place = found["stands"].mask(found["bird"].isin(again), "look")
     tell = _Told(meeting)
-    return [
-        (lead, [tell.bird(row, name) for row in each(found[place == name])])
-        for name, lead in _PLACES
-        if (place == name).any()
-    ]
+    return [_under(lead, name, found[place == name], tell) for name, lead in _PLACES if (place == name).any()]
+
+
+def _under(lead: str, place: str, rows: pd.DataFrame, tell: _Told) -> tuple[str, list[Markup]]:
+    """One heading and its birds; a reason that all of several open birds share stands in the heading."""
+    reasons = [tell.reasons(row) for row in each(rows)]
+    if place == "open" and len(reasons) > 1 and len(set(reasons)) == 1:
+        lead, reasons = f"{lead}: {reasons[0]}", [""] * len(reasons)
+    return lead, [tell.bird(row, place, why) for row, why in zip(each(rows), reasons, strict=True)]
 
 
 def _place(lead: str, birds: list[Markup]) -> Markup:
@@ -92,15 +98,16 @@ class _Told:
         self.asked = meeting.prices.table.dropna(subset="bird").set_index("bird")
         self.currency = Currency(meeting.flock.plan.currency)
         self.why = meeting.everyone.set_index("bird")["why"]
+        self.settled = (season_decisions(meeting.flock)["settled"] == "yes").any()
 
     @staticmethod
     def groups_of(meeting: Meeting) -> Iterable[Group]:
         return [group for group in meeting.verdicts.groups.values() if len(group.table)]
 
-    def bird(self, row: Any, place: str) -> Markup:
+    def bird(self, row: Any, place: str, why: str) -> Markup:
         """The bird of one row of the fates, at its place on the page."""
         who = self.called(row.bird)
-        lines = [who.colours, self._figures(row, place), self._reasons(row)]
+        lines = [who.colours, self._figures(row, place), why]
         small = Markup("").join(Markup("<br>{}").format(line) for line in lines if line)
         return Markup('<li>{}<span><b>{}</b>{}<span class="small">{}</span></span></li>').format(
             ring_mark(who.left, who.right, row.bird, named=False), row.bird, _named(who), small
@@ -128,12 +135,14 @@ class _Told:
         )
         return f"{offer['sold_as']}{price}"
 
-    def _reasons(self, row: Any) -> str:
+    def reasons(self, row: Any) -> str:
         """What bars it or was decided, what was never seen of it; or on what its fate rests."""
         told = [note.text for note in self.known.get(row.bird, ())]
         if not told:
             told = [self.why[row.bird]] if row.by == DECIDED else [ON_OPEN.get(row.by, "")]
-        return shorten(", ".join(told), MOST_LETTERS, placeholder=" …")
+        if self.settled and row.stands != "open" and row.by != DECIDED:
+            told = ["not decided yet", *told]
+        return shorten(", ".join(filter(None, told)), MOST_LETTERS, placeholder=" …")
 
 
 def _named(who: Called) -> str:
@@ -150,7 +159,9 @@ def _group(meeting: Meeting, group: Group) -> Fragment:
     if group.places and len(group.open) > 1:
         place = "the best" if group.places == 1 else f"one of the best {group.places}"
         decided = " of those not decided" if group.table["decided"].notna().any() else ""
-        said.append(_line("So many in 100", f"its chance of being {place}{decided} on merit."))
+        said.append(
+            _line("So many in 100", f"its chance of being {place}{decided} on merit.{_out_of_order(group)}")
+        )
     pieces = [piece for piece in said if piece]
     if not pieces:
         return Fragment("")
@@ -189,6 +200,18 @@ def _look(meeting: Meeting, group: Group, again: Look) -> Fragment:
     return _line("Look again tonight", f"at {birds} side by side, before anyone is sold: {worth}{others}.")
 
 
+def _out_of_order(group: Group) -> str:
+    """Said where a bird that does not stay has the greater chance of a place than one that does."""
+    kept = group.table.loc[group.table["stands"] == "keep", "bird"]
+    chances = group.chances.round(2)
+    inside = chances.index.isin(kept)
+    if not (inside.any() and chances[~inside].max() > chances[inside].min()):
+        return ""
+    return (
+        " Who stays goes by merit: a bird of which less is known may have less merit and the greater chance."
+    )
+
+
 def _titles(meeting: Meeting, birds: Iterable[str]) -> str:
     """Birds as they are called."""
     return listed(called(meeting.flock)(bird) for bird in birds)
@@ -203,6 +226,12 @@ def _level(meeting: Meeting, group: Group) -> list[Markup]:
         return []
     last = [bird for bird in group.chances.index if bird in set(kept)][-1]
     pairs = group.certainty.pairs
+    if len(pairs) > 1 and not pairs["told_apart"].any():
+        return [
+            _line(
+                "Cannot be told apart", f"on merit: any two of these {group.name}. The order is a best guess."
+            )
+        ]
     pairs = pairs[~pairs["told_apart"] & ((pairs["first"] == last) | (pairs["second"] == last))]
     level = [b for b in group.open if b not in set(kept) and b in {*pairs["first"], *pairs["second"]}]
     if not level:

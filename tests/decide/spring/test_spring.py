@@ -69,6 +69,13 @@ def test_the_cheapest_that_is_enough_is_chosen_not_the_fewest_eggs() -> None:
     assert own.loc[eggs, "why"].startswith("the cheapest that is enough")
 
 
+def test_a_way_whose_cockerels_are_too_close_to_the_hens_says_so() -> None:
+    ways = [a_way("close", "bought-in", ("cockerels",), 0.45, 3.0)]  # F 0.1
+    told = choose_way(ways, wish(most_inbreeding=0.0625), GBP).texts(Kind.FOUND)
+    assert "chicks of F 0.100, above the plan's 0.0625" in told[0]
+    assert "above the plan's" not in choose_way(ways, wish(most_inbreeding=0.1), GBP).texts(Kind.FOUND)[0]
+
+
 def test_each_origin_that_a_group_takes_alone_is_chosen_for_and_any_origin_needs_but_one() -> None:
     groups = ("cockerels", "pullets")
     ways = [
@@ -88,8 +95,8 @@ def test_where_none_is_enough_none_is_chosen_and_every_row_says_why_and_what_two
     ways = [a_way(name, "bought-in", ("cockerels",), 0.3, 3.0, 12) for name in ("first", "second supplier")]
     found = choose_way(ways, wish(wanted={"cockerels": 5}), GBP)
     assert chosen(found.table) == []
-    assert found.table["why"].str.contains("no way is enough: 12 eggs of").all()
-    assert "would be" in found.cannot[0]
+    assert found.table["why"].str.contains("no way is enough by itself: 12 eggs of").all()
+    assert "together would be enough" in found.cannot[0]
 
 
 def test_a_budget_rules_out_what_costs_more() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import ipywidgets as widgets
 import pytest
 
 from selection.show.lab.record_pages import ChooseFlock
@@ -37,6 +38,23 @@ def test_the_button_remembers_what_was_typed_and_says_what_follows(notebooks: Pa
     (notebooks / "new & ours").mkdir()
     chooser.button.click()
     assert "not there yet" not in chooser.said.value
+
+
+def test_what_stands_below_follows_the_flock_that_is_chosen():
+    chooser, made = ChooseFlock("first"), []
+
+    def typed(flock: str) -> widgets.Text:
+        made.append(flock)
+        return widgets.Text(value=flock)
+
+    words, box = chooser.then(top), chooser.then(typed)
+    assert "Flock: first" in words.children[0].value and box.children[0].value == "first"
+    box.children[0].value = "typed by hand"
+    chooser.told_anew()
+    assert made == ["first"] and box.children[0].value == "typed by hand"
+    chooser.path.value = "second"
+    chooser.button.click()
+    assert made == ["first", "second"] and "Flock: second" in words.children[0].value
 
 
 def test_the_top_of_a_notebook_names_its_flock():

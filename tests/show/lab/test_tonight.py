@@ -41,10 +41,11 @@ def test_looks_typed_are_summed_choose_and_are_recorded_then_settled(knobs: Knob
             box.value = f"{4 + number}"
     last, boxes = list(grid.boxes.items())[-1]
     wanted = (4 + len(grid.boxes) - 1) * len(boxes)
-    assert f"{wanted} points" in grid.sums[last].value
+    assert grid.totals[last].value == f"{wanted}"
     total = {b: rule.start[b] + rule.weights.sum() * (4 + n) for n, b in enumerate(grid.boxes)}
     best = sorted(total, key=lambda bird: -total[bird])[: rule.places]
     assert all(bird in grid.choice.value for bird in best) and "stays" in grid.choice.value
+    assert {b: sum_.value for b, sum_ in grid.sums.items()} == {b: f"{t:+.1f}" for b, t in total.items()}
     typed, before = set(grid.boxes), len(read_flock(path).scores)
     grid.judge.value = "Ann"
     grid.record()
