@@ -328,9 +328,7 @@ class _Words:
         above = f" and above the ceiling (chance {told})" if inbreeding <= self.most + SAME < most else ""
         supposing = f" if {' and '.join(worst.supposing[:2])}" if worst.supposing else ""
         left = len(worst.supposing) - 2
-        more = (
-            f", with {counted(left, 'more doubt')} of this kind falling out the same way" if left > 0 else ""
-        )
+        more = f", and {counted(left, 'more such doubt')} all went against the pair" if left > 0 else ""
         return [f"F may be {about} {most:.3f}{above}{supposing}{more}"]
 
 

@@ -284,7 +284,8 @@ def _short(origin: str, ways: Sequence[Way], wish: Wish) -> str:
     if pair is None:
         return f"{said}; no two of these together are either"
     first, second, eggs = pair
-    return f"{said}; {first.most} eggs of {first.source.said} and {eggs} of {second.source.said} together would be enough"
+    both = f"{first.most} eggs of {first.source.said} and {eggs} of {second.source.said}"
+    return f"{said}; {both} together would be enough"
 
 
 def _two(ways: Sequence[Way], wish: Wish) -> tuple[Way, Way, int] | None:

@@ -284,10 +284,11 @@ def about_ceiling(ceiling: pd.DataFrame) -> tuple[str, ...]:
     if ceiling.empty:
         return ()
     first = ceiling.iloc[0]
+    limit, level = (round(first[name], 1) for name in ("limit", "suppliers"))  # so that the parts add up as printed
     return (
-        f"{first['policy']}: merit tends to {first['limit']:+.1f}, whatever the flock is today: the suppliers' "
-        f"level ({first['suppliers']:+.1f} against today's living birds) and what choosing among their "
-        f"cockerels and the home pullets adds ({first['limit'] - first['suppliers']:+.1f}). Gains do not add "
+        f"{first['policy']}: merit tends to {limit:+.1f}, whatever the flock is today: the suppliers' "
+        f"level ({level:+.1f} against today's living birds) and what choosing among their "
+        f"cockerels and the home pullets adds ({limit - level:+.1f}). Gains do not add "
         "up from year to year, as they do where the cock is home-bred.",
     )
 
