@@ -284,7 +284,7 @@ def about_ceiling(ceiling: pd.DataFrame) -> tuple[str, ...]:
     if ceiling.empty:
         return ()
     first = ceiling.iloc[0]
-    limit, level = (round(first[name], 1) for name in ("limit", "suppliers"))  # so that the parts add up as printed
+    limit, level = (round(first[name], 1) for name in ("limit", "suppliers"))  # the parts add up as printed
     return (
         f"{first['policy']}: merit tends to {limit:+.1f}, whatever the flock is today: the suppliers' "
         f"level ({level:+.1f} against today's living birds) and what choosing among their "

@@ -204,7 +204,8 @@ class Knobs(widgets.VBox):
             ],
             layout=widgets.Layout(flex="0 0 31em"),
         )
-        follows = widgets.VBox([self.told, self.shown], layout=widgets.Layout(flex="1 1 30em"))
+        # beside the knobs where there is room for the whole table, else below them
+        follows = widgets.VBox([self.told, self.shown], layout=widgets.Layout(flex="1 1 52em", min_width="0"))
         return widgets.HBox([knobs, follows], layout=widgets.Layout(flex_flow="row wrap"))
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import ipywidgets as widgets
 import pandas as pd
+from markupsafe import escape
 
 from selection.decide.meeting import kept_tables
 from selection.decide.settling import settle, undo, unsettle
@@ -88,7 +89,7 @@ class TonightsLook(widgets.VBox):
         ]
         lines += [("Points together", self.totals.values()), ("Sum on the look sheet", self.sums.values())]
         self.grid.children = [
-            widgets.HBox([widgets.Label(lead, layout=NAME), *cells]) for lead, cells in lines
+            widgets.HBox([widgets.HTML(str(escape(lead)), layout=NAME), *cells]) for lead, cells in lines
         ]
         self.follow()
 
