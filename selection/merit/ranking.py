@@ -38,7 +38,6 @@ from selection.standard.points import Points, score
 from selection.standard.traits import key_of
 
 LIVING_DRAWS = 2_000
-
 NOT_INBRED = 0.005
 """Inbreeding under which nothing is said of it."""
 
