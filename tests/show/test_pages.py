@@ -254,6 +254,14 @@ class TestDecided:
         places = decided.flock.plan.keep["pullets"].number - 1
         assert f"one of the best {places} of those not decided" in page
 
+    def test_once_some_are_settled_those_left_over_are_marked(self, decided: Meeting):
+        flock = decided.flock
+        settled = replace(decided, flock=replace(flock, decisions=flock.decisions.assign(settled="yes")))
+        page, before = plain(show.first_page(settled)), plain(show.first_page(decided))
+        table = decided.verdicts.table
+        left = set(table["bird"]) - set(flock.decisions["bird"])
+        assert left and page.count("not decided yet") >= len(left) and "not decided yet" not in before
+
     def test_decided_birds_are_not_offered_at_the_edge_or_for_another_look(self, decided: Meeting):
         for bird in decided.flock.decisions["bird"]:
             assert bird not in plain(show.tipping(decided))

@@ -32,8 +32,8 @@ HENS_SD = 0.10
 middle of what is believed, integrated over with what the counts say of it (`Weight.hens`)."""
 HATCH_SD = 0.025
 """How much hatch years differ at one age beyond the published decline's own spread: the middle of what is believed, as
-for hens (`Weight.hatch`). Common practice, no source: intervals hold where they differ by twice as much
-(`tests/benchmarks/simulate_laying.py`)."""
+for hens (`Weight.hatch`). Common practice, no source; how intervals hold where both differ from it is
+measured in `tests/benchmarks/simulate_laying.py`."""
 CURVE_SD = 0.20
 """Change of the season curve in 28 days, logit scale. Common practice, no source."""
 SHOCK_SD = 0.15

@@ -224,10 +224,11 @@ def why(fit: Fit, design: LayingDesign, group: HenGroup, among: HenGroup) -> str
     if len(among.years) == 1:
         if not mixed:
             return "counted, not estimated: its pens held no other hatch year on the counted days"
-        return f"{eggs}; the counts leave {group.left:.0%} of the variance of its difference from the nearest"
+        known = f"the counts take away {1 - group.left:.0%} of the doubt (variance)"
+        return f"{eggs}; {known} about its difference from the nearest"
     apart = (
-        f"{_together(fit, design, among)}; the counts leave {min(among.left, 1.0):.0%} of the variance of their "
-        "difference; a pen of one hatch year alone, or hens recorded singly, would part them"
+        f"{_together(fit, design, among)}; the counts take away {1 - min(among.left, 1.0):.0%} of the doubt (variance) "
+        "about their difference; a pen of one hatch year alone, or hens recorded singly, would part them"
     )
     if group is among:
         return f"{apart}{f'; {eggs}' if mixed else ''}"
